@@ -1,0 +1,1 @@
+"""Thin wrappers for callables and for general lab-control frameworks."""

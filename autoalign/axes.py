@@ -1,0 +1,134 @@
+"""One motorised (or hand-turned) degree of freedom, and how to approach a target on it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from autoalign.errors import TravelLimitError, UsageError
+
+__all__ = ["Axis", "AxisUnit", "approach_legs"]
+
+AxisUnit = Literal["mm", "rad"]
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """A degree of freedom.
+
+    Positions and limits are in ``unit``: mm for a shift, rad for a turn.
+
+    Parameters
+    ----------
+    name
+        ``part.motion``, for instance ``source.x`` or ``mirror.tip``; unique on the bench.
+    unit
+        "mm" or "rad".
+    lower, upper
+        Soft travel limits. They protect equipment and are not a safety function.
+    resolution
+        Smallest step; 0 where it is not known or not limited.
+    play
+        Lost motion on reversal (backlash). The last leg of every move comes from the side that
+        ``approach`` names, past the target by more than the play.
+    approach
+        +1: the last leg moves towards larger values; −1: towards smaller ones.
+    speed
+        Expected speed, unit/s; sets deadlines. None where not known.
+    tolerance
+        A readback this close to the target counts as arrived. Defaults to two resolutions, or
+        1e-6 of the travel where no resolution is given.
+    max_step
+        The furthest that one move may go; None for the whole travel.
+    """
+
+    name: str
+    unit: AxisUnit
+    lower: float
+    upper: float
+    resolution: float = 0.0
+    play: float = 0.0
+    approach: Literal[1, -1] = 1
+    speed: float | None = None
+    tolerance: float | None = None
+    max_step: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.name or self.name.strip() != self.name:
+            raise UsageError(f"axis name {self.name!r} is empty or has blanks around it.")
+        if self.unit not in ("mm", "rad"):
+            raise UsageError(f"axis {self.name}: unit {self.unit!r}; allowed are 'mm' and 'rad'.")
+        if not (math.isfinite(self.lower) and math.isfinite(self.upper)):
+            raise UsageError(f"axis {self.name}: travel limits must be finite numbers.")
+        if self.lower >= self.upper:
+            raise UsageError(
+                f"axis {self.name}: lower limit {self.lower:g} {self.unit} is not below the upper "
+                f"limit {self.upper:g} {self.unit}; exchange them."
+            )
+        for what in ("resolution", "play"):
+            value = getattr(self, what)
+            if not (math.isfinite(value) and value >= 0):
+                raise UsageError(f"axis {self.name}: {what} {value!r} must be 0 or larger.")
+        for what in ("speed", "tolerance", "max_step"):
+            value = getattr(self, what)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise UsageError(f"axis {self.name}: {what} {value!r} must be larger than 0.")
+
+    @property
+    def part(self) -> str:
+        """What the axis moves: the name up to the first dot."""
+        return self.name.partition(".")[0]
+
+    @property
+    def travel(self) -> float:
+        """Upper minus lower limit, in ``unit``."""
+        return self.upper - self.lower
+
+    @property
+    def arrival_tolerance(self) -> float:
+        """How close a readback must be to count as arrived, in ``unit``."""
+        if self.tolerance is not None:
+            return self.tolerance
+        return 2 * self.resolution if self.resolution > 0 else 1e-6 * self.travel
+
+    @property
+    def overshoot(self) -> float:
+        """How far a move from the wrong side goes past its target, in ``unit``; 0 without play."""
+        return 1.5 * self.play + 2 * self.resolution if self.play > 0 else 0.0
+
+    @property
+    def reachable(self) -> tuple[float, float]:
+        """Targets that every approach can reach inside the limits, overshoot included."""
+        if self.approach > 0:
+            return self.lower + self.overshoot, self.upper
+        return self.lower, self.upper - self.overshoot
+
+    def clip(self, target: float) -> float:
+        """Return the reachable position closest to ``target``."""
+        low, high = self.reachable
+        return min(max(target, low), high)
+
+    def check(self, target: float) -> None:
+        """Raise :class:`TravelLimitError` where ``target`` is not a number inside the limits."""
+        if not (math.isfinite(target) and self.lower <= target <= self.upper):
+            raise TravelLimitError(
+                f"axis {self.name}: asked for {target:g} {self.unit}, allowed is {self.lower:g} to "
+                f"{self.upper:g} {self.unit}; nothing was moved. Choose a target inside, or widen "
+                "the limits in the bench file if the hardware allows it."
+            )
+
+
+def approach_legs(axis: Axis, start: float, target: float) -> tuple[float, ...]:
+    """Return the positions to visit so that ``target`` is reached with the play taken up.
+
+    A move in the approach direction that is longer than the play goes straight there; every other
+    move first goes past the target by :attr:`Axis.overshoot`. Both legs must be checked against
+    the limits.
+    """
+    if axis.play <= 0:
+        return (target,)
+    forward = (target - start) * axis.approach
+    if forward >= axis.overshoot:
+        return (target,)
+    return (target - axis.approach * axis.overshoot, target)

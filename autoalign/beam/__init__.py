@@ -1,0 +1,1 @@
+"""From pixels to numbers: background, moments, flags, planes, uncertainty."""

@@ -1,0 +1,258 @@
+"""What one frame says of the beam."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.frames import View
+
+__all__ = ["MOMENTS", "BeamProfile", "Flag", "FlagKind", "Use"]
+
+Floats = npt.NDArray[np.float64]
+
+MOMENTS = ("x", "y", "xx", "yy", "xy", "xxx", "xxy", "xyy", "yyy")
+"""Order of :attr:`BeamProfile.moments` and of its covariance."""
+
+
+class FlagKind(StrEnum):
+    """What may be wrong with a frame."""
+
+    SATURATED = "saturated"
+    DARK = "dark"
+    CLIPPED_BY_SENSOR = "clipped by the sensor"
+    CLIPPED_BY_APERTURE = "clipped by an aperture"
+    NICKED = "nicked edge"
+    TWO_SPOTS = "two spots"
+    HOT_PIXELS = "hot pixels"
+    FROZEN = "frozen"
+    STALE = "stale"
+    TORN = "torn"
+    AMBIENT = "ambient light"
+    RING = "ring or hole"
+    NOT_CONVERGED = "not converged"
+
+
+class Use(StrEnum):
+    """What a frame is still good for, from most to least."""
+
+    ALL = "all"
+    POSITION = "position only"
+    DIRECTION = "direction only"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One finding: what, the evidence in words and numbers, and what the frame is good for."""
+
+    kind: FlagKind
+    evidence: str
+    use: Use
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BeamProfile:
+    """Moments of one frame, and what follows from them.
+
+    Parameters
+    ----------
+    moments
+        (9,) in the order of :data:`MOMENTS`: centroid x, y (mm, frame axes: x along the columns, y
+        along the rows, zero at the frame's origin), central second moments ⟨x²⟩, ⟨y²⟩, ⟨xy⟩ (mm²)
+        and central third moments ⟨x³⟩, ⟨x²y⟩, ⟨xy²⟩, ⟨y³⟩ (mm³).
+    covariance
+        (9, 9), standard uncertainties and correlations of ``moments`` (GUM, JCGM 100).
+    power
+        Sum of the background-corrected pixels; ``power_uncertainty`` its standard uncertainty.
+    background, noise
+        Level and standard deviation of the background, in pixel values.
+    peak
+        Largest background-corrected pixel value.
+    flags
+        Findings by kind; empty for a clean frame.
+    window
+        Centre (x, y) and half sides (along the principal axis closer to x, across it), mm, and
+        azimuth, rad, of the integration window.
+    """
+
+    moments: Floats
+    covariance: Floats
+    power: float
+    power_uncertainty: float
+    background: float
+    noise: float
+    peak: float
+    flags: Mapping[str, Flag] = field(default_factory=dict)
+    plane: str = ""
+    window: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    started: float | None = None
+    view: View = ((1.0, 0.0), (0.0, 1.0))
+
+    @property
+    def use(self) -> Use:
+        """What the frame is good for: the least of what its flags leave."""
+        order = list(Use)
+        return max((f.use for f in self.flags.values()), key=order.index, default=Use.ALL)
+
+    @property
+    def centroid(self) -> tuple[float, float]:
+        """First moments (x, y), mm."""
+        return float(self.moments[0]), float(self.moments[1])
+
+    @property
+    def second_moments(self) -> Floats:
+        """(2, 2) matrix of central second moments, mm²."""
+        xx, yy, xy = self.moments[2:5]
+        return np.array([[xx, xy], [xy, yy]])
+
+    @property
+    def widths(self) -> tuple[float, float]:
+        """d_σ along the principal axes, mm: closer to x first (ISO 11146-1)."""
+        first, second = _principal_widths(self.moments)
+        return first, second
+
+    @property
+    def width_x(self) -> float:
+        """4 √⟨x²⟩, mm."""
+        return 4 * math.sqrt(max(float(self.moments[2]), 0.0))
+
+    @property
+    def width_y(self) -> float:
+        """4 √⟨y²⟩, mm."""
+        return 4 * math.sqrt(max(float(self.moments[3]), 0.0))
+
+    @property
+    def width_major(self) -> float:
+        """Larger of the two principal widths d_σ, mm."""
+        return max(self.widths)
+
+    @property
+    def width_minor(self) -> float:
+        """Smaller of the two principal widths d_σ, mm."""
+        return min(self.widths)
+
+    @property
+    def azimuth(self) -> float:
+        """Angle of the principal axis closer to x, rad, −π/4 to π/4 (ISO 11146-1).
+
+        Without meaning for a round beam; its uncertainty says so.
+        """
+        return _azimuth(self.moments)
+
+    @property
+    def ellipticity(self) -> float:
+        """Smaller over larger principal width, 0 to 1 (ISO 11146-1)."""
+        major = self.width_major
+        return self.width_minor / major if major > 0 else 1.0
+
+    @property
+    def skewness(self) -> tuple[float, float]:
+        """⟨x³⟩/⟨x²⟩^(3/2) and ⟨y³⟩/⟨y²⟩^(3/2)."""
+        m = self.moments
+        return (
+            float(m[5] / max(m[2], 1e-300) ** 1.5),
+            float(m[8] / max(m[3], 1e-300) ** 1.5),
+        )
+
+    @property
+    def u_centroid(self) -> tuple[float, float]:
+        """Standard uncertainties of the centroid, mm."""
+        return math.sqrt(self.covariance[0, 0]), math.sqrt(self.covariance[1, 1])
+
+    @property
+    def u_width_major(self) -> float:
+        """Standard uncertainty of :attr:`width_major`, mm."""
+        return self._u(lambda m: max(_principal_widths(m)))
+
+    @property
+    def u_width_minor(self) -> float:
+        """Standard uncertainty of :attr:`width_minor`, mm."""
+        return self._u(lambda m: min(_principal_widths(m)))
+
+    @property
+    def u_azimuth(self) -> float:
+        """Standard uncertainty of :attr:`azimuth`, rad; at most that of knowing nothing, π/√12."""
+        xx, yy, xy = self.moments[2:5]
+        anisotropy = (xx - yy) ** 2 + 4 * xy**2
+        if anisotropy <= 0:
+            return math.pi / math.sqrt(12)
+        gradient = np.array([-xy, xy, xx - yy]) / anisotropy
+        u = math.sqrt(max(float(gradient @ self.covariance[2:5, 2:5] @ gradient), 0.0))
+        return min(u, math.pi / math.sqrt(12))
+
+    @property
+    def u_ellipticity(self) -> float:
+        """Standard uncertainty of :attr:`ellipticity`."""
+
+        def ratio(m: Floats) -> float:
+            a, b = _principal_widths(m)
+            return min(a, b) / max(a, b, 1e-300)
+
+        return self._u(ratio)
+
+    def in_plane_axes(self) -> BeamProfile:
+        """Return the same profile with moments along the plane's axes (see ``Frame.view``)."""
+        turn = _moment_rotation(np.asarray(self.view, dtype=float))
+        return replace(
+            self,
+            moments=turn @ self.moments,
+            covariance=turn @ self.covariance @ turn.T,
+            view=((1.0, 0.0), (0.0, 1.0)),
+        )
+
+    def _u(self, function: object) -> float:
+        return _propagate(function, self.moments, self.covariance)
+
+
+def _principal_widths(moments: Floats) -> tuple[float, float]:
+    xx, yy, xy = (float(v) for v in moments[2:5])
+    spread = math.copysign(math.hypot(xx - yy, 2 * xy), xx - yy) if xx != yy else 2 * abs(xy)
+    first = 2 * math.sqrt(2) * math.sqrt(max(xx + yy + spread, 0.0))
+    second = 2 * math.sqrt(2) * math.sqrt(max(xx + yy - spread, 0.0))
+    return first, second
+
+
+def _azimuth(moments: Floats) -> float:
+    xx, yy, xy = (float(v) for v in moments[2:5])
+    if xx == yy:
+        return math.copysign(math.pi / 4, xy) if xy else 0.0
+    return 0.5 * math.atan(2 * xy / (xx - yy))
+
+
+def _propagate(function: object, moments: Floats, covariance: Floats) -> float:
+    """First-order propagation by central differences in units of each moment's uncertainty."""
+    assert callable(function)
+    gradient = np.zeros(len(moments))
+    for k in range(2, 5):
+        step = math.sqrt(max(float(covariance[k, k]), 0.0))
+        if step == 0:
+            continue
+        up, down = moments.copy(), moments.copy()
+        up[k] += step
+        down[k] -= step
+        gradient[k] = (function(up) - function(down)) / (2 * step)
+    return math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
+
+
+def _moment_rotation(r: Floats) -> Floats:
+    """Return the (9, 9) matrix that turns moments by the orthogonal matrix ``r``."""
+    turn = np.zeros((9, 9))
+    turn[:2, :2] = r
+    second = [(0, 0), (1, 1), (0, 1)]
+    third = [(0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1)]
+    for row, (i, j) in enumerate(second):
+        for a in range(2):
+            for b in range(2):
+                turn[2 + row, 2 + second.index((min(a, b), max(a, b)))] += r[i, a] * r[j, b]
+    for row, (i, j, k) in enumerate(third):
+        for a in range(2):
+            for b in range(2):
+                for c in range(2):
+                    turn[5 + row, 5 + a + b + c] += r[i, a] * r[j, b] * r[k, c]
+    return turn

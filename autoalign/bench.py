@@ -1,0 +1,122 @@
+"""A bench: the stages that move, the detectors that look, and what is known of both beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, Self
+
+from autoalign.axes import Axis
+from autoalign.clock import Clock, RealClock
+from autoalign.errors import AlignError, UsageError, unknown_name
+from autoalign.interfaces import Detector, Stage
+from autoalign.merit import Spec
+from autoalign.optics.layout import Layout
+
+__all__ = ["Bench"]
+
+
+@dataclass(slots=True)
+class Bench:
+    """Everything that an alignment needs to reach.
+
+    Parameters
+    ----------
+    name
+        Name of the bench.
+    stages, detectors
+        By name. Axis names are unique over all stages.
+    spec
+        What the beam must meet; None for a bench that is only looked at.
+    layout
+        The nominal geometry; None for a bench without a model.
+    hold
+        Parts ("source", "mirror" …) or axes that searches leave alone: move the source or the
+        mirror, not both.
+    clock
+        The bench's time.
+    settle
+        Seconds to wait after the last axis has come to rest.
+    frames
+        Exposures to average for one look.
+    uncertainties
+        Standard uncertainties of what is nominal (pitch, plane distances, axis scale …), by name;
+        see :mod:`autoalign.twin`.
+    truth
+        On simulated benches the hidden truth, for tests and benchmarks alone.
+    """
+
+    name: str
+    stages: Mapping[str, Stage]
+    detectors: Mapping[str, Detector]
+    spec: Spec | None = None
+    layout: Layout | None = None
+    hold: tuple[str, ...] = ()
+    clock: Clock = field(default_factory=RealClock)
+    settle: float = 0.1
+    frames: int = 1
+    uncertainties: Mapping[str, float] = field(default_factory=dict)
+    truth: Any = None
+
+    def __post_init__(self) -> None:
+        names = [n for s in self.stages.values() for n in s.axes]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise UsageError(f"bench {self.name}: axis names on two stages: {', '.join(twice)}.")
+        for held in self.hold:
+            if not any(held in (n, self.axes[n].part) for n in names):
+                known = [*names, *sorted({self.axes[n].part for n in names})]
+                raise unknown_name("part or axis", held, known, f"bench {self.name}, hold")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def axes(self) -> dict[str, Axis]:
+        """Every axis by name, in the order of the stages."""
+        return {n: a for s in self.stages.values() for n, a in s.axes.items()}
+
+    @property
+    def free_axes(self) -> dict[str, Axis]:
+        """The axes that a search may move: all that are not held."""
+        return {
+            n: a for n, a in self.axes.items() if n not in self.hold and a.part not in self.hold
+        }
+
+    def stage_of(self, axis: str) -> Stage:
+        """Return the stage that ``axis`` belongs to."""
+        for stage in self.stages.values():
+            if axis in stage.axes:
+                return stage
+        raise unknown_name("axis", axis, self.axes, f"bench {self.name}")
+
+    def positions(self) -> dict[str, float]:
+        """Read every axis: mm or rad by name."""
+        return {n: self.stage_of(n).status(n).position for n in self.axes}
+
+    def stop(self) -> None:
+        """Stop every stage, also where one of them fails; then raise the first failure."""
+        failures: list[AlignError] = []
+        for stage in self.stages.values():
+            try:
+                stage.stop()
+            except AlignError as error:
+                failures.append(error)
+        if failures:
+            raise failures[0]
+
+    def close(self) -> None:
+        """Let go of all hardware."""
+        for stage in self.stages.values():
+            stage.close()
+        for detector in self.detectors.values():
+            detector.close()

@@ -1,0 +1,1 @@
+"""Campaigns over simulated benches, and their statistics."""

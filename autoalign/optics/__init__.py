@@ -1,0 +1,1 @@
+"""Geometry, exact ray trace, wavefront and diffraction, and planning before the bench is built."""

@@ -1,0 +1,1 @@
+"""Simulated benches that hide a truth which the library does not know."""
