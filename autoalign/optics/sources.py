@@ -1,0 +1,180 @@
+"""Rays that leave a source or a beam, on smooth grids with weights instead of random draws.
+
+All rays are in the source's own frame: origin in the middle of its face, z along the chief ray
+(:func:`.pose.frame_along`). Weights sum to the power that the covered part of the far field holds,
+with 1 for the whole.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.errors import UsageError
+from autoalign.optics.layout import Beam, Element, Flat, Source
+from autoalign.optics.pose import Array, Pose
+from autoalign.optics.rays import Rays
+
+__all__ = ["aimed", "bundle", "cone", "disk_grid", "emission", "face_points", "half_angle"]
+
+Floats = npt.NDArray[np.float64]
+Spacing = Literal["gauss", "even"]
+
+_TAIL = 1e-6
+"""A smooth far field is followed down to this part of its centre."""
+
+
+def disk_grid(rings: int, spokes: int, spacing: Spacing = "gauss") -> tuple[Floats, Floats, Floats]:
+    """Return x, y (n,) and weights (n,) that integrate over the unit disk; weights sum to 1.
+
+    "gauss": Gauss–Legendre nodes in r², equally spaced azimuths: exact for polynomials of degree
+    below min(4·rings, spokes). "even": midpoints of equal areas with turned rings, equal weights:
+    for pictures.
+    """
+    if rings < 1 or spokes < 1:
+        raise UsageError(f"disk grid: {rings} rings × {spokes} spokes; at least 1 of each.")
+    if spacing == "gauss":
+        nodes, w = np.polynomial.legendre.leggauss(rings)
+        square, w = (nodes + 1) / 2, w / 2
+        turn = np.zeros(rings)
+    else:
+        square, w = (np.arange(rings) + 0.5) / rings, np.full(rings, 1 / rings)
+        turn = (np.arange(rings) * (math.sqrt(5) - 1) / 2) % 1
+    angle = 2 * np.pi * (np.arange(spokes) + 0.25 + turn[:, None]) / spokes
+    radius = np.sqrt(square)[:, None]
+    weight = np.repeat(w / spokes, spokes)
+    return (radius * np.cos(angle)).ravel(), (radius * np.sin(angle)).ravel(), weight
+
+
+def emission(source: Source, sine_squared: Array) -> Array:
+    """Return the radiant intensity at sin²θ from the chief ray, 1 in its centre.
+
+    Smooth profiles only: the edge of a "uniform" one is made by the grid.
+    """
+    s = sine_squared / source.na**2
+    if source.emission == "multimode":
+        return np.asarray(np.exp(-math.log(20) * s))
+    if source.emission == "gaussian":
+        return np.asarray(np.exp(-2 * s))
+    return np.ones_like(s)
+
+
+def half_angle(source: Source) -> float:
+    """Return the half-angle, rad, of the cone that holds all of the far field that is followed."""
+    if source.emission == "uniform":
+        sine = source.na
+    else:
+        fall = math.log(20) if source.emission == "multimode" else 2.0
+        sine = source.na * math.sqrt(-math.log(_TAIL) / fall)
+    return math.asin(min(sine, 0.999))
+
+
+def face_points(source: Source, rings: int = 2, spokes: int = 6) -> tuple[Floats, Floats, Floats]:
+    """Return x, y (n,), mm, and weights (n,) that stand for a uniform face; one for a point."""
+    if source.core_diameter == 0:
+        return np.zeros(1), np.zeros(1), np.ones(1)
+    x, y, w = disk_grid(rings, spokes)
+    return x * source.core_diameter / 2, y * source.core_diameter / 2, w
+
+
+def cone(
+    source: Source,
+    rings: int = 24,
+    spokes: int = 48,
+    spacing: Spacing = "gauss",
+    point: tuple[float, float] = (0.0, 0.0),
+    angle: float | None = None,
+) -> Rays:
+    """Return rays from one ``point`` (x, y) of the face, mm, that fill the far field.
+
+    ``angle`` is the half-angle of the cone, rad; None follows the far field to its edge, or a
+    smooth one down to a millionth. The grid is uniform in sin²θ; weights carry dΩ = d(sin²θ) dφ /
+    (2 cos θ) and the emission profile.
+    """
+    sine = math.sin(half_angle(source) if angle is None else angle)
+    u, v, w = disk_grid(rings, spokes, spacing)
+    l, m = u * sine, v * sine  # noqa: E741
+    square = l * l + m * m
+    n = np.sqrt(1 - square)
+    power = w * emission(source, square) * (math.pi * sine**2) / n / _total(source)
+    start = np.zeros_like(n)
+    return Rays(start + point[0], start + point[1], start, l, m, n, start.copy(), power)
+
+
+def aimed(
+    source: Source,
+    element: Element,
+    poses: Mapping[str, Pose],
+    rings: int = 16,
+    spokes: int = 32,
+    spacing: Spacing = "gauss",
+    point: tuple[float, float] = (0.0, 0.0),
+) -> Rays:
+    """Return rays from one ``point`` of the face to a grid over the aperture of ``element``.
+
+    The grid is fixed to the mirror, so that a beam which overfills it keeps an exact, smooth edge
+    under every motion: weights are the power through each patch, I(θ) dΩ with
+    dΩ = |d·(h_x, h_y, −1)| dx dy / R² for the surface z = h(x, y). ``element`` must be the first
+    one that the light meets. Batched ``poses`` give batched rays.
+    """
+    surface = element.surface
+    u, v, w = disk_grid(rings, spokes, spacing)
+    radius = surface.clear_aperture / 2
+    x, y = u * radius, v * radius
+    if isinstance(surface, Flat):
+        gx, gy, z = np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
+    else:
+        f, h = surface.parent_focal_length, surface.off_axis_distance
+        gx, gy, z = (x + h) / (2 * f), y / (2 * f), (x * (x + 2 * h) + y * y) / (4 * f)
+    to_source = poses["source"].inverse().compose(poses[element.name])
+    patch = Rays(x, y, z, -gx, -gy, np.ones_like(x), np.zeros_like(x)).moved(to_source)
+    dx, dy, dz = patch.x - point[0], patch.y - point[1], patch.z
+    square = dx * dx + dy * dy + dz * dz
+    far = np.sqrt(square)
+    l, m, n = dx / far, dy / far, dz / far  # noqa: E741
+    # The normal points to the side that the light comes from.
+    facing = -(l * patch.l + m * patch.m + n * patch.n)
+    intensity = emission(source, l * l + m * m)
+    power = intensity * facing * w * (math.pi * radius**2) / square / _total(source)
+    start = np.zeros_like(l)
+    return Rays(start + point[0], start + point[1], start, l, m, n, start.copy(), power)
+
+
+def bundle(
+    beam: Beam,
+    rings: int = 24,
+    spokes: int = 48,
+    spacing: Spacing = "gauss",
+    tilt: tuple[float, float] = (0.0, 0.0),
+    radius: float | None = None,
+) -> Rays:
+    """Return parallel rays that fill a collimated ``beam``.
+
+    ``tilt`` (x, y), rad, picks one direction inside the beam's divergence; ``radius``, mm, cuts a
+    Gaussian elsewhere than at a millionth of its centre.
+    """
+    uniform = beam.profile == "uniform"
+    edge = beam.diameter / 2 * (1.0 if uniform else math.sqrt(-math.log(_TAIL) / 2))
+    edge = edge if radius is None else radius
+    u, v, w = disk_grid(rings, spokes, spacing)
+    x, y = u * edge, v * edge
+    square = (x * x + y * y) / (beam.diameter / 2) ** 2
+    power = w * edge**2 / (beam.diameter / 2) ** 2
+    power = power if uniform else 2 * power * np.exp(-2 * square)
+    l = np.full_like(x, math.sin(tilt[0]))  # noqa: E741
+    m = np.full_like(x, math.sin(tilt[1]))
+    start = np.zeros_like(x)
+    return Rays(x, y, start, l, m, np.sqrt(1 - l * l - m * m), start.copy(), power)
+
+
+def _total(source: Source) -> float:
+    """Power of the whole far field of unit central intensity: ∫ I(θ) π d(sin²θ)/cos θ, sr."""
+    edge = math.sin(half_angle(source)) ** 2
+    nodes, w = np.polynomial.legendre.leggauss(64)
+    square = (nodes + 1) / 2 * edge
+    integrand = emission(source, square) / np.sqrt(1 - square)
+    return float(math.pi * edge / 2 * np.sum(w * integrand))
