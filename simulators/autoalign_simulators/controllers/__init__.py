@@ -1,0 +1,7 @@
+"""Simulated controllers: pure machines of bytes in and bytes out, before simulated motors."""
+
+from autoalign_simulators.controllers.dialect import driver_settings
+from autoalign_simulators.controllers.mover import Mover
+from autoalign_simulators.controllers.talker import LineTalker, Talker, WriteBlocked
+
+__all__ = ["LineTalker", "Mover", "Talker", "WriteBlocked", "driver_settings"]
