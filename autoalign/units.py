@@ -1,16 +1,26 @@
-"""The one place where people's units meet the library's: mm and rad inside.
+"""The one place where people's units meet the library's: mm, rad and s inside.
 
-At the edges (bench files, command line, reports) lengths are mm, µm, nm or m and angles mrad,
-µrad, deg or rad, always labelled.
+At the edges (bench files, command line, reports) lengths are mm, µm, nm or m, angles mrad, µrad,
+deg or rad, times s, ms, min or h, always labelled.
 """
 
 from __future__ import annotations
 
 import math
+import re
 
-from autoalign.errors import unknown_name
+from autoalign.errors import UsageError, unknown_name
 
-__all__ = ["EDGE_UNIT", "from_edge", "kind_of", "to_edge"]
+__all__ = [
+    "EDGE_UNIT",
+    "from_edge",
+    "kind_name",
+    "kind_of",
+    "parse_quantity",
+    "quantity",
+    "to_edge",
+    "units_of",
+]
 
 _FACTORS: dict[str, tuple[str, float]] = {
     "m": ("mm", 1e3),
@@ -23,15 +33,27 @@ _FACTORS: dict[str, tuple[str, float]] = {
     "deg": ("rad", math.pi / 180.0),
     "1": ("1", 1.0),
     "%": ("1", 0.01),
+    "s": ("s", 1.0),
+    "ms": ("s", 1e-3),
+    "min": ("s", 60.0),
+    "h": ("s", 3600.0),
 }
 
-EDGE_UNIT = {"mm": "mm", "rad": "mrad", "1": "1"}
+_SPELLINGS = {"µ": "u", "μ": "u", "°": "deg"}
+_QUANTITY = re.compile(r"\s*([+−-]?\s*(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+
+EDGE_UNIT = {"mm": "mm", "rad": "mrad", "1": "1", "s": "s"}
 """The unit in which a person is shown an inner unit, unless something else is asked for."""
 
 
 def kind_of(unit: str) -> str:
-    """Return the inner unit ("mm", "rad" or "1") that ``unit`` converts to."""
+    """Return the inner unit ("mm", "rad", "s" or "1") that ``unit`` converts to."""
     return _look_up(unit)[0]
+
+
+def units_of(inner: str) -> tuple[str, ...]:
+    """Return the units that convert to the inner unit ``inner``, as people write them."""
+    return tuple(unit for unit, (kind, _) in _FACTORS.items() if kind == inner)
 
 
 def from_edge(value: float, unit: str) -> float:
@@ -42,6 +64,61 @@ def from_edge(value: float, unit: str) -> float:
 def to_edge(value: float, unit: str) -> float:
     """Convert ``value`` in mm, rad or a plain number to ``unit``."""
     return value / _look_up(unit)[1]
+
+
+def parse_quantity(text: str) -> tuple[float, str]:
+    """Read a number with its unit, for instance ``"0.1 mrad"``, ``"-6 mm"`` or ``"2 mm/s"``.
+
+    Returns the value and its inner unit: "mm", "rad", "s", "1", "mm/s" or "rad/s". "µ" may stand
+    for "u" and "°" for "deg". A number without a unit is refused, because nobody knows what it
+    means.
+    """
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise UsageError(f'{text!r} is not a number with a unit; write for instance "0.1 mrad".')
+    number, unit = match.groups()
+    if not unit:
+        raise UsageError(f'{text!r} has no unit; write for instance "{text.strip()} mm".')
+    for given, meant in _SPELLINGS.items():
+        unit = unit.replace(given, meant)
+    base, slash, per = unit.partition("/")
+    value = float(number.replace("−", "-").replace(" ", ""))
+    if slash and per.strip() != "s":
+        raise UsageError(f"{text!r}: a rate is given per second, for instance 2 mm/s.")
+    inner, factor = _look_up(base.strip())
+    return value * factor, f"{inner}/s" if slash else inner
+
+
+_KIND_NAMES = {
+    "mm": ("a length", "6 mm"),
+    "rad": ("an angle", "0.1 mrad"),
+    "s": ("a time", "0.2 s"),
+    "1": ("a plain number", "1.5 %"),
+    "mm/s": ("a speed", "2 mm/s"),
+    "rad/s": ("a turning speed", "5 mrad/s"),
+}
+
+
+def quantity(text: str, *inner: str) -> float:
+    """Read a number with its unit where one of the ``inner`` units is wanted; return it in that.
+
+    Raises
+    ------
+    UsageError
+        For a text that is no quantity, or one of another kind; the message gives an example.
+    """
+    value, kind = parse_quantity(text)
+    if kind not in inner:
+        wanted = " or ".join(
+            f'{_KIND_NAMES[i][0]} (for instance "{_KIND_NAMES[i][1]}")' for i in inner
+        )
+        raise UsageError(f"{text!r} is {kind_name(kind)}; wanted is {wanted}.")
+    return value
+
+
+def kind_name(inner: str) -> str:
+    """Return what a value in the inner unit ``inner`` is called, for instance "a length"."""
+    return _KIND_NAMES[inner][0] if inner in _KIND_NAMES else f"a value in {inner}"
 
 
 def _look_up(unit: str) -> tuple[str, float]:

@@ -1,0 +1,142 @@
+"""A bench file, read and checked; and the bench that it describes, opened."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from autoalign.axes import Axis
+from autoalign.bench import Bench
+from autoalign.config.drivers import Fitted, fit_drivers
+from autoalign.config.layouts import axes_of, layout_of
+from autoalign.config.problems import Problems
+from autoalign.config.reading import parse, read_text
+from autoalign.config.tables import BenchTables
+from autoalign.config.terms import spec_of
+from autoalign.errors import UsageError, unknown_name
+from autoalign.merit import Spec
+from autoalign.optics.layout import Layout
+from autoalign.plugins import names
+
+__all__ = ["BenchFile", "bench_schema", "load_bench", "read_bench_file"]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFile:
+    """What a bench file says, in mm, rad and s, checked, with nothing opened yet.
+
+    ``axes`` by stage; ``fitted`` the drivers with their settings.
+    """
+
+    source: str
+    tables: BenchTables
+    axes: Mapping[str, tuple[Axis, ...]]
+    fitted: Fitted
+    spec: Spec | None
+    layout: Layout | None
+
+    @property
+    def strategy(self) -> str | None:
+        """Name of the strategy that the file asks for, if it does."""
+        return self.tables.bench.strategy
+
+    def open(self) -> Bench:
+        """Open all hardware, or the simulated world, and return the bench; close it at the end."""
+        from autoalign.config.opening import open_bench  # noqa: PLC0415
+
+        return open_bench(self)
+
+
+def read_bench_file(
+    path: str | os.PathLike[str], overrides: Mapping[str, Any] | None = None
+) -> BenchFile:
+    """Read and check a bench file; no hardware is touched.
+
+    Parameters
+    ----------
+    path
+        A TOML file; ``autoalign/config/examples`` has annotated ones.
+    overrides
+        Values that replace the file's, by dotted key, for instance ``{"simulation.seed": 3}``.
+
+    Raises
+    ------
+    BenchFileError
+        With every mistake in the file, each with its line.
+    UsageError
+        Where the file cannot be read.
+    """
+    file = Path(path)
+    return check_text(str(file), read_text(file), overrides or {})
+
+
+def load_bench(path: str | os.PathLike[str], overrides: Mapping[str, Any] | None = None) -> Bench:
+    """Read a bench file and open what it describes; see :func:`read_bench_file`.
+
+    Raises
+    ------
+    BenchFileError
+        With every mistake in the file; nothing was opened.
+    HardwareError
+        Where a device does not answer as it should; what was open has been closed again.
+    """
+    return read_bench_file(path, overrides).open()
+
+
+def bench_schema() -> dict[str, Any]:
+    """Return the JSON schema of bench files, for editors that complete and check TOML."""
+    schema = BenchTables.model_json_schema()
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+        "title": "autoalign bench file",
+    }
+
+
+def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFile:
+    """Read and check the ``text`` of a bench file called ``source``."""
+    raw, tables, problems = parse(source, text, overrides)
+    if tables is None:
+        problems.raise_any()
+        raise UsageError(f"{source}: nothing in it could be read.")
+    fitted = fit_drivers(tables, problems)
+    _check_names(raw, tables, problems)
+    axes = axes_of(tables, problems)
+    light_is_wrong = tables.source is None and "source" in raw
+    layout = None if light_is_wrong else layout_of(tables, problems)
+    spec = spec_of(tables, problems)
+    problems.raise_any()
+    return BenchFile(source, tables, axes, fitted, spec, layout)
+
+
+def _check_names(raw: Mapping[str, Any], tables: BenchTables, problems: Problems) -> None:
+    """Check what refers to something by its name, against the names as they stand in the file."""
+    planes = _names(raw, "planes")
+    for name, detector in tables.detectors.items():
+        if planes and detector.plane not in planes:
+            text = str(unknown_name("plane", detector.plane, planes))
+            problems.add(("detectors", name, "plane"), text)
+    axes = [
+        axis for stage in _names(raw, "stages") for axis in _names(raw, "stages", stage, "axes")
+    ]
+    known = [*axes, *dict.fromkeys(axis.partition(".")[0] for axis in axes)]
+    for place, held in enumerate(tables.bench.hold):
+        if held not in known:
+            problems.add(("bench", "hold", place), str(unknown_name("part or axis", held, known)))
+    for group, path, asked in (
+        ("strategies", ("bench", "strategy"), tables.bench.strategy),
+        ("simulations", ("simulation", "family"), tables.simulation and tables.simulation.family),
+    ):
+        if asked and asked not in names(group):
+            kind = "strategy" if group == "strategies" else "simulated bench"
+            problems.add(path, str(unknown_name(kind, asked, names(group))))
+
+
+def _names(raw: Any, *path: str) -> list[str]:
+    """Return the keys of the table at ``path``; none where there is no such table."""
+    for key in path:
+        raw = raw.get(key) if isinstance(raw, Mapping) else None
+    return [str(key) for key in raw] if isinstance(raw, Mapping) else []

@@ -1,0 +1,105 @@
+"""Checks the keys of each driver against that driver's own settings model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from autoalign.config.problems import Path, Problems
+from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
+from autoalign.errors import PluginError, UnknownNameError, unknown_name
+from autoalign.plugins import names, plugin
+
+__all__ = ["SIMULATED", "Fitted", "fit_drivers"]
+
+SIMULATED = "simulated"
+"""As a stage's port or a detector's driver: it comes from the simulation."""
+
+
+@dataclass(slots=True)
+class Fitted:
+    """A driver with its validated settings, by stage or detector."""
+
+    stages: dict[str, tuple[Any, Any]] = field(default_factory=dict)
+    detectors: dict[str, tuple[Any, Any]] = field(default_factory=dict)
+
+
+def fit_drivers(tables: BenchTables, problems: Problems) -> Fitted:
+    """Load every driver and validate its settings; detectors of a simulation need none."""
+    fitted = Fitted()
+    for name, stage in tables.stages.items():
+        settings = _fit("stages", name, stage.driver, _stage_keys(stage), tables, problems)
+        if settings is not None:
+            fitted.stages[name] = settings
+    for name, detector in tables.detectors.items():
+        if detector.driver == SIMULATED:
+            _check_simulated(("detectors", name), detector, tables, problems)
+            continue
+        settings = _fit("detectors", name, detector.driver, detector.further, tables, problems)
+        if settings is not None:
+            fitted.detectors[name] = settings
+    return fitted
+
+
+def _stage_keys(stage: StageTable) -> dict[str, Any]:
+    """Return the driver's keys; those inside an axis under ``axes`` and the axis' name."""
+    axes = {name: axis.further for name, axis in stage.axes.items()}
+    return {**stage.further, "axes": axes}
+
+
+def _fit(
+    group: str,
+    name: str,
+    driver: str,
+    keys: dict[str, Any],
+    tables: BenchTables,
+    problems: Problems,
+) -> tuple[Any, Any] | None:
+    path = (group, name)
+    try:
+        loaded = plugin(group, driver)
+    except UnknownNameError:
+        known = [*names(group), SIMULATED] if group == "detectors" else names(group)
+        kind = "stage driver" if group == "stages" else "detector driver"
+        problems.add((*path, "driver"), str(unknown_name(kind, driver, known)))
+        return None
+    except PluginError as error:
+        problems.add((*path, "driver"), str(error))
+        return None
+    if keys.get("port") == SIMULATED and tables.simulation is None:
+        problems.add(
+            (*path, "port"),
+            "a simulated port needs a [simulation] table; name the real port, or add the table",
+        )
+    model = loaded.settings
+    if "axes" in keys and "axes" not in model.model_fields:
+        _refuse_axis_keys(path, keys.pop("axes"), problems)
+    try:
+        return loaded, model.model_validate(keys)
+    except ValidationError as error:
+        own = StageTable if group == "stages" else DetectorTable
+        problems.add_all(error, model, path, own=own.model_fields, axis=AxisTable.model_fields)
+        return None
+
+
+def _refuse_axis_keys(path: Path, axes: dict[str, dict[str, Any]], problems: Problems) -> None:
+    for axis, keys in axes.items():
+        for key in keys:
+            text = f"{unknown_name('key', key, AxisTable.model_fields, 'axis')}"
+            problems.add((*path, "axes", axis, key), text)
+
+
+def _check_simulated(
+    path: Path, detector: DetectorTable, tables: BenchTables, problems: Problems
+) -> None:
+    if tables.simulation is None:
+        problems.add(
+            (*path, "driver"),
+            "a simulated detector needs a [simulation] table; name a real driver "
+            f"({', '.join(names('detectors'))}), or add the table",
+        )
+    for key in detector.further:
+        text = f"{unknown_name('key', key, DetectorTable.model_fields, 'simulated detector')}"
+        problems.add((*path, key), text)

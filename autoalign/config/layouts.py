@@ -1,0 +1,143 @@
+"""From tables to axes and to the nominal layout of the bench's family."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+from autoalign.axes import Axis
+from autoalign.config.problems import Problems
+from autoalign.config.tables import AxisTable, BenchTables, MotionTable
+from autoalign.errors import UsageError, unknown_name
+from autoalign.optics.families import collimator_layout
+from autoalign.optics.layout import Layout, Motion, Vector
+from autoalign.optics.paraboloid import OffAxisParaboloid
+
+__all__ = ["FAMILIES", "axes_of", "layout_of"]
+
+
+def axes_of(tables: BenchTables, problems: Problems) -> dict[str, tuple[Axis, ...]]:
+    """Return the axes of each stage; names that stand on two stages are mistakes."""
+    seen: dict[str, str] = {}
+    stages: dict[str, tuple[Axis, ...]] = {}
+    for stage, table in tables.stages.items():
+        axes: list[Axis] = []
+        for name, axis in table.axes.items():
+            path = ("stages", stage, "axes", name)
+            if name in seen:
+                problems.add(path, f"stage {seen[name]!r} has an axis of that name already")
+            seen.setdefault(name, stage)
+            try:
+                axes.append(_axis(name, axis))
+            except UsageError as error:
+                problems.add(path, str(error))
+        stages[stage] = tuple(axes)
+    return stages
+
+
+def _axis(name: str, table: AxisTable) -> Axis:
+    lower, upper = table.travel
+
+    def number(key: str) -> float | None:
+        given = getattr(table, key)
+        return given.value if given is not None else None
+
+    return Axis(
+        name=name,
+        unit="mm" if lower.unit == "mm" else "rad",
+        lower=lower.value,
+        upper=upper.value,
+        resolution=number("resolution") or 0.0,
+        play=number("play") or 0.0,
+        approach=1 if table.approach == "+" else -1,
+        speed=number("speed"),
+        tolerance=number("tolerance"),
+        max_step=number("max_step"),
+    )
+
+
+def layout_of(tables: BenchTables, problems: Problems) -> Layout | None:
+    """Return the nominal geometry, or None for a bench without an optic."""
+    if tables.optic is None:
+        return None
+    family = tables.bench.family
+    if family not in FAMILIES:
+        problems.add(("bench", "family"), str(unknown_name("bench family", family, FAMILIES)))
+        return None
+    try:
+        layout = FAMILIES[family](tables)
+    except UsageError as error:
+        problems.add(("optic",), str(error))
+        return None
+    return _with_motions(layout, tables, problems)
+
+
+def _collimator(tables: BenchTables) -> Layout:
+    if tables.optic is None or tables.source is None:
+        raise UsageError("a collimator needs the tables [optic] and [source]; add [source]")
+    optic, source = tables.optic, tables.source
+    section = OffAxisParaboloid(
+        optic.reflected_focal_length, math.degrees(optic.off_axis_angle), optic.clear_aperture
+    )
+    return collimator_layout(
+        section,
+        source.core_diameter,
+        source.na,
+        source.wavelength,
+        planes=tuple(tables.planes.items()),
+        pivot=_vector(optic.pivot),
+        emission=source.emission,
+    )
+
+
+FAMILIES: dict[str, Callable[[BenchTables], Layout]] = {"collimator": _collimator}
+"""What makes the layout of each family from the tables."""
+
+
+def _with_motions(layout: Layout, tables: BenchTables, problems: Problems) -> Layout:
+    """Keep the motions of the bench's own axes, with the file's where it describes one."""
+    standard = {m.axis: m for m in layout.motions}
+    motions: list[Motion] = []
+    for stage, table in tables.stages.items():
+        for name, axis in table.axes.items():
+            path = ("stages", stage, "axes", name)
+            if name in (m.axis for m in motions):
+                continue
+            if axis.motion is not None:
+                motions.append(_motion(name, axis.motion))
+            elif name in standard:
+                motions.append(standard[name])
+            else:
+                problems.add(path, _unknown_axis(name, layout.family, list(standard)))
+                continue
+            wanted = "mm" if motions[-1].kind == "shift" else "rad"
+            if axis.travel[0].unit != wanted:
+                problems.add(
+                    (*path, "travel"),
+                    f"this axis is a {motions[-1].kind}; give its travel in "
+                    f"{'mm' if wanted == 'mm' else 'mrad or deg'}",
+                )
+    try:
+        return dataclasses.replace(layout, motions=tuple(motions))
+    except UsageError as error:
+        problems.add(("stages",), str(error))
+        return layout
+
+
+def _unknown_axis(name: str, family: str, known: list[str]) -> str:
+    error = unknown_name("axis", name, known, f"family {family}")
+    return (
+        f"{error} Name it so, or give it a motion of its own: motion = {{ part, kind, direction }}"
+    )
+
+
+def _motion(axis: str, table: MotionTable) -> Motion:
+    length = math.hypot(*table.direction)
+    direction = _vector([d / length for d in table.direction])
+    return Motion(axis, table.part, table.kind, direction, _vector(table.pivot))
+
+
+def _vector(values: list[float]) -> Vector:
+    x, y, z = values
+    return (x, y, z)

@@ -1,0 +1,124 @@
+"""Opens what a bench file describes: drivers on their ports, or a simulated world."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from autoalign.bench import Bench
+from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
+from autoalign.config.drivers import SIMULATED
+from autoalign.errors import UsageError, unknown_name
+from autoalign.interfaces import Detector, Simulation, Stage
+from autoalign.plugins import plugin
+
+if TYPE_CHECKING:
+    from autoalign.config.benchfile import BenchFile
+
+__all__ = ["OpenBench", "open_bench"]
+
+LINK_SPEED = 200.0
+"""How many times faster than life simulated time runs on a real link, unless the file says."""
+
+
+@dataclass(slots=True)
+class OpenBench(Bench):
+    """A bench from a file: closing it lets go of the hardware, or ends the simulated world.
+
+    ``ports`` gives what each stage was opened on, where the driver has a port.
+    """
+
+    ports: dict[str, str] = field(default_factory=dict)
+    resources: ExitStack = field(default_factory=ExitStack)
+
+    def close(self) -> None:
+        """Let go of everything, also where one device fails to close; may be called twice."""
+        self.resources.close()
+
+
+def open_bench(file: BenchFile) -> OpenBench:
+    """Open every stage and detector of ``file``; after a failure nothing stays open."""
+    with ExitStack() as stack:
+        simulation = _simulation(file, stack)
+        clock: Clock = simulation.clock if simulation is not None else RealClock()
+        ports: dict[str, str] = {}
+        stages: dict[str, Stage] = {}
+        for name in file.tables.stages:
+            stages[name] = _stage(file, name, simulation, clock, ports)
+            stack.callback(stages[name].close)
+        detectors: dict[str, Detector] = {}
+        for name in file.tables.detectors:
+            detectors[name] = _detector(file, name, simulation, clock)
+            stack.callback(detectors[name].close)
+        tables = file.tables
+        return OpenBench(
+            name=tables.bench.name,
+            stages=stages,
+            detectors=detectors,
+            spec=file.spec,
+            layout=file.layout,
+            hold=tuple(tables.bench.hold),
+            clock=clock,
+            settle=tables.bench.settle,
+            frames=tables.bench.frames,
+            uncertainties={k: q.value for k, q in tables.uncertainties.items()},
+            truth=simulation.truth if simulation is not None else None,
+            ports=ports,
+            resources=stack.pop_all(),
+        )
+
+
+def _simulation(file: BenchFile, stack: ExitStack) -> Simulation | None:
+    table = file.tables.simulation
+    if table is None:
+        return None
+    on_a_link = table.link in ("pty", "tcp")
+    clock = ScaledClock(table.speed or LINK_SPEED) if on_a_link else VirtualClock()
+    simulation: Simulation = plugin("simulations", table.family)(seed=table.seed, clock=clock)
+    stack.callback(simulation.close)
+    return simulation
+
+
+def _stage(
+    file: BenchFile,
+    name: str,
+    simulation: Simulation | None,
+    clock: Clock,
+    ports: dict[str, str],
+) -> Stage:
+    driver, settings = file.fitted.stages[name]
+    port = getattr(settings, "port", None)
+    if simulation is not None and file.tables.simulation is not None and port == SIMULATED:
+        link = file.tables.simulation.link
+        if name not in simulation.stages:
+            raise unknown_name("stage", name, simulation.stages, f"{file.source}, simulation")
+        if link == "direct":
+            return _same_axes(file, name, simulation.stages[name])
+        port = simulation.serve(name, link)
+        settings = settings.model_copy(update={"port": port})
+    if isinstance(port, str):
+        ports[name] = port
+    stage: Stage = driver.build(name, file.axes[name], settings, clock)
+    return stage
+
+
+def _same_axes(file: BenchFile, name: str, stage: Stage) -> Stage:
+    given, simulated = {a.name for a in file.axes[name]}, set(stage.axes)
+    if given != simulated:
+        raise UsageError(
+            f"{file.source}: stage {name} has the axes {', '.join(sorted(given))}; the simulated "
+            f"one has {', '.join(sorted(simulated))}. Name the same ones."
+        )
+    return stage
+
+
+def _detector(file: BenchFile, name: str, simulation: Simulation | None, clock: Clock) -> Detector:
+    table = file.tables.detectors[name]
+    if table.driver == SIMULATED and simulation is not None:
+        if name not in simulation.detectors:
+            raise unknown_name("detector", name, simulation.detectors, f"{file.source}, simulation")
+        return simulation.detectors[name]
+    driver, settings = file.fitted.detectors[name]
+    detector: Detector = driver.build(name, table.plane, settings, clock)
+    return detector

@@ -1,0 +1,73 @@
+"""Field types of bench files: a string with a number and its unit, converted on reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from autoalign.errors import UsageError
+from autoalign.units import parse_quantity, quantity
+
+T = TypeVar("T")
+
+__all__ = ["Angle", "AnyQuantity", "Duration", "Length", "PositiveLength", "Quantity", "Ratio"]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in its inner unit ("mm", "rad", "s", "1", "mm/s", "rad/s"), and as it was written."""
+
+    value: float
+    unit: str
+    text: str
+
+
+def read_quantity(value: Any) -> Quantity:
+    """Validate a quantity of any kind."""
+    if isinstance(value, Quantity):
+        return value
+    number, unit = _read(value, parse_quantity, "0.1 mrad")
+    return Quantity(number, unit, value.strip())
+
+
+def _of(example: str, *inner: str) -> BeforeValidator:
+    def read(value: Any) -> float:
+        return _read(value, lambda text: quantity(text, *inner), example)
+
+    return BeforeValidator(read)
+
+
+def _read(value: Any, reader: Callable[[str], T], example: str) -> T:
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise PydanticCustomError("quantity", "a number with its unit is needed, as a string")
+    if not isinstance(value, str):
+        unit = example.split(" ", 1)[1]
+        text = f'{value} has no unit; write for instance "{value} {unit}"'
+        raise PydanticCustomError("quantity", "{text}", {"text": text})
+    try:
+        return reader(value)
+    except UsageError as error:
+        text = str(error).rstrip(".")
+        raise PydanticCustomError("quantity", "{text}", {"text": text}) from None
+
+
+def _schema(example: str) -> WithJsonSchema:
+    return WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^\s*[+\-−]?\s*[0-9.]+([eE][+-]?[0-9]+)?\s*[^0-9\s].*$",
+            "examples": [example],
+        }
+    )
+
+
+Length = Annotated[float, _of("6 mm", "mm"), _schema("6 mm")]
+Angle = Annotated[float, _of("35 deg", "rad"), _schema("35 deg")]
+Duration = Annotated[float, _of("0.2 s", "s"), Field(ge=0), _schema("0.2 s")]
+Ratio = Annotated[float, _of("1.5 %", "1"), _schema("1.5 %")]
+PositiveLength = Annotated[float, _of("6 mm", "mm"), Field(gt=0), _schema("6 mm")]
+AnyQuantity = Annotated[Quantity, PlainValidator(read_quantity), _schema("0.1 mrad")]

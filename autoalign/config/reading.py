@@ -1,0 +1,117 @@
+"""From text to tables: parse, override, validate; and keep what is sound for the further checks."""
+
+from __future__ import annotations
+
+import copy
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path as FilePath
+from typing import Any
+
+from pydantic import ValidationError
+
+from autoalign.config.lines import key_lines
+from autoalign.config.problems import Path, Problems
+from autoalign.config.tables import BenchTables
+from autoalign.errors import BenchFileError, UsageError
+
+__all__ = ["parse", "read_text", "with_overrides"]
+
+
+def read_text(path: FilePath) -> str:
+    """Return the text of a bench file.
+
+    Raises
+    ------
+    UsageError
+        Where it is missing, unreadable, or not UTF-8.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise UsageError(f"bench file {path}: there is no such file.") from None
+    except UnicodeDecodeError as error:
+        raise BenchFileError(
+            str(path), [f"byte {error.start}: not UTF-8 text; save it as UTF-8."]
+        ) from None
+    except OSError as error:
+        raise UsageError(f"bench file {path} cannot be read: {error.strerror}.") from None
+
+
+def parse(
+    source: str, text: str, overrides: Mapping[str, Any]
+) -> tuple[Mapping[str, Any], BenchTables | None, Problems]:
+    """Return the raw tables, the validated ones, and the mistakes found so far.
+
+    The validated tables lack what was wrong, so that the sound rest can be checked further;
+    they are None where too little is left.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BenchFileError(source, [_syntax(str(error))]) from None
+    raw, paths = with_overrides(raw, overrides)
+    problems = Problems(source, key_lines(text), paths)
+    try:
+        return raw, BenchTables.model_validate(raw), problems
+    except ValidationError as error:
+        problems.add_all(error, BenchTables)
+        return raw, _salvage(raw), problems
+
+
+def with_overrides(
+    raw: Mapping[str, Any], overrides: Mapping[str, Any]
+) -> tuple[dict[str, Any], list[Path]]:
+    """Return ``raw`` with values replaced by dotted key, such as ``{"simulation.seed": 3}``."""
+    merged = copy.deepcopy(dict(raw))
+    paths: list[Path] = []
+    for dotted, value in overrides.items():
+        *tables, key = dotted.split(".")
+        place = merged
+        for table in tables:
+            place = place.setdefault(table, {})
+            if not isinstance(place, dict):
+                raise UsageError(f"override {dotted}: {table!r} is not a table of the bench file.")
+        place[key] = value
+        paths.append((*tables, key))
+    return merged, paths
+
+
+def _syntax(message: str) -> str:
+    """Put the parser's complaint into our order: the line first."""
+    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|(end of document))\)", message)
+    if match is None:
+        return f"not TOML: {message}."
+    what, line, column, _ = match.groups()
+    where = f"line {line}, column {column}" if line else "at the end"
+    return (
+        f"{where}: not TOML: {what[:1].lower()}{what[1:]}. Correct this first; nothing else was "
+        "checked."
+    )
+
+
+def _salvage(raw: dict[str, Any]) -> BenchTables | None:
+    """Take out whatever is wrong, from the inside outwards, until the rest is valid."""
+    rest: Any = copy.deepcopy(raw)
+    bench = rest.get("bench")
+    rest["bench"] = {"name": "unnamed", **(bench if isinstance(bench, dict) else {})}
+    for _ in range(20):
+        try:
+            return BenchTables.model_validate(rest)
+        except ValidationError as error:
+            for detail in error.errors(include_url=False):
+                path = detail["loc"][:-1] if detail["type"] == "missing" else detail["loc"]
+                if not path:
+                    return None
+                _remove(rest, path)
+    return None
+
+
+def _remove(tables: Any, path: Path) -> None:
+    for key in path[:-1]:
+        if not isinstance(tables, dict) or key not in tables or isinstance(tables[key], list):
+            break
+        tables, path = tables[key], path[1:]
+    if isinstance(tables, dict):
+        tables.pop(path[0], None)

@@ -1,0 +1,121 @@
+"""From the [spec] table to a :class:`~autoalign.merit.Spec`, with terms from plug-ins."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from autoalign.config.problems import Path, Problems
+from autoalign.config.tables import BenchTables, TermTable
+from autoalign.errors import PluginError, UsageError, unknown_name
+from autoalign.merit import MeritTerm, Spec
+from autoalign.plugins import plugin
+from autoalign.units import kind_name, parse_quantity
+
+__all__ = ["spec_of"]
+
+SHORTHANDS: dict[str, tuple[str, dict[str, Any]]] = {
+    "pointing_x": ("pointing", {"direction": "x"}),
+    "pointing_y": ("pointing", {"direction": "y"}),
+}
+"""Names of terms that stand for a term with its settings."""
+
+_UNITS = {"pointing": "rad", "divergence": "rad", "ellipticity": "1"}
+
+
+def spec_of(tables: BenchTables, problems: Problems) -> Spec | None:
+    """Return the spec, or None for a bench that is only looked at."""
+    if tables.spec is None:
+        return None
+    offered = _offered(tables)
+    terms = [_term(label, table, offered, problems) for label, table in tables.spec.terms.items()]
+    if not terms:
+        problems.add(("spec",), "a spec needs at least one term, or leave the table out")
+        return None
+    try:
+        return Spec(tuple(t for t in terms if t is not None), tables.spec.guard)
+    except UsageError as error:
+        if None not in terms:
+            problems.add(("spec",), str(error))
+        return None
+
+
+def _offered(tables: BenchTables) -> dict[str, Any]:
+    """What a term gets from the rest of the file where it has a parameter of that name."""
+    planes = list(tables.planes)
+    offered: dict[str, Any] = {"near": planes[0], "far": planes[-1]}
+    if tables.source is not None and tables.optic is not None:
+        rho = tables.optic.reflected_focal_length
+        offered["source_divergence"] = tables.source.core_diameter / rho
+    return offered
+
+
+def _term(
+    label: str, table: TermTable, offered: Mapping[str, Any], problems: Problems
+) -> MeritTerm | None:
+    path = ("spec", label)
+    name, preset = SHORTHANDS.get(label, (label, {})) if table.term is None else (table.term, {})
+    try:
+        factory = plugin("terms", name)
+    except UsageError as error:
+        advice = ' For one quantity alone: term = "quantity", quantity = "far.x"'
+        problems.add(path if table.term is None else (*path, "term"), f"{error}{advice}")
+        return None
+    except PluginError as error:
+        problems.add(path, str(error))
+        return None
+    before = len(problems)
+    arguments = _arguments(name, table, preset, factory, offered, path, problems)
+    if len(problems) > before:
+        return None
+    try:
+        made: MeritTerm = factory(**arguments)
+    except (UsageError, TypeError) as error:
+        problems.add(path, str(error))
+        return None
+    return made
+
+
+def _arguments(
+    name: str,
+    table: TermTable,
+    preset: Mapping[str, Any],
+    factory: Callable[..., Any],
+    offered: Mapping[str, Any],
+    path: Path,
+    problems: Problems,
+) -> dict[str, Any]:
+    """Gather what the term is made with; what is missing or too much is a mistake."""
+    parameters = inspect.signature(factory).parameters
+    _check_units(name, table, path, problems)
+    own = {"tolerance": table.tolerance.value, "weight": table.weight}
+    if table.target is not None:
+        own["target"] = table.target.value
+    given = {**preset, **own, **{k: _inner(v) for k, v in table.further.items()}}
+    given.setdefault("unit", table.tolerance.unit)
+    for key in table.further | ({"target": 0} if table.target is not None else {}):
+        if key not in parameters:
+            problems.add((*path, key), f"{unknown_name('key', key, parameters, f'term {name}')}")
+    for key, parameter in parameters.items():
+        if parameter.default is parameter.empty and key not in given and key not in offered:
+            problems.add(path, f"term {name} needs the key {key!r}; add it")
+    return {k: v for k, v in {**offered, **given}.items() if k in parameters}
+
+
+def _check_units(name: str, table: TermTable, path: Path, problems: Problems) -> None:
+    wanted = _UNITS.get(name, table.tolerance.unit)
+    for key, given in (("tolerance", table.tolerance), ("target", table.target)):
+        if given is not None and given.unit != wanted:
+            text = f"{name} is {kind_name(wanted)}; {given.text} is {kind_name(given.unit)}"
+            problems.add((*path, key), text)
+
+
+def _inner(value: Any) -> Any:
+    """Convert a quantity; leave every other value as it is."""
+    if isinstance(value, str):
+        try:
+            return parse_quantity(value)[0]
+        except UsageError:
+            return value
+    return value

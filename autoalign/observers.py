@@ -1,0 +1,86 @@
+"""Tells observers what happens, one by one; none of them can disturb a run or another observer."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+import pluggy
+
+from autoalign import hookspecs
+from autoalign.errors import PluginError
+from autoalign.plugins import names, plugin
+
+__all__ = ["Observers"]
+
+_log = logging.getLogger("autoalign.observers")
+
+
+class Observers:
+    """Everyone who follows events.
+
+    Parameters
+    ----------
+    load
+        Whether to load what installed packages offer under ``autoalign.observers``.
+
+    ``failures`` lists in words which observer could not be loaded, or failed at which event.
+    """
+
+    def __init__(self, load: bool = True) -> None:
+        self.failures: list[str] = []
+        self._manager = pluggy.PluginManager("autoalign")
+        self._manager.add_hookspecs(hookspecs)
+        for name in names("observers") if load else ():
+            try:
+                self.register(plugin("observers", name), name)
+            except PluginError as error:
+                self._note(str(error))
+
+    def register(self, observer: object, name: str | None = None) -> None:
+        """Let ``observer`` follow from now on.
+
+        Raises
+        ------
+        PluginError
+            For a hook that does not exist, or an argument that its event does not have.
+        """
+        try:
+            registered = self._manager.register(observer, name)
+            self._manager.check_pending()
+        except (pluggy.PluginValidationError, ValueError) as error:
+            self._forget(observer)
+            raise PluginError(
+                f"observer {name or type(observer).__name__!r} cannot be used: {error} "
+                f"Events: {', '.join(self.events)}."
+            ) from error
+        if registered is None:
+            raise PluginError(f"observer {name!r} is blocked.")
+
+    @property
+    def events(self) -> tuple[str, ...]:
+        """Names of all events."""
+        return tuple(sorted(n for n in vars(hookspecs) if n.startswith("autoalign_")))
+
+    def tell(self, event: str, **facts: Any) -> None:
+        """Tell ``event`` (without ``autoalign_``) to every observer that follows it.
+
+        A failing observer is noted in ``failures`` and in the log; the others are told all the
+        same.
+        """
+        hook = getattr(self._manager.hook, f"autoalign_{event}")
+        for implementation in hook.get_hookimpls():
+            try:
+                wanted = {k: facts[k] for k in implementation.argnames}
+                implementation.function(**wanted)
+            except Exception as error:  # noqa: BLE001 - a stranger's failure must not stop a run
+                who = implementation.plugin_name
+                self._note(f"observer {who!r} failed at {event}: {type(error).__name__}: {error}")
+
+    def _forget(self, observer: object) -> None:
+        if self._manager.is_registered(observer):
+            self._manager.unregister(observer)
+
+    def _note(self, failure: str) -> None:
+        self.failures.append(failure)
+        _log.warning(failure)

@@ -1,0 +1,130 @@
+"""What a bench file says arrives in mm, rad and s, at the right place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from autoalign.config import bench_schema, load_bench, read_bench_file
+from autoalign.errors import PortMissingError
+from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
+
+Writer = Callable[..., Path]
+
+
+def test_every_quantity_arrives_in_inner_units(bench_file: Writer) -> None:
+    """Lengths in mm, angles in rad, times in s, whatever unit the file uses."""
+    file = read_bench_file(bench_file())
+    axis = file.axes["source"][0]
+    assert (axis.lower, axis.upper, axis.unit) == (-6.0, 6.0, "mm")
+    assert axis.resolution == pytest.approx(1e-3)
+    assert axis.play == pytest.approx(5e-3)
+    assert axis.speed == pytest.approx(2.0)
+    tip = file.axes["mount"][0]
+    assert (tip.lower, tip.unit) == (pytest.approx(-math.radians(2)), "rad")
+    assert tip.resolution == pytest.approx(1e-5)
+    assert tip.approach == -1
+    assert file.layout is not None
+    assert [p.distance for p in file.layout.planes] == [400.0, 2400.0]
+    assert file.tables.budget.time == 600.0
+
+
+def test_the_layout_is_the_family_s_with_the_bench_s_own_axes(bench_file: Writer) -> None:
+    """Only the two axes that the bench has remain, with the motions of the family."""
+    layout = read_bench_file(bench_file()).layout
+    assert layout is not None
+    assert [m.axis for m in layout.motions] == ["source.x", "mirror.tip"]
+    alpha = math.radians(35)
+    assert layout.motion("source.x").direction == pytest.approx(
+        (math.cos(alpha), 0.0, math.sin(alpha))
+    )
+
+
+def test_an_axis_may_describe_a_motion_of_its_own(bench_file: Writer) -> None:
+    """A motion in the file replaces the family's; its direction is made a unit vector."""
+    motion = 'motion = { part = "mirror", kind = "turn", direction = [0, 3, 4], pivot = '
+    motion += '["0 mm", "0 mm", "2.5 cm"] }'
+    file = read_bench_file(
+        bench_file(('approach = "-"', motion.replace("2.5 cm", "-30 mm"))),
+    )
+    assert file.layout is not None
+    tip = file.layout.motion("mirror.tip")
+    assert tip.direction == pytest.approx((0.0, 0.6, 0.8))
+    assert tip.pivot == (0.0, 0.0, -30.0)
+
+
+def test_the_spec_has_the_terms_of_the_file(bench_file: Writer) -> None:
+    """Tolerance, target and weight arrive; the source's own divergence is d/ρ."""
+    spec = read_bench_file(bench_file()).spec
+    assert spec is not None
+    pointing, divergence, ellipticity = spec.terms
+    assert isinstance(pointing, PointingTerm)
+    assert pointing.direction == "x"
+    assert (pointing.tolerance, pointing.target) == pytest.approx((1e-4, 5e-5))
+    assert isinstance(divergence, DivergenceTerm)
+    assert divergence.source_divergence == pytest.approx(0.1 / 150)
+    assert (divergence.near, divergence.far) == ("near", "far")
+    assert isinstance(ellipticity, EllipticityTerm)
+    assert (ellipticity.tolerance, ellipticity.weight) == pytest.approx((0.015, 2.0))
+
+
+def test_a_third_party_term_and_one_quantity_can_be_asked_for(bench_file: Writer) -> None:
+    """Terms from plug-ins take their own keys; a quantity takes its unit from its tolerance."""
+    extra = (
+        'example-brightness = { plane = "far", tolerance = "10 %" }\n'
+        'spot = { term = "quantity", quantity = "far.x", tolerance = "0.5 mm" }\n'
+    )
+    spec = read_bench_file(bench_file(("[budget]", extra + "[budget]"))).spec
+    assert spec is not None
+    assert [t.name for t in spec.terms][-2:] == ["brightness", "far.x"]
+    assert spec.terms[-1].unit == "mm"  # type: ignore[attr-defined]
+    assert spec.terms[-1].tolerance == 0.5  # type: ignore[attr-defined]
+
+
+def test_a_bench_opens_and_closes_everything(bench_file: Writer) -> None:
+    """Stages and detectors are the drivers' own; leaving the block closes each."""
+    with load_bench(bench_file()) as bench:
+        assert list(bench.axes) == ["source.x", "mirror.tip"]
+        assert list(bench.free_axes) == ["source.x"]
+        assert bench.settle == pytest.approx(0.05)
+        assert bench.uncertainties == {"pitch": pytest.approx(0.01)}
+        assert bench.detectors["far"].acquire(1, 0.0, 1.0)[0].pixels.shape == (32, 32)  # type: ignore[union-attr]
+        stages, detectors = list(bench.stages.values()), list(bench.detectors.values())
+    assert all(d.closed for d in (*stages, *detectors))  # type: ignore[attr-defined]
+
+
+def test_a_missing_port_closes_what_was_open(
+    bench_file: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the second stage fails to open, the first is closed again."""
+    from autoalign_example import stage  # noqa: PLC0415 - installed by the fixture
+
+    made = []
+    original = stage.ExampleStage
+
+    def remember(*args: object) -> object:
+        made.append(original(*args))  # type: ignore[arg-type]
+        return made[-1]
+
+    monkeypatch.setattr(stage, "ExampleStage", remember)
+    with pytest.raises(PortMissingError, match="no port 'missing'"):
+        load_bench(bench_file(('port = "B"', 'port = "missing"')))
+    assert [s.closed for s in made] == [True]
+
+
+def test_overrides_replace_values_of_the_file(bench_file: Writer) -> None:
+    """A dotted key reaches into tables, existing or not."""
+    file = read_bench_file(bench_file(), {"bench.frames": 4, "budget.probes": 9})
+    assert (file.tables.bench.frames, file.tables.budget.probes) == (4, 9)
+
+
+def test_the_schema_knows_every_table_and_that_quantities_are_strings() -> None:
+    """An editor can complete keys and sees that travel takes strings with units."""
+    schema = bench_schema()
+    assert {"bench", "optic", "planes", "stages", "detectors"} <= set(schema["properties"])
+    focal = schema["$defs"]["OpticTable"]["properties"]["reflected_focal_length"]
+    assert focal["type"] == "string"
+    assert schema["$defs"]["BenchTable"]["additionalProperties"] is False

@@ -1,0 +1,144 @@
+"""Mistakes in a bench file: all at once, each with its line and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from autoalign.config import read_bench_file
+from autoalign.errors import BenchFileError, UsageError
+
+Writer = Callable[..., Path]
+
+
+def problems(path: Path, **overrides: object) -> list[str]:
+    """Return the mistakes that reading ``path`` reports."""
+    with pytest.raises(BenchFileError) as caught:
+        read_bench_file(path, overrides)
+    return list(caught.value.problems)
+
+
+def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file: Writer) -> None:
+    """A number without unit, a misspelt key, reversed limits, no such driver, no such plane."""
+    path = bench_file(
+        ('"35 deg"', "35"),
+        ('resolution = "1 um"', 'reslution = "1 um"'),
+        ('travel = ["-2 deg", "2 deg"]', 'travel = ["2 deg", "-2 deg"]'),
+        ('driver = "example-camera"\nplane = "near"', 'driver = "exampel-camera"\nplane = "near"'),
+        ('plane = "far"', 'plane = "fra"'),
+    )
+    with pytest.raises(BenchFileError) as caught:
+        read_bench_file(path)
+    assert str(caught.value).splitlines() == [
+        f"{path}: 5 mistakes; nothing was moved.",
+        '  line 8, optic.off_axis_angle: 35 has no unit; write for instance "35 deg".',
+        '  line 26, stages.source.axes."source.x".reslution: there is no such key. Did you mean '
+        "'resolution'? Known here: approach, channel, max_step, motion, play, resolution, speed, "
+        "tolerance, travel.",
+        '  line 36, stages.mount.axes."mirror.tip".travel: the lower limit 2 deg is not below the '
+        "upper limit -2 deg; exchange them.",
+        "  line 42, detectors.near.driver: there is no detector driver named 'exampel-camera'. Did "
+        "you mean 'example-camera'? Known: example-camera, image-folder, simulated.",
+        "  line 47, detectors.far.plane: there is no plane named 'fra'. Did you mean 'far'? Known: "
+        "far, near.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('driver = "example-stage"\nport = "A"', 'driver = "line-asci"\nport = "A"',
+         "line 21, stages.source.driver: there is no stage driver named 'line-asci'. Did you mean "
+         "'line-ascii'?"),
+        ('hold = ["mirror"]', 'hold = ["miror"]',
+         "line 4, bench.hold[0]: there is no part or axis named 'miror'. Did you mean 'mirror'?"),
+        ('hold = ["mirror"]', 'strategy = "nelder"',
+         "line 4, bench.strategy: there is no strategy named 'nelder'."),
+        ('"source.x"', '"source.q"',
+         'line 24, stages.source.axes."source.q": family collimator: there is no axis named '),
+        ('"5 um"', '"5 urad"',
+         'source.x".play: 5 urad is an angle; with this travel it must be a length.'),
+        ('"2 mm/s"', '"2 mm"',
+         'source.x".speed: 2 mm is a length; with this travel it must be a speed.'),
+        ('"2 mm/s"', '"0 mm/s"', 'source.x".speed: must be larger than 0.'),
+        ('"-6 mm", "6 mm"', '"-6 mm", "6 deg"',
+         "a length and an angle given; both limits must be lengths, or both angles."),
+        ('"-6 mm", "6 mm"', '"-6 mm"', "1 given; at least 2 needed."),
+        ('"-2 deg", "2 deg"]\nresolution = "10 urad"', '"-2 mm", "2 mm"]',
+         "travel: this axis is a turn; give its travel in mrad or deg"),
+        ("channel = 1\n\n[stages.mount]", "[stages.mount]",
+         'line 24, stages.source.axes."source.x".channel: this key is missing; add it.'),
+        ('port = "B"', 'port = "B"\nretries = -1',
+         "line 34, stages.mount.retries: -1 is not allowed; it must be 0 or larger."),
+        ('port = "B"', 'prt = "B"',
+         "line 33, stages.mount.prt: there is no such key. Did you mean 'port'? Known here: axes, "
+         "driver, port, retries."),
+        ('port = "B"', 'port = "simulated"', "a simulated port needs a [simulation] table"),
+        ("pointing_x", "pointing_z", "line 51, spec.pointing_z: there is no merit term named"),
+        ('"0.1 mrad", target', '"0.1 mm", target',
+         "line 51, spec.pointing_x.tolerance: pointing is an angle; 0.1 mm is a length."),
+        ('ellipticity = { tolerance', 'ellipticity = { colour = 1, tolerance',
+         "line 53, spec.ellipticity.colour: term ellipticity: there is no key named 'colour'."),
+        ("na = 0.12", "na = 1.2",
+         "line 13, source.na: 1.2 is not allowed; it must be smaller than 1."),
+        ("na = 0.12", "na = \"0.12\"", "line 13, source.na: '0.12' is not a number."),
+        ('"0.4 m"', '"0.4 furlong"', "line 17, planes.near: there is no unit named 'furlong'."),
+        ('"0.4 m"', '"0.4 rad"', 'is an angle; wanted is a length (for instance "6 mm").'),
+        ("probes = 30", "probes = 1", "line 56, budget.probes: 1 is not allowed; it must be 2 or"),
+        ('"35 deg"', '"200 deg"', "line 6, optic: off-axis angle 200.0° must lie between"),
+    ],
+)  # fmt: skip
+def test_one_mistake_is_named_with_its_line_and_what_is_allowed(
+    bench_file: Writer, old: str, new: str, said: str
+) -> None:
+    """Each mistake alone gives one report, which says where it is and what would be right."""
+    found = problems(bench_file((old, new)))
+    assert len(found) == 1, found
+    assert said in found[0]
+
+
+def test_a_missing_table_does_not_hide_the_other_mistakes(bench_file: Writer) -> None:
+    """Without a bench name and without planes, a wrong driver is still found."""
+    found = problems(
+        bench_file(
+            ('name = "test bench"', ""), ('driver = "example-stage"\nport = "A"', 'driver = "x"')
+        )
+    )
+    assert len(found) == 2
+    assert "bench.name: this key is missing" in found[0]
+    assert "no stage driver named 'x'" in found[1]
+
+
+def test_an_axis_on_two_stages_is_named(bench_file: Writer) -> None:
+    """Axis names are unique over the bench; the second is reported with the stage of the first."""
+    extra = '\n[stages.third]\ndriver = "example-stage"\nport = "C"\n'
+    extra += '[stages.third.axes."source.x"]\ntravel = ["-1 mm", "1 mm"]\nchannel = 1\n'
+    found = problems(bench_file(extra=extra))
+    assert "stage 'source' has an axis of that name already" in found[0]
+
+
+def test_text_that_is_not_toml_names_the_line(bench_file: Writer) -> None:
+    """A broken string is reported with line and column, as the one mistake."""
+    found = problems(bench_file(('"150 mm"', '"150 mm')))
+    assert len(found) == 1
+    assert found[0].startswith("line 7, column ")
+
+
+def test_a_mistake_in_an_override_is_called_one(bench_file: Writer) -> None:
+    """The file has no line for a value that came from the command line."""
+    with pytest.raises(BenchFileError, match=r"override, bench.frames: 0 is not allowed"):
+        read_bench_file(bench_file(), {"bench.frames": 0})
+
+
+def test_a_missing_or_unreadable_file_is_told_apart(tmp_path: Path) -> None:
+    """No such file, a folder, and bytes that are no text each have their own message."""
+    with pytest.raises(UsageError, match=r"absent\.toml: there is no such file"):
+        read_bench_file(tmp_path / "absent.toml")
+    with pytest.raises(UsageError, match="cannot be read: Is a directory"):
+        read_bench_file(tmp_path)
+    broken = tmp_path / "latin.toml"
+    broken.write_bytes(b'[bench]\nname = "B\xe4nk"\n')
+    with pytest.raises(BenchFileError, match="byte 17: not UTF-8 text"):
+        read_bench_file(broken)

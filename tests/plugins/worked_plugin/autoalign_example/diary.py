@@ -1,0 +1,21 @@
+"""An observer: a module whose marked functions are told what happens."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from autoalign.hookspecs import hookimpl
+
+entries: list[str] = []
+
+
+@hookimpl
+def autoalign_start_run(strategy: str) -> None:
+    """Note the start."""
+    entries.append(f"started with {strategy}")
+
+
+@hookimpl
+def autoalign_end_run(result: Any) -> None:
+    """Note the end."""
+    entries.append(f"ended: {result}")

@@ -1,0 +1,18 @@
+"""A strategy: try the middle of the travel."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+
+from autoalign.search.base import Need, Observation, Problem, Vector
+
+
+class Middle:
+    """Goes to the middle of every axis, and no further."""
+
+    name = "example-middle"
+    needs = frozenset({Need.MERIT})
+
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Observation, None]:
+        """Yield one position."""
+        yield (problem.lower + problem.upper) / 2
