@@ -1,0 +1,145 @@
+"""The background: level and, where it is plain to see, slope, with their covariance.
+
+First from patches along the frame's border (a beam may touch some of them: the lowest counts), then
+by least squares over the unlit cells around the beam (the ring), as soon as it is known where the
+beam is. ISO/TR 11146-3 (from memory) calls the latter the statistical way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.grid import Grid
+
+__all__ = ["Background", "border_level", "ring_background"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+RING = 5.0
+"""The ring begins at so many standard deviations of the beam: 1.25 d_σ, where a Gaussian has
+fallen to 4e-6 of its peak."""
+
+LEAST = 0.02
+"""Part of the cells that the ring keeps at least, however large the beam."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """B(x, y) = level + slope_x (x − x0) + slope_y (y − y0).
+
+    ``covariance`` (3, 3) of level and slopes, from the noise of the ring alone; ``systematic``
+    standard uncertainty of the level besides (quantisation, unevenness); ``ring`` the cells used.
+    """
+
+    level: float
+    slope: tuple[float, float] = (0.0, 0.0)
+    at: tuple[float, float] = (0.0, 0.0)
+    covariance: Floats | None = None
+    systematic: float = 0.0
+    ring: Bools | None = None
+    tilted: bool = False
+
+    def around(self, x: float, y: float) -> tuple[float, float, float]:
+        """Return level and slopes about (x, y)."""
+        shift = self.slope[0] * (x - self.at[0]) + self.slope[1] * (y - self.at[1])
+        return self.level + shift, *self.slope
+
+    def on(self, grid: Grid) -> Floats:
+        """Return the background of each cell, broadcastable to the grid."""
+        level, sx, sy = self.level, *self.slope
+        if sx == 0 and sy == 0:
+            return np.full((1, 1), level)
+        flat: Floats = level + sx * (grid.x - self.at[0]) + sy * (grid.y - self.at[1])[:, None]
+        return flat
+
+
+def border_level(grid: Grid) -> float:
+    """Return the lowest median of eight patches along the border, in pixel values."""
+    rows, columns = grid.mean.shape
+    high, wide = max(1, rows // 12), max(1, columns // 12)
+    tops = (slice(0, high), slice((rows - high) // 2, (rows + high + 1) // 2), slice(-high, None))
+    lefts = (
+        slice(0, wide),
+        slice((columns - wide) // 2, (columns + wide + 1) // 2),
+        slice(-wide, None),
+    )
+    patches = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
+    return min(float(np.median(grid.mean[tops[r], lefts[c]])) for r, c in patches)
+
+
+def ring_background(
+    grid: Grid, moments: Floats, sigma: float, tilt: bool | None = None
+) -> Background:
+    """Fit the background to the cells beyond :data:`RING` standard deviations of the beam.
+
+    Parameters
+    ----------
+    grid
+        Block means around the beam.
+    moments
+        (9,) of the beam, mm.
+    sigma
+        Standard deviation of one pixel's noise, for the uncertainty and for telling outliers.
+    tilt
+        Fit slopes: always, never, or (None) where they exceed five standard uncertainties.
+    """
+    dx, dy = grid.x - moments[0], grid.y - moments[1]
+    ring = _ring(grid, moments, dx, dy)
+    rows, columns = np.nonzero(ring)
+    values = grid.mean[rows, columns]
+    keep = _inliers(values, sigma / grid.block)
+    ring[rows[~keep], columns[~keep]] = False
+    rows, columns, values = rows[keep], columns[keep], values[keep]
+    at = (float(moments[0]), float(moments[1]))
+    variance = sigma**2 / grid.pixels_per_cell
+    level = float(values.mean())
+    flat = np.zeros((3, 3))
+    flat[0, 0] = variance / len(values)
+    plain = Background(level, (0.0, 0.0), at, flat, 0.0, ring)
+    if tilt is False or len(values) < 12:
+        return plain
+    scale = max(float(np.ptp(grid.x)), float(np.ptp(grid.y)), grid.pitch[0])
+    design = np.column_stack([np.ones(len(values)), dx[columns] / scale, dy[rows] / scale])
+    normal = design.T @ design
+    if np.linalg.cond(normal) > 1e8:
+        return plain
+    inverse = np.linalg.inv(normal)
+    theta = inverse @ (design.T @ values)
+    unit = np.array([1.0, 1 / scale, 1 / scale])
+    covariance = inverse * variance * np.outer(unit, unit)
+    slope = theta[1:] / scale
+    u = np.sqrt(np.diag(covariance)[1:])
+    if tilt is None and not np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level)):
+        return plain
+    return Background(
+        float(theta[0]), (float(slope[0]), float(slope[1])), at, covariance, 0.0, ring, True
+    )
+
+
+def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
+    """Return the cells outside the beam's ellipse, at least :data:`LEAST` of all."""
+    xx, yy, xy = moments[2:5]
+    determinant = max(xx * yy - xy * xy, 1e-300)
+    a, b, c = yy / determinant, -2 * xy / determinant, xx / determinant
+    distance = (a * dx * dx)[None, :] + (c * dy * dy)[:, None]
+    if xy:
+        distance += (b * dy)[:, None] * dx
+    ring: Bools = distance > RING**2
+    least = max(8, math.ceil(LEAST * ring.size))
+    if np.count_nonzero(ring) < least:
+        rank = max(ring.size - least, 0)
+        ring = distance >= np.partition(distance, rank, axis=None)[rank]
+    return ring
+
+
+def _inliers(values: Floats, sigma: float) -> Bools:
+    """Tell cells without light of their own (ghosts, hot pixels) from the others."""
+    middle = float(np.median(values))
+    away = np.abs(values - middle)
+    scatter = max(sigma, 1.4826 * float(np.median(away)))
+    return away <= 5 * scatter

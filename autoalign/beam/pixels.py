@@ -1,0 +1,126 @@
+"""Pixels made fit for measuring: dark frame taken off, hot pixels filled in, nothing undefined."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.errors import FrameError
+from autoalign.frames import Frame, Pixels
+
+__all__ = ["HotPixels", "check_finite", "fill", "find_hot", "subtract_dark"]
+
+Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
+
+LARGEST = 1e30
+"""Pixel values beyond this would overflow in sums of their moments."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HotPixels:
+    """Rows and columns of pixels that stand alone far above all their neighbours."""
+
+    rows: Ints
+    columns: Ints
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+
+def check_finite(frame: Frame) -> None:
+    """Raise FrameError where a pixel is not a number, infinite, or too large to be summed."""
+    pixels = frame.pixels
+    if pixels.dtype.kind != "f":
+        return
+    low, high = float(pixels.min()), float(pixels.max())
+    if low > -LARGEST and high < LARGEST:
+        return
+    bad = ~(np.abs(pixels) < LARGEST)
+    rows, columns = np.nonzero(bad)
+    where = f"frame of plane {frame.plane!r}" if frame.plane else "frame"
+    kinds = "NaN, infinite" if not np.isfinite(pixels).all() else f"beyond ±{LARGEST:g}"
+    raise FrameError(
+        f"{where}: {len(rows)} of {pixels.size} pixels are {kinds} or too large; the first is at "
+        f"row {rows[0]}, column {columns[0]}, value {pixels[rows[0], columns[0]]}. Replace them, "
+        "or pass them as a hot-pixel map."
+    )
+
+
+def subtract_dark(frame: Frame, dark: Frame | None) -> Pixels:
+    """Return the frame's pixels less the dark frame's, as floats; without a dark frame as given."""
+    if dark is None:
+        return frame.pixels
+    if dark.pixels.shape != frame.pixels.shape:
+        raise FrameError(
+            f"dark frame has shape {dark.pixels.shape}, the frame {frame.pixels.shape}; both must "
+            "come from the same camera with the same region of interest."
+        )
+    check_finite(dark)
+    kind = np.float64 if frame.pixels.dtype == np.float64 else np.float32
+    difference: Pixels = np.subtract(frame.pixels, dark.pixels, dtype=kind)
+    return difference
+
+
+def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
+    """Return pixels at least 8 sigma above ``level`` and above twice all of their neighbours.
+
+    A spot so narrow that its own neighbours stay below half of its peak (1/e² diameter under
+    3.4 pixels) cannot be told from a hot pixel.
+    """
+    rows, columns = pixels.shape
+    none = np.zeros(0, dtype=np.intp)
+    if rows < 3 or columns < 3:
+        return HotPixels(none, none)
+    highest = float(pixels.max())
+    least = level + max(8 * sigma, 1e-6 * (highest - level))
+    if highest <= least:
+        return HotPixels(none, none)
+    sides = np.maximum(pixels[:, :-2], pixels[:, 2:])
+    step = 4 * sigma
+    if pixels.dtype.kind == "u":
+        top = np.iinfo(pixels.dtype).max
+        step_up = np.minimum(sides, pixels.dtype.type(max(top - int(step), 0)))
+        step_up += pixels.dtype.type(min(int(step), top))
+        candidate = pixels[:, 1:-1] > step_up
+    else:
+        candidate = pixels[:, 1:-1] > sides + pixels.dtype.type(step)
+    return _confirmed(pixels, candidate, level, least)
+
+
+def _confirmed(pixels: Pixels, candidate: Bools, level: float, least: float) -> HotPixels:
+    where = np.flatnonzero(candidate)
+    row, column = np.divmod(where, candidate.shape[1])
+    column = column + 1
+    bright = pixels[row, column] > least
+    row, column = row[bright], column[bright]
+    last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
+    around = np.stack(
+        [
+            pixels[np.clip(row + i, 0, last_row), np.clip(column + j, 0, last_column)]
+            for i in (-1, 0, 1)
+            for j in (-1, 0, 1)
+            if (i, j) != (0, 0)
+        ]
+    ).astype(np.float64)
+    inside = (row > 0) & (row < last_row)
+    alone = inside & (pixels[row, column] - level > 2 * (around.max(axis=0) - level))
+    return HotPixels(row[alone], column[alone])
+
+
+def fill(pixels: Pixels, hot: HotPixels) -> Pixels:
+    """Return a copy with the hot pixels replaced by the mean of the eight around them."""
+    filled = pixels.copy()
+    last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
+    total = np.zeros(len(hot))
+    for i in (-1, 0, 1):
+        for j in (-1, 0, 1):
+            if (i, j) != (0, 0):
+                rows = np.clip(hot.rows + i, 0, last_row)
+                columns = np.clip(hot.columns + j, 0, last_column)
+                total += pixels[rows, columns]
+    value = total / 8
+    filled[hot.rows, hot.columns] = np.rint(value) if pixels.dtype.kind == "u" else value
+    return filled

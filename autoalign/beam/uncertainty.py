@@ -1,0 +1,74 @@
+"""Covariance of the moments: pixel noise, background and quantisation, combined as in JCGM 100."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.background import Background
+from autoalign.beam.grid import Grid
+from autoalign.beam.moments import MONOMIALS, influence, monomial_products
+from autoalign.beam.window import Window
+
+__all__ = ["moment_covariance", "pitch_covariance"]
+
+Floats = npt.NDArray[np.float64]
+
+_DEGREE = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+
+
+def moment_covariance(
+    grid: Grid,
+    window: Window,
+    moments: Floats,
+    power: float,
+    background: Background,
+    sigma: float,
+    gain: float,
+) -> Floats:
+    """Return the (10, 10) covariance of power (pixel-value sum) and the nine moments (mm …).
+
+    Every pixel answers through its influence on each moment, with the variance
+    sigma² + gain · signal. The background's parameters act on all pixels of the window at once;
+    their correlation with the pixels that are in window and ring both is kept.
+    """
+    centre = (float(moments[0]), float(moments[1]))
+    weights = grid.coverage(window)
+    signal = grid.mean - background.on(grid)
+    dark = sigma**2 * weights
+    variance = weights * (dark + gain * np.maximum(signal, 0.0) * weights)
+    a = influence(moments, power) * _unscaled(window.scale)
+    noise = monomial_products(grid.sums(variance, centre, window.scale, 6))
+    covariance = a @ noise @ a.T
+    count = 3 if background.tilted else 1
+    shape = _by_parameters(grid.sums(weights, centre, window.scale, 4), window.scale)[:, :count]
+    answer = -a @ shape
+    if background.covariance is not None and background.ring is not None:
+        inverse = background.covariance[:count, :count]
+        covariance += answer @ inverse @ answer.T
+        shared = dark * background.ring
+        both = _by_parameters(grid.sums(shared, centre, window.scale, 4), window.scale)[:, :count]
+        per_value = inverse / max(sigma**2, 1e-300)
+        cross = a @ both @ per_value @ answer.T
+        covariance += cross + cross.T
+    level = answer[:, :1] * background.systematic
+    covariance += level @ level.T
+    return covariance
+
+
+def pitch_covariance(moments: Floats, relative: float) -> Floats:
+    """Return the (9, 9) covariance that a ``relative`` uncertainty of the pixel pitch adds."""
+    change = _DEGREE * moments * relative
+    return np.outer(change, change)
+
+
+def _unscaled(scale: float) -> Floats:
+    """Return the factors that turn influence per mm^n into influence per scaled monomial."""
+    return np.array([scale ** (p + q) for p, q in MONOMIALS])[None, :]
+
+
+def _by_parameters(sums: Floats, scale: float) -> Floats:
+    """Return (10, 3) sums of monomials times the background's basis 1, x, y (mm)."""
+    p = np.array([m[0] for m in MONOMIALS])
+    q = np.array([m[1] for m in MONOMIALS])
+    return np.column_stack([sums[p, q], scale * sums[p + 1, q], scale * sums[p, q + 1]])

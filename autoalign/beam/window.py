@@ -1,0 +1,233 @@
+"""The integration window of ISO 11146-1, and weighted sums of pixels over it.
+
+A window is a rectangle along the beam's principal axes. Each pixel counts with the part of it that
+lies inside (exact along an edge; the product of two edges in a corner), so that widths change
+smoothly with the window and iterate to a fixed point. Coordinates are mm in frame axes, counted
+from the centre of the first pixel.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.frames import Pixels
+
+__all__ = ["Window", "coverage", "window_sums"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+_CHUNK = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Centre (x, y), half sides along and across the principal axis, mm; azimuth, rad."""
+
+    x: float
+    y: float
+    half_x: float
+    half_y: float
+    azimuth: float = 0.0
+
+    @property
+    def scale(self) -> float:
+        """The longer half side, mm: the unit of length of :func:`window_sums`."""
+        return max(self.half_x, self.half_y)
+
+    @property
+    def edges(self) -> tuple[tuple[float, float, float], ...]:
+        """The four sides as (n_x, n_y, h): inside is n·(p − centre) ≤ h."""
+        c, s = math.cos(self.azimuth), math.sin(self.azimuth)
+        if abs(s) < 1e-12:
+            c, s = 1.0, 0.0
+        a, b = self.half_x, self.half_y
+        return ((c, s, a), (-c, -s, a), (-s, c, b), (s, -c, b))
+
+    @property
+    def reach(self) -> tuple[float, float]:
+        """Half width and half height of the upright rectangle around the window, mm."""
+        c, s = abs(math.cos(self.azimuth)), abs(math.sin(self.azimuth))
+        return c * self.half_x + s * self.half_y, s * self.half_x + c * self.half_y
+
+    def box(
+        self, shape: tuple[int, int], pitch: tuple[float, float], grow: float = 1.0
+    ) -> tuple[int, int, int, int]:
+        """Return the pixels (row, end row, column, end column) that the window touches.
+
+        ``grow`` enlarges the window about its centre first. At least one pixel of the frame is
+        returned, also for a window beside it.
+        """
+        rx, ry = self.reach
+        return (
+            *_span(self.y, ry * grow, pitch[1], shape[0]),
+            *_span(self.x, rx * grow, pitch[0], shape[1]),
+        )
+
+    def change(self, other: Window) -> float:
+        """Return how far ``other`` differs, in units of the half sides."""
+        shift = max(abs(self.x - other.x), abs(self.y - other.y)) / min(self.half_x, self.half_y)
+        sides = max(
+            abs(math.log(other.half_x / self.half_x)), abs(math.log(other.half_y / self.half_y))
+        )
+        turn = abs(math.sin(other.azimuth - self.azimuth)) * abs(self.half_x - self.half_y)
+        return max(shift, sides, turn / self.scale)
+
+
+def coverage(window: Window, x: Floats, y: Floats, pitch: tuple[float, float]) -> Floats:
+    """Return the part of each cell inside ``window``; ``x`` and ``y`` broadcast against each other.
+
+    ``pitch`` is the size of a cell, mm.
+    """
+    covered: Floats = np.ones(np.broadcast_shapes(x.shape, y.shape))
+    for nx, ny, h in window.edges:
+        inside = h - nx * (x - window.x) - ny * (y - window.y)
+        covered = covered * _half_plane(inside, abs(nx) * pitch[0], abs(ny) * pitch[1])
+    return covered
+
+
+def window_sums(
+    pixels: Pixels,
+    window: Window,
+    pitch: tuple[float, float],
+    background: tuple[float, float, float],
+) -> Floats:
+    """Return the (4, 4) sums M[p, q] = Σ W (I − B) u^p v^q with (u, v) = (p − centre)/scale.
+
+    Parameters
+    ----------
+    pixels
+        (rows, columns).
+    window, pitch
+        mm.
+    background
+        (level, slope along x per mm, slope along y per mm) at the window's centre.
+    """
+    r0, r1, c0, c1 = window.box((pixels.shape[0], pixels.shape[1]), pitch)
+    x: Floats = np.arange(c0, c1, dtype=np.float64) * pitch[0] - window.x
+    y: Floats = np.arange(r0, r1, dtype=np.float64) * pitch[1] - window.y
+    part = pixels[r0:r1, c0:c1]
+    upright = window.edges[0][1] == 0.0
+    wx, wy = np.ones(len(x)), np.ones(len(y))
+    if upright:
+        wx = _slab(x, window.half_x, pitch[0])
+        wy = _slab(y, window.half_y, pitch[1])
+    u = np.vander(x / window.scale, 4, increasing=True)
+    v = np.vander(y / window.scale, 4, increasing=True)
+    cut = None if upright else _RowCut.of(window, x, y, pitch)
+    level, slope_x, slope_y = background
+    buffer = np.empty((min(_CHUNK, len(y)), len(x)))
+    lines = np.empty((len(y), 4))
+    u *= wx[:, None]
+    for start in range(0, len(y), _CHUNK):
+        end = min(start + _CHUNK, len(y))
+        rows = buffer[: end - start]
+        np.subtract(part[start:end], level, out=rows)
+        if slope_x or slope_y:
+            rows -= slope_x * x
+            rows -= slope_y * y[start:end, None]
+        if cut is not None:
+            cut.apply(rows, start, end)
+        np.matmul(rows, u, out=lines[start:end])
+    sums: Floats = lines.T @ (v * wy[:, None])
+    return sums
+
+
+@dataclass(frozen=True, slots=True)
+class _RowCut:
+    """Where a turned window begins and ends in each row, and the partly covered pixels."""
+
+    first: list[int]
+    last: list[int]
+    row_start: Ints
+    row: Ints
+    column: Ints
+    part: Floats
+
+    @classmethod
+    def of(cls, window: Window, x: Floats, y: Floats, pitch: tuple[float, float]) -> _RowCut:
+        """Cut the rows ``y`` (mm from the centre) with columns ``x``."""
+        outer = _row_bounds(window, x, y, pitch, +1)
+        inner = _row_bounds(window, x, y, pitch, -1)
+        inner_first = np.clip(inner[0], outer[0], outer[1])
+        inner_last = np.clip(inner[1], inner_first, outer[1])
+        row_left, column_left = _runs(outer[0], inner_first)
+        row_right, column_right = _runs(inner_last, outer[1])
+        row = np.concatenate([row_left, row_right])
+        column = np.concatenate([column_left, column_right])
+        order = np.argsort(row, kind="stable")
+        row, column = row[order], column[order]
+        centred = Window(0.0, 0.0, window.half_x, window.half_y, window.azimuth)
+        part = coverage(centred, x[column], y[row], pitch)
+        starts = np.searchsorted(row, np.arange(len(y) + 1))
+        return cls(outer[0].tolist(), outer[1].tolist(), starts, row, column, part)
+
+    def apply(self, rows: Floats, start: int, end: int) -> None:
+        """Weight ``rows``, which are the rows ``start`` to ``end``, in place."""
+        for k in range(start, end):
+            line = rows[k - start]
+            line[: self.first[k]] = 0.0
+            line[self.last[k] :] = 0.0
+        part = slice(int(self.row_start[start]), int(self.row_start[end]))
+        rows[self.row[part] - start, self.column[part]] *= self.part[part]
+
+
+def _row_bounds(
+    window: Window, x: Floats, y: Floats, pitch: tuple[float, float], sign: int
+) -> tuple[Ints, Ints]:
+    """Return first and end column, per row, of pixels touched (+1) or wholly inside (−1)."""
+    low = np.full(len(y), -np.inf)
+    high = np.full(len(y), np.inf)
+    for nx, ny, h in window.edges:
+        margin = (abs(nx) * pitch[0] + abs(ny) * pitch[1]) / 2
+        reach = (h + sign * margin - ny * y) / nx
+        if nx > 0:
+            high = np.minimum(high, reach)
+        else:
+            low = np.maximum(low, reach)
+    first = np.searchsorted(x, low, side="left")
+    last = np.searchsorted(x, high, side="right")
+    return first, np.maximum(first, last)
+
+
+def _runs(first: Ints, last: Ints) -> tuple[Ints, Ints]:
+    """Return rows and columns of the runs first[k] … last[k] − 1."""
+    lengths = last - first
+    rows = np.repeat(np.arange(len(first)), lengths)
+    offsets = np.arange(len(rows)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    return rows, np.repeat(first, lengths) + offsets
+
+
+def _span(centre: float, reach: float, pitch: float, count: int) -> tuple[int, int]:
+    first = math.floor((centre - reach) / pitch + 0.5)
+    last = math.ceil((centre + reach) / pitch - 0.5) + 1
+    first = min(max(first, 0), count - 1)
+    return first, min(max(last, first + 1), count)
+
+
+def _slab(x: Floats, half: float, pitch: float) -> Floats:
+    """Return the part of each cell within ±half."""
+    inside: Floats = np.minimum(x + pitch / 2, half) - np.maximum(x - pitch / 2, -half)
+    return np.clip(inside / pitch, 0.0, 1.0)
+
+
+def _half_plane(inside: Floats, a: float, b: float) -> Floats:
+    """Return the part of a cell inside a straight edge at distance ``inside`` from its centre.
+
+    ``a`` and ``b`` are the cell's sides projected onto the edge's normal.
+    """
+    a, b = max(a, b), min(a, b)
+    if b < 1e-6 * a:
+        return np.clip(inside / a + 0.5, 0.0, 1.0)
+    whole, half = (a + b) / 2, (a - b) / 2
+    covered: Floats = (
+        np.maximum(inside + whole, 0.0) ** 2
+        - np.maximum(inside + half, 0.0) ** 2
+        - np.maximum(inside - half, 0.0) ** 2
+        + np.maximum(inside - whole, 0.0) ** 2
+    ) / (2 * a * b)
+    return np.clip(covered, 0.0, 1.0)
