@@ -1,0 +1,34 @@
+"""The usual cautions about laser light and moving parts; general facts, no licence to work."""
+
+from __future__ import annotations
+
+__all__ = ["cautions"]
+
+_VISIBLE = (380e-6, 780e-6)
+
+
+def cautions(wavelength: float | None = None) -> tuple[str, ...]:
+    """Return the cautions for a bench whose light has ``wavelength`` (mm; None: not known)."""
+    lines = [
+        "Laser light can harm eyes and skin. The class of the source (IEC 60825-1) says what is "
+        "needed; local rules, the laser safety officer and licensed practice decide, not this "
+        "report.",
+        "A wide collimated beam looks harmless and is most dangerous through viewing optics: do "
+        "not look into it with a magnifier, a telescope or a camera’s finder.",
+    ]
+    if wavelength is None:
+        lines.append("Light outside the visible gives no blink reflex and is not seen.")
+    elif not _VISIBLE[0] <= wavelength <= _VISIBLE[1]:
+        lines.append(
+            f"At {wavelength * 1e6:.0f} nm the light is not seen and gives no blink reflex."
+        )
+    lines += [
+        "An alignment swings the beam: reflections and the beam itself may leave the bench on the "
+        "way. Block what is not needed, and lower the power while parts move.",
+        "Motorised axes start without warning and pinch. Keep hands and loose things away while "
+        "the bench is under program control.",
+        "Software limits, holds and aborts protect equipment; they are not a safety function. An "
+        "emergency stop is hardware, and even that only complements guards and interlocks (ISO "
+        "13850).",
+    ]
+    return tuple(lines)

@@ -1,0 +1,162 @@
+"""How a run went: merit and terms at every probe, and where the axes stood."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from autoalign.axes import Axis
+from autoalign.report.record import RunRecord
+from autoalign.report.style import (
+    BAD,
+    BLUE,
+    FAINT,
+    GOOD,
+    INK,
+    QUIET,
+    SERIES,
+    dress,
+    halo,
+    new_figure,
+    plain,
+)
+from autoalign.report.words import edge, edge_unit, number, signed, term_label
+
+__all__ = ["axes_figure", "convergence_figure", "describe_axes", "describe_convergence"]
+__all__ += ["draw_convergence"]
+
+_FLOOR = 0.01
+
+
+def convergence_figure(record: RunRecord) -> Figure:
+    """Return merit and terms against the number of the probe, logarithmic."""
+    figure = new_figure(4.6, 4.1)
+    draw_convergence(figure.add_subplot(), record)
+    return figure
+
+
+def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
+    """Draw merit and |deviation| of each term, both in units of the tolerance."""
+    names = list(dict.fromkeys(t.name for p in record.probes for t in p.terms))
+    top = 2.0
+    for k, name in enumerate(names):
+        colour, marker, dashes = SERIES[k % len(SERIES)]
+        points = [
+            (p.number, abs(t.residual)) for p in record.probes for t in p.terms if t.name == name
+        ]
+        x, y = _floored(points)
+        top = max(top, float(y.max()))
+        axes.plot(
+            x, y, color=colour, marker=marker, linestyle=dashes, markersize=4.5, linewidth=1.3,
+            label=plain(term_label(name), 30),
+        )  # fmt: skip
+    merit = [(p.number, p.merit) for p in record.probes if p.merit is not None]
+    if merit:
+        x, y = _floored(merit)
+        top = max(top, float(y.max()))
+        axes.plot(
+            x, y, color=INK, linewidth=2.8, label="merit (rms of all terms)", path_effects=halo(4.6)
+        )
+    _failures(axes, record, top * 1.8, size)
+    _scales(axes, record, top, size)
+
+
+def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
+    axes.set_yscale("log")
+    axes.set_ylim(_FLOOR * 0.8, top * 3)
+    axes.axhspan(_FLOOR * 0.8, 1.0, color=FAINT, zorder=0)
+    axes.axhline(1.0, color=GOOD, linewidth=1.4, zorder=1)
+    numbers = [p.number for p in record.probes] or [0]
+    axes.set_xlim(min(numbers) - 0.4, max(numbers) + 0.4)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
+    dress(axes, "probe, number", "distance from target,\nin tolerances", size=size)
+    axes.text(
+        0.99, 1.0, "the tolerance", transform=axes.get_yaxis_transform(), ha="right", va="bottom",
+        fontsize=size - 1, color=GOOD, path_effects=halo(),
+    )  # fmt: skip
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(
+            fontsize=size - 1, frameon=False, loc="upper center", bbox_to_anchor=(0.42, -0.2),
+            ncols=2, handlelength=2.6, columnspacing=1.0,
+        )  # fmt: skip
+
+
+def _failures(axes: Axes, record: RunRecord, height: float, size: float) -> None:
+    failed = [p.number for p in record.probes if p.merit is None]
+    if failed:
+        axes.plot(
+            failed, [height] * len(failed), "x", color=BAD, markersize=7, markeredgewidth=2,
+            label="could not be judged",
+        )  # fmt: skip
+
+
+def _floored(points: list[tuple[int, float]]) -> tuple[np.ndarray, np.ndarray]:
+    x, y = np.array(points, dtype=float).T
+    return x, np.maximum(np.where(np.isfinite(y), y, np.nan), _FLOOR)
+
+
+def describe_convergence(record: RunRecord) -> str:
+    """Return the convergence in words."""
+    merits = [p.merit for p in record.probes if p.merit is not None]
+    if not merits:
+        return "No probe could be judged, so there is no convergence to show."
+    return (
+        f"Merit, the rms of all terms in units of their tolerances, over {len(record.probes)} "
+        f"probes: {number(merits[0])} at first, {number(merits[-1])} at the end, "
+        f"{number(min(merits))} at best."
+    )
+
+
+def axes_figure(record: RunRecord) -> Figure:
+    """Return the position of every axis against the number of the probe, one small plot each."""
+    names = list(dict.fromkeys(n for p in record.probes for n in p.positions))
+    known = {a.name: a for a in record.axes}
+    rows = max(math.ceil(len(names) / 2), 1)
+    figure = new_figure(4.6, 1.75 * rows + 0.25)
+    grid = figure.subplots(rows, 2, squeeze=False, sharex=True)
+    for k, axes in enumerate(grid.flat):
+        if k >= len(names):
+            axes.set_axis_off()
+            continue
+        _one_axis(axes, record, names[k], known.get(names[k]))
+        if k >= len(names) - 2:
+            axes.set_xlabel("probe, number", fontsize=9, color=INK)
+            axes.tick_params(labelbottom=True)
+    return figure
+
+
+def _one_axis(axes: Axes, record: RunRecord, name: str, axis: Axis | None) -> None:
+    unit = axis.unit if axis else _guess_unit(record, name)
+    visits = [p for p in record.probes if name in p.positions]
+    x = np.array([p.number for p in visits], dtype=float)
+    y = np.array([edge(p.positions[name], unit) for p in visits])
+    axes.plot(x, y, color=BLUE, marker="o", markersize=3.5, linewidth=1.4)
+    dress(axes, "", edge_unit(unit), name, 9)
+    pad = max(float(np.ptp(y)) * 0.2, 1e-3)
+    axes.set_ylim(y.min() - pad, y.max() + pad)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=6))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=4))
+    axes.axhline(float(y[-1]), color=QUIET, linewidth=0.7, linestyle=(0, (2, 3)), zorder=0)
+
+
+def _guess_unit(record: RunRecord, name: str) -> str:
+    return next((m.unit for m in record.moves if m.axis == name), "1")
+
+
+def describe_axes(record: RunRecord) -> str:
+    """Return in words where each axis began and ended."""
+    if not record.probes:
+        return "No positions were recorded."
+    first, last = record.probes[0].positions, record.probes[-1].positions
+    known = {a.name: a for a in record.axes}
+    parts = []
+    for name in last:
+        unit = known[name].unit if name in known else _guess_unit(record, name)
+        start = signed(edge(first[name], unit)) if name in first else "unknown"
+        parts.append(f"{name} from {start} to {signed(edge(last[name], unit))} {edge_unit(unit)}")
+    return "Axis positions at each probe: " + "; ".join(parts) + "."

@@ -1,0 +1,126 @@
+"""From a run's journal to what a report shows."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from autoalign.axes import Axis
+from autoalign.frames import Frame
+from autoalign.journal import JournalRun, LookRecord, MoveRecord, Thumbnail
+from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord
+
+__all__ = ["frame_of", "record_of"]
+
+_SHOWN_ELSEWHERE = {"bench", "strategy", "wall", "simulated"}
+
+
+def record_of(run: JournalRun) -> RunRecord:
+    """Return the report's record of ``run``, also of one that never finished."""
+    bench = _bench(run)
+    begin = min([*(p.time for p in run.looks), *(m.time for m in run.moves)], default=0.0)
+    probes = tuple(_probe(look, begin) for look in run.looks)
+    finish = run.finish or {}
+    layout = bench.get("layout") or {}
+    end = finish.get("time")
+    axes = tuple(_axes(bench))
+    return RunRecord(
+        bench=str(bench.get("name", "without a name")),
+        strategy=str(run.run.get("strategy", "unknown")),
+        outcome=str(finish.get("status", "interrupted")),
+        probes=probes,
+        moves=tuple(row for m in run.moves for row in _moves(m, begin, axes)),
+        axes=axes,
+        before=_pictures(run.looks[0]) if run.looks else (),
+        after=_pictures(run.looks[-1]) if run.looks else (),
+        reason=str(finish.get("reason", "the journal has no end: the run was cut off")),
+        last=-1 if run.looks and not _moved_since(run) else None,
+        guard=_number((bench.get("spec") or {}).get("guard")),
+        started=_wall(run.run.get("wall", "")),
+        duration=None if end is None else float(end) - begin,
+        held=tuple(map(str, bench.get("hold") or ())),
+        distances={str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()},
+        wavelength=_number((layout.get("light") or {}).get("wavelength")),
+        simulated=bool(run.run.get("simulated", False)),
+        notes=tuple(str(note.get("text", "")) for note in run.notes if note.get("text")),
+        provenance=dict(_flat(run)),
+    )
+
+
+def frame_of(thumbnail: Thumbnail) -> Frame:
+    """Return the reduced frame with its pixels back at the camera's values."""
+    with Image.open(io.BytesIO(thumbnail.png)) as image:
+        grey = np.asarray(image, dtype=np.float32)
+    pixels = thumbnail.black + grey / np.float32(255.0) * (thumbnail.white - thumbnail.black)
+    return Frame(
+        pixels.astype(np.float32), pitch=thumbnail.pitch, origin=thumbnail.origin,
+        plane=thumbnail.plane, view=thumbnail.view,
+    )  # fmt: skip
+
+
+def _bench(run: JournalRun) -> Mapping[str, Any]:
+    bench = run.run.get("bench", {})
+    return bench if isinstance(bench, Mapping) else {"name": bench}
+
+
+def _axes(bench: Mapping[str, Any]) -> Iterator[Axis]:
+    for given in bench.get("axes") or ():
+        yield Axis(**given)
+
+
+def _probe(look: LookRecord, begin: float) -> ProbeRow:
+    seen = look.observation
+    time = look.time - begin
+    if seen.verdict is None:
+        return ProbeRow(look.number, time, look.positions, failure=seen.failure)
+    return ProbeRow.judged(look.number, time, look.positions, seen.verdict)
+
+
+def _moves(move: MoveRecord, begin: float, axes: tuple[Axis, ...]) -> Iterator[MoveRow]:
+    units: dict[str, str] = {a.name: a.unit for a in axes}
+    words = move.status or "never recorded"
+    outcome = f"{words}: {move.message}" if move.message else words
+    for axis, target in move.targets.items():
+        yield MoveRow(
+            move.time - begin, axis, units.get(axis, "1"), move.start.get(axis), target,
+            move.positions.get(axis), outcome,
+        )  # fmt: skip
+
+
+def _pictures(look: LookRecord) -> tuple[Picture, ...]:
+    profiles = look.observation.profiles
+    return tuple(Picture.of(frame_of(t), profiles.get(p)) for p, t in look.thumbnails.items())
+
+
+def _moved_since(run: JournalRun) -> bool:
+    last = run.looks[-1].time
+    return any(m.time > last for m in run.moves)
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _wall(text: str) -> str:
+    try:
+        return f"{datetime.fromisoformat(text):%Y-%m-%d %H:%M:%S %Z}".strip()
+    except ValueError:
+        return text
+
+
+def _flat(run: JournalRun) -> Iterator[tuple[str, str]]:
+    """Yield what is left of the run's description, one level deep, as text."""
+    for key, value in run.run.items():
+        if key in _SHOWN_ELSEWHERE or value is None:
+            continue
+        if isinstance(value, Mapping):
+            prefix = "" if key == "versions" else f"{key}: "
+            yield from ((prefix + k, str(v)) for k, v in value.items())
+        else:
+            yield key, str(value)
+    yield "journal", run.path.name

@@ -1,0 +1,224 @@
+"""The one-file report of a run: everything inside, nothing to fetch, no scripts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+from autoalign.journal import read_journal
+from autoalign.report.cautions import cautions
+from autoalign.report.convergence import (
+    axes_figure,
+    convergence_figure,
+    describe_axes,
+    describe_convergence,
+)
+from autoalign.report.frame_view import describe, draw_picture, window_for
+from autoalign.report.from_journal import record_of
+from autoalign.report.markup import Html, figure, page, table, tag
+from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.report.style import new_figure, png_uri
+from autoalign.report.verdict_words import headline, left_open, verdict_text
+from autoalign.report.words import edge, edge_unit, given, number, rounded, term_label, unit_label
+
+__all__ = ["page_of", "write_report"]
+
+_MOST_MOVES = 120
+
+
+def write_report(run: RunRecord | str | Path, out_path: str | Path) -> Path:
+    """Write the report of a record, or of the journal at a path, as one HTML file.
+
+    Returns
+    -------
+    Path
+        ``out_path``; its folder is made where it is missing.
+
+    Raises
+    ------
+    JournalError
+        Where there is no journal at the path, or it cannot be read.
+    """
+    record = run if isinstance(run, RunRecord) else record_of(read_journal(run))
+    out = Path(out_path)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(page_of(record), encoding="utf-8")
+    return out
+
+
+def page_of(record: RunRecord) -> Html:
+    """Return the whole report as one page."""
+    return page(
+        f"Alignment of {record.bench}: {headline(record)}",
+        tag("h1", f"Alignment of {record.bench}"),
+        tag("p", _where(record), class_="where"),
+        tag(
+            "div",
+            tag("p", tag("strong", headline(record)), verdict_text(record)),
+            class_=f"verdict {'good' if record.in_spec else 'bad'}",
+        ),
+        *_verdict_table(record),
+        *_pictures(record),
+        *_course(record),
+        *_moves(record),
+        tag("h2", "What was not done, and what this report cannot tell"),
+        tag("ul", *(tag("li", line) for line in left_open(record))),
+        tag("h2", "Cautions"),
+        tag("ul", *(tag("li", line) for line in cautions(record.wavelength))),
+        *_provenance(record),
+    )
+
+
+def _where(record: RunRecord) -> str:
+    kind = "Simulated bench" if record.simulated else "Bench"
+    return " · ".join(p for p in (kind, f"strategy {record.strategy}", record.started) if p)
+
+
+def _verdict_table(record: RunRecord) -> Iterator[Html]:
+    before, after = record.before_probe, record.after_probe
+    names = dict.fromkeys(t.name for p in (before, after) if p is not None for t in p.terms)
+    if not names:
+        return
+    yield tag("h2", "Verdict, term by term")
+    head = ("Term", "Before", "After", "Target", "Tolerance", "Standard uncertainty (after)")
+    yield table(
+        "Every value in the unit named beside it; a ratio has none.",
+        (*head, "Unit", "In spec"),
+        [_term_row(name, before, after) for name in names],
+        "cards",
+    )
+
+
+def _term_row(name: str, before: ProbeRow | None, after: ProbeRow | None) -> tuple[str, ...]:
+    old, new = _find(before, name), _find(after, name)
+    term = new or old
+    assert term is not None
+    places = _places(term)
+
+    def show(value: float) -> str:
+        return rounded(edge(value, term.unit), places)
+
+    return (
+        term_label(name),
+        show(old.value) if old else "not judged",
+        show(new.value) if new else "not judged",
+        given(edge(term.target, term.unit)),
+        f"± {given(edge(term.tolerance, term.unit))}",
+        number(edge(new.uncertainty, new.unit), 2) if new else "–",
+        unit_label(edge_unit(term.unit)),
+        _judged(new),
+    )
+
+
+def _find(probe: ProbeRow | None, name: str) -> TermRow | None:
+    return next((t for t in probe.terms if t.name == name), None) if probe else None
+
+
+def _places(term: TermRow) -> int:
+    """Return decimals enough for a twentieth of the tolerance and for the uncertainty."""
+    finest = edge(term.tolerance, term.unit) / 20
+    u = edge(term.uncertainty, term.unit)
+    if u > 0:
+        finest = min(finest, u)
+    return max(-math.floor(math.log10(finest)), 0)
+
+
+def _judged(term: TermRow | None) -> Html:
+    if term is None:
+        return tag("span", "not judged", class_="no")
+    return tag("span", "yes", class_="yes") if term.in_spec else tag("span", "no", class_="no")
+
+
+def _pictures(record: RunRecord) -> Iterator[Html]:
+    planes = list(dict.fromkeys(p.plane for p in (*record.before, *record.after)))
+    if not planes:
+        return
+    yield tag("h2", "Before and after")
+    yield tag(
+        "p",
+        "Orange: the measured ellipse (second-moment widths) and its centroid, a cross. Black "
+        "ring: the plane’s mark. Darker is more light; each picture runs from its own background "
+        "to its own brightest pixels; grey is outside the frame. Seen facing the oncoming light, "
+        "x in the plane of incidence and y up; both pictures of a plane have one scale.",
+        class_="small",
+    )
+    for plane in planes:
+        pairs = [
+            (when, p)
+            for when, pictures in (("before", record.before), ("after", record.after))
+            for p in pictures
+            if p.plane == plane
+        ]
+        window = window_for([p for _, p in pairs])
+        distance = record.distances.get(plane)
+        yield tag("h3", f"Plane {plane}" + (f", at {given(distance)} mm" if distance else ""))
+        yield tag("div", *(_one(when, p, window) for when, p in pairs), class_="pair")
+
+
+def _one(when: str, picture: Picture, window: tuple[float, float, float, float]) -> Html:
+    drawing = new_figure(4.2, 4.0)
+    draw_picture(drawing.add_subplot(), picture, window, f"{picture.plane}, {when}", 11)
+    text = describe(picture)
+    return figure(png_uri(drawing, 140), f"{text} Seen {when} the alignment.", text)
+
+
+def _course(record: RunRecord) -> Iterator[Html]:
+    if not record.probes:
+        return
+    yield tag("h2", "How it went")
+    yield tag(
+        "div",
+        figure(
+            png_uri(convergence_figure(record)),
+            describe_convergence(record),
+            "Distance of each term from its target, in units of its tolerance, at every probe "
+            "(below 1 is within tolerance; values under 0.01 are drawn at 0.01).",
+        ),
+        figure(
+            png_uri(axes_figure(record)),
+            describe_axes(record),
+            "Where the axes stood, as read back.",
+        ),
+        class_="pair",
+    )
+
+
+def _moves(record: RunRecord) -> Iterator[Html]:
+    if not record.moves:
+        return
+    yield tag("h2", "Moves: what was intended, and how it ended")
+    shown = record.moves
+    note = f"{len(shown)} moves, in order; time since the start."
+    if len(shown) > _MOST_MOVES:
+        half = _MOST_MOVES // 2
+        note = (
+            f"The first {half} and the last {half} of {len(shown)} moves; the journal holds all of "
+            "them. Time since the start."
+        )
+        shown = (*shown[:half], *shown[-half:])
+    head = ("Time, s", "Axis", "From", "Intended", "Arrived at", "Unit", "Outcome")
+    yield table(note, head, [_move_row(m) for m in shown])
+
+
+def _move_row(move: MoveRow) -> tuple[str, ...]:
+    def show(value: float | None) -> str:
+        return "unknown" if value is None else rounded(edge(value, move.unit), 4)
+
+    return (
+        f"{move.time:.1f}",
+        move.axis,
+        show(move.start),
+        show(move.target),
+        show(move.arrived),
+        edge_unit(move.unit),
+        move.outcome,
+    )
+
+
+def _provenance(record: RunRecord) -> Iterator[Html]:
+    yield tag("h2", "Where this comes from")
+    entries = {"bench": record.bench, "strategy": record.strategy, "started": record.started}
+    entries |= dict(record.provenance)
+    items = [part for k, v in entries.items() if v for part in (tag("dt", k), tag("dd", v))]
+    yield tag("dl", *items)

@@ -1,0 +1,142 @@
+"""The one-file report: well formed, alone in the world, readable by everyone."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from autoalign.axes import Axis
+from autoalign.report.markup import Html, table, tag
+from autoalign.report.run_report import page_of, write_report
+
+HOSTILE = "x\"><script>alert(1)</script>&$\\frac{a}{b}$\x00'--><img src=http://a.b>"
+
+
+@pytest.fixture
+def page(record, check_page):
+    """The parsed report of the synthetic run."""
+    return check_page(page_of(record))
+
+
+def test_the_page_is_well_formed_and_says_what_happened(page):
+    """Every tag closes in turn; title, verdict and sections are there, in this order."""
+    headings = [
+        "Alignment of gas spectrometer", "In spec", "term by term", "Before and after",
+        "How it went", "Moves", "What was not done", "Cautions", "Where this comes from",
+    ]  # fmt: skip
+    places = [page.text.find(h) for h in headings]
+    assert all(p >= 0 for p in places)
+    assert page.text.index("In spec") < page.text.index("term by term")
+    assert "6 probes and 2 moves in 4 min 12 s" in page.text
+
+
+def test_the_page_needs_nothing_outside_itself(page, record):
+    """No scripts, no addresses but embedded pictures, no imports in the style sheet."""
+    assert page.addresses
+    assert all(a.startswith("data:image/png;base64,") for a in page.addresses)
+    assert not page.all("script")
+    assert not page.all("link")
+    bare = re.sub(r"base64,[A-Za-z0-9+/=]+", "", page_of(record))
+    assert len(bare) < 30_000
+    assert not re.search(r"https?:|url\(|@import|src=\"//", bare)
+
+
+def test_every_picture_has_words_and_light_in_it(page):
+    """Alternative texts of use, and pictures with both paper and ink."""
+    pictures = page.all("img")
+    assert len(pictures) == 6
+    for attributes in pictures:
+        assert len(attributes["alt"]) > 40
+        raw = base64.b64decode(attributes["src"].partition(",")[2])
+        grey = np.asarray(Image.open(io.BytesIO(raw)).convert("L"), dtype=float)
+        assert grey.max() == 255
+        assert 0.001 < np.mean(grey < 128) < 0.5
+        assert grey.std() > 10
+
+
+def test_tables_have_captions_and_scoped_headers(page):
+    """Screen readers can name every cell's row and column."""
+    assert len(page.all("table")) == len(page.all("caption")) == 2
+    headers = page.all("th")
+    assert {h.get("scope") for h in headers} == {"row", "col"}
+    assert page.all("html") == [{"lang": "en"}]
+    assert len(page.all("h1")) == 1
+
+
+def test_every_number_of_the_verdict_has_its_unit(record, check_page):
+    """Columns name the unit; converted values are those of the record."""
+    text = check_page(page_of(record)).text
+    assert "pointing sideways (x) 0.900 0.018 0 ± 0.1 0.0080 mrad yes" in text
+    assert "ellipticity, far to near 0.8000 0.9960 1 ± 0.015 0.0020 ratio yes" in text
+
+
+def test_hostile_names_stay_text(record, check_page):
+    """Names of benches, axes, terms, planes and messages can carry anything and break nothing."""
+    probe = record.probes[-1]
+    bad = replace(
+        record,
+        bench=HOSTILE, strategy=HOSTILE, reason=HOSTILE, notes=(HOSTILE,),
+        axes=(Axis(HOSTILE.strip(), "mm", -1, 1),),
+        probes=(*record.probes[:-1], replace(
+            probe, positions={HOSTILE: 0.1},
+            terms=tuple(replace(t, name=HOSTILE) for t in probe.terms[:1]),
+        )),
+        moves=tuple(replace(m, axis=HOSTILE, outcome=HOSTILE) for m in record.moves),
+        before=tuple(replace(p, plane=HOSTILE, flags=(HOSTILE,)) for p in record.before[:1]),
+        after=(),
+        provenance={HOSTILE: HOSTILE},
+    )  # fmt: skip
+    page = check_page(page_of(bad))
+    assert not page.all("script")
+    assert "\x00" not in page_of(bad)
+    assert all(a.startswith("data:image/png;base64,") for a in page.addresses)
+    assert page.text.count("<script>alert(1)</script>") >= 8
+
+
+def test_a_run_that_saw_nothing_still_gives_a_page(record, check_page):
+    """No probes, no frames, no terms: the page says so instead of failing."""
+    empty = replace(record, probes=(), moves=(), before=(), after=(), last=None, outcome="stopped")
+    page = check_page(page_of(empty))
+    assert "Not shown to be in spec: stopped" in page.text
+    assert "nothing is claimed" in page.text
+
+
+def test_a_frame_without_a_beam_is_shown_and_said(record, check_page):
+    """Dark frames have no outline; the caption says that nothing could be measured."""
+    dark = tuple(replace(p, outline=None) for p in record.before)
+    page = check_page(page_of(replace(record, before=dark)))
+    assert page.text.count("no beam could be measured in it") == 2
+
+
+def test_a_long_list_of_moves_is_cut_and_said_so(record, check_page):
+    """Hundreds of moves: the ends are shown, the count and the journal are named."""
+    page = check_page(page_of(replace(record, moves=record.moves * 300)))
+    assert "The first 60 and the last 60 of 600 moves" in page.text
+    assert page.text.count("timed out, position unknown") == 60
+
+
+def test_the_file_is_written_where_asked(record, tmp_path):
+    """Missing folders are made; the path comes back."""
+    out = write_report(record, tmp_path / "new" / "run.html")
+    assert out.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_markup_escapes_text_and_attributes_once():
+    """Plain text is escaped, markup is not escaped again, attributes are quoted."""
+    inner = tag("b", "a<b")
+    assert inner == "<b>a&lt;b</b>"
+    assert isinstance(inner, Html)
+    assert tag("p", inner, class_='"q"') == '<p class="&quot;q&quot;"><b>a&lt;b</b></p>'
+    assert "&lt;i&gt;" in table("<i>", ["a", "b"], [["1", "2"]])
+
+
+def test_cautions_defer_to_people(page):
+    """Laser safety officer and local rules decide; software limits are no safety function."""
+    for words in ("laser safety officer", "local rules", "not a safety function", "IEC 60825-1"):
+        assert words in page.text
