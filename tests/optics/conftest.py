@@ -49,6 +49,39 @@ class Section:
         plane = Pose(np.eye(3), np.zeros(3))
         return (*to_plane(out, plane), out.l, out.m)
 
+    def wavefront(self, u: Array, v: Array, source: Array) -> Array:
+        """Path at the fixed exit points (u, v) for a displaced source, by aiming."""
+        a, b = u.copy(), v.copy()
+        for _ in range(8):
+            x, y, path, _, _ = self.exit(self.towards(a, b, source))
+            a, b = a + u - x, b + v - y
+        assert np.max(np.hypot(x - u, y - v)) < 1e-12
+        return path
+
+    def linear_wavefront(self, u: Array, v: Array, shift: Array) -> Array:
+        """Change of path per mm of source displacement along ``shift``: a complex step.
+
+        To first order the exit points need no correction, as the aligned wavefront is plane.
+        """
+        start = np.array(self.optic.focus) + 1j * STEP * np.asarray(shift)
+        return self.exit(self.towards(u + 0j, v + 0j, start))[2].imag / STEP
+
+    @staticmethod
+    def terms(u: Array, v: Array, w: Array, path: Array, a: float) -> dict[str, float]:
+        """Least-squares coefficients, in mm at the edge r = a, of the terms of a wavefront."""
+        x, y = u / a, v / a
+        r2 = x * x + y * y
+        basis = {
+            "piston": np.ones_like(x), "x": x, "y": y, "focus": r2,
+            "astigmatism 0": x * x - y * y, "astigmatism 45": 2 * x * y,
+            "coma x": x * r2, "coma y": y * r2,
+            "trefoil x": x**3 - 3 * x * y * y, "trefoil y": 3 * x * x * y - y**3,
+        }  # fmt: skip
+        weight = np.sqrt(w)
+        matrix = np.stack(list(basis.values()), axis=-1) * weight[:, None]
+        found = np.linalg.lstsq(matrix, path * weight, rcond=None)[0]
+        return dict(zip(basis, found.tolist(), strict=True))
+
 
 @pytest.fixture
 def section() -> type[Section]:
