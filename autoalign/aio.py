@@ -1,0 +1,56 @@
+"""The asyncio runner: the same session and the same conductor, with the hardware in threads."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from autoalign.bench import Bench
+from autoalign.clock import Clock, RealClock
+from autoalign.conduct import Conductor, Event, Sleep, Step, StopFlag
+from autoalign.journal import Journal
+from autoalign.safety import MoveGuard
+from autoalign.session import Finish, Session
+
+__all__ = ["run"]
+
+
+async def run(
+    bench: Bench,
+    session: Session,
+    journal: Journal | None = None,
+    *,
+    guard: MoveGuard | None = None,
+    progress: Callable[[Event], None] | None = None,
+    stop: StopFlag | None = None,
+) -> Finish:
+    """Carry ``session`` out on ``bench`` and return how it ended; see :class:`Conductor`.
+
+    Cancelling the task stops every stage; a call that hardware is in the middle of ends by itself
+    in its thread, at the latest at its own deadline.
+    """
+    steps = Conductor(bench, session, journal, guard, progress, stop).steps()
+    answer: Any = None
+    failed: BaseException | None = None
+    try:
+        while True:
+            try:
+                step = steps.send(answer) if failed is None else steps.throw(failed)
+            except StopIteration as end:
+                finish: Finish = end.value
+                return finish
+            try:
+                answer, failed = await _carry_out(step, bench.clock), None
+            except BaseException as error:  # noqa: BLE001 - the conductor stops the stages, re-raises
+                failed = error
+    finally:
+        steps.close()
+
+
+async def _carry_out(step: Step, clock: Clock) -> Any:
+    if not isinstance(step, Sleep):
+        return await asyncio.to_thread(step)
+    if isinstance(clock, RealClock):
+        return await asyncio.sleep(step.seconds)
+    return await asyncio.to_thread(clock.sleep, step.seconds)

@@ -1,0 +1,262 @@
+"""One call from a bench to a verdict."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from autoalign.bench import Bench
+from autoalign.conduct import Event, StopFlag
+from autoalign.errors import JournalError, UsageError, unknown_name
+from autoalign.journal import Journal, describe_bench, read_journal
+from autoalign.journal.codec import encode_observation, plain
+from autoalign.journal.describe import versions
+from autoalign.merit import Spec, Verdict
+from autoalign.runner import run
+from autoalign.safety import MoveGuard
+from autoalign.search.base import Observation, Strategy
+from autoalign.session import Budget, Finish, Session, Status
+
+__all__ = ["AlignmentResult", "align", "find_strategy"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AlignmentResult:
+    """How an alignment ended.
+
+    Parameters
+    ----------
+    in_spec
+        Whether the last look, after the last move, found every term in spec.
+    status, reason
+        How it ended, in a word and in a sentence.
+    probes, moves, seconds
+        Looks (the first and the verifying one included), moves, time on the bench's clock.
+    before, after
+        What was seen first and last.
+    positions
+        Where every axis stands, mm or rad by name.
+    strategy, seed
+        What searched, and the seed of its chance.
+    journal
+        The record of the run, or None.
+    memory
+        What the strategy would like to know next time, or None.
+    """
+
+    in_spec: bool
+    status: Status
+    reason: str
+    probes: int
+    moves: int
+    seconds: float
+    before: Observation | None
+    after: Observation | None
+    positions: Mapping[str, float]
+    strategy: str
+    seed: int
+    journal: Path | None = None
+    memory: Any = field(default=None, repr=False)
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict of the last look; None where the spec could not be judged."""
+        return self.after.verdict if self.after is not None else None
+
+    @property
+    def uncertainty(self) -> dict[str, float]:
+        """Standard uncertainty of every term of the last verdict, by name, in the term's unit."""
+        return {t.name: t.uncertainty for t in self.verdict.terms} if self.verdict else {}
+
+    def save(self, path: str | Path) -> Path:
+        """Write the result as JSON and return where."""
+        data = {
+            "in_spec": self.in_spec,
+            "status": self.status,
+            "reason": self.reason,
+            "probes": self.probes,
+            "moves": self.moves,
+            "seconds": self.seconds,
+            "positions": self.positions,
+            "uncertainty": self.uncertainty,
+            "strategy": self.strategy,
+            "seed": self.seed,
+            "journal": None if self.journal is None else str(self.journal),
+            "before": None if self.before is None else encode_observation(self.before),
+            "after": None if self.after is None else encode_observation(self.after),
+        }
+        path = Path(path)
+        path.write_text(json.dumps(plain(data), indent=2) + "\n", encoding="utf-8")
+        return path
+
+    def report(self, path: str | Path) -> Path:
+        """Write the report of the run as one HTML file and return where."""
+        if self.journal is None:
+            raise JournalError(
+                "no report without a record of the run; give align(…, journal='run.db')."
+            )
+        from autoalign.report import write_report  # noqa: PLC0415
+
+        path = Path(path)
+        write_report(self.journal, path)
+        return path
+
+
+def align(
+    bench: Bench,
+    spec: Spec | None = None,
+    strategy: str | Strategy | None = None,
+    *,
+    budget: Budget | int | None = None,
+    journal: str | Path | None = None,
+    resume: bool = False,
+    seed: int = 0,
+    hold: Sequence[str] | None = None,
+    memory: Any = None,
+    guard: MoveGuard | None = None,
+    progress: Callable[[Event], None] | None = None,
+    stop: StopFlag | None = None,
+) -> AlignmentResult:
+    """Align ``bench`` and say how it went.
+
+    Parameters
+    ----------
+    bench
+        What to align.
+    spec
+        What the beam must meet; the bench's own where not given.
+    strategy
+        Name or object; where not given "model" for a bench with a layout, else "response-matrix".
+    budget
+        Looks and seconds, or just looks.
+    journal
+        File for the record of the run; it must not exist, except with ``resume``.
+    resume
+        Go on with the interrupted run in ``journal``: what was seen there is not looked at again.
+    seed
+        Seed of the strategy's chance; with ``resume`` that of the interrupted run.
+    hold
+        Parts or axes that stand still; the bench's own where not given.
+    memory
+        What a strategy remembered of this bench.
+    guard, progress, stop
+        See :class:`~autoalign.conduct.Conductor`.
+
+    Raises
+    ------
+    AlignError
+        For a request that cannot be carried out, and for hardware that misbehaves. Not being able
+        to reach the spec is no error.
+    """
+    chosen = _strategy(strategy, bench)
+    replay: Sequence[Observation] = ()
+    if resume:
+        replay, seed = _recorded(journal, chosen.name)
+    settings = {**_settings(bench, budget, seed, hold, memory), "replay": replay}
+    session = Session.for_bench(bench, chosen, spec=spec, **settings)
+    if journal is None:
+        finish = run(bench, session, guard=guard, progress=progress, stop=stop)
+    else:
+        with _journal(bench, journal, session, seed, spec, resume) as record:
+            finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
+    return _result(session, finish, seed, journal)
+
+
+def find_strategy(name: str) -> Strategy:
+    """Return a new strategy of that name, from the entry points ``autoalign.strategies``."""
+    from importlib import metadata  # noqa: PLC0415
+
+    found = {e.name: e for e in metadata.entry_points(group="autoalign.strategies")}
+    if name not in found:
+        raise unknown_name("strategy", name, found)
+    strategy: Strategy = found[name].load()()
+    return strategy
+
+
+def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
+    if strategy is None:
+        strategy = "model" if bench.layout is not None else "response-matrix"
+    return find_strategy(strategy) if isinstance(strategy, str) else strategy
+
+
+def _settings(
+    bench: Bench,
+    budget: Budget | int | None,
+    seed: int,
+    hold: Sequence[str] | None,
+    memory: Any,
+) -> dict[str, Any]:
+    return {
+        "budget": Budget(budget) if isinstance(budget, int) else budget,
+        "rng": np.random.default_rng(seed),
+        "hold": bench.hold if hold is None else tuple(hold),
+        "memory": memory,
+    }
+
+
+def _recorded(journal: str | Path | None, strategy: str) -> tuple[tuple[Observation, ...], int]:
+    if journal is None:
+        raise UsageError("resume needs the journal of the run to go on with.")
+    past = read_journal(journal)
+    if past.run.get("strategy") != strategy:
+        raise UsageError(
+            f"journal {past.path}: it is a run of {past.run.get('strategy')!r}, not of "
+            f"{strategy!r}; go on with the same strategy, or start a new journal."
+        )
+    return past.observations, int(past.run["seed"])
+
+
+def _journal(
+    bench: Bench,
+    path: str | Path,
+    session: Session,
+    seed: int,
+    spec: Spec | None,
+    resume: bool,
+) -> Journal:
+    if resume:
+        journal = Journal(path, bench.clock, resume=True)
+        for intent in journal.open_intents:
+            journal.outcome(intent, "unknown", {}, "the run was interrupted during this move")
+        journal.note("resumed", f"{len(journal.open_intents)} moves with unknown outcome")
+        return journal
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    described = describe_bench(bench)
+    return Journal(
+        path,
+        bench.clock,
+        {
+            "bench": described,
+            "strategy": session.strategy.name,
+            "seed": seed,
+            "budget": {"probes": session.budget.probes, "seconds": session.budget.seconds},
+            "hold": sorted(set(bench.axes) - {a.name for a in session.free}),
+            "spec_given": repr(spec) if spec is not None else None,
+            "versions": versions(),
+        },
+    )
+
+
+def _result(
+    session: Session, finish: Finish, seed: int, journal: str | Path | None
+) -> AlignmentResult:
+    return AlignmentResult(
+        in_spec=finish.in_spec,
+        status=finish.status,
+        reason=finish.reason,
+        probes=session.probes,
+        moves=session.moves,
+        seconds=session.elapsed,
+        before=session.first,
+        after=session.last,
+        positions=session.positions,
+        strategy=session.strategy.name,
+        seed=seed,
+        journal=None if journal is None else Path(journal),
+        memory=getattr(session.strategy, "memory", None),
+    )

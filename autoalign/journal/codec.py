@@ -1,0 +1,148 @@
+"""Profiles, qualities and verdicts as JSON and back, without loss."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.beam.quality import Quality
+from autoalign.merit import TermValue, Verdict
+from autoalign.search.base import Observation
+
+__all__ = ["decode_observation", "encode_observation", "plain"]
+
+_TERM_NUMBERS = ("value", "target", "deviation", "uncertainty", "tolerance", "weight")
+
+
+def plain(value: Any) -> Any:
+    """Return ``value`` as something that JSON holds: numpy and tuples become lists and numbers.
+
+    Infinities and NaN become strings ("inf", "nan"), which ``float`` reads back.
+    """
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain(v) for v in value]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return value
+
+
+def encode_observation(observation: Observation) -> dict[str, Any]:
+    """Return ``observation`` as plain data."""
+    quality, verdict = observation.quality, observation.verdict
+    data: dict[str, Any] = {
+        "free": observation.positions,
+        "profiles": {p: _encode_profile(v) for p, v in observation.profiles.items()},
+        "failure": observation.failure,
+        "quality": None,
+        "verdict": None,
+    }
+    if quality is not None:
+        data["quality"] = {
+            "names": quality.names,
+            "values": quality.values,
+            "covariance": quality.covariance,
+            "distances": dict(quality.distances),
+        }
+    if verdict is not None:
+        data["verdict"] = {
+            "merit": verdict.merit,
+            "in_spec": verdict.in_spec,
+            "residuals": verdict.residuals,
+            "terms": [_encode_term(t) for t in verdict.terms],
+        }
+    result: dict[str, Any] = plain(data)
+    return result
+
+
+def decode_observation(data: Mapping[str, Any]) -> Observation:
+    """Return the observation that :func:`encode_observation` was given."""
+    profiles = {p: _decode_profile(p, v) for p, v in data["profiles"].items()}
+    quality, verdict = None, None
+    if data["quality"] is not None:
+        q = data["quality"]
+        quality = Quality(
+            tuple(q["names"]),
+            _floats(q["values"]),
+            _floats(q["covariance"]).reshape(len(q["names"]), -1),
+            {p: float(z) for p, z in q["distances"].items()},
+            {p: v for p, v in profiles.items() if p in q["distances"]},
+            {p: tuple(v.flags.values()) for p, v in profiles.items() if v.flags},
+        )
+    if data["verdict"] is not None:
+        v = data["verdict"]
+        terms = tuple(_decode_term(t) for t in v["terms"])
+        verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), v["in_spec"])
+    return Observation(_floats(data["free"]), profiles, quality, verdict, data["failure"])
+
+
+def _encode_term(term: TermValue) -> dict[str, Any]:
+    numbers = {k: getattr(term, k) for k in _TERM_NUMBERS}
+    return {
+        "name": term.name,
+        "unit": term.unit,
+        **numbers,
+        "components": term.components,
+        "in_spec": term.in_spec,
+    }
+
+
+def _decode_term(data: Mapping[str, Any]) -> TermValue:
+    numbers = {k: float(data[k]) for k in _TERM_NUMBERS}
+    return TermValue(
+        name=data["name"],
+        unit=data["unit"],
+        components=_floats(data["components"]),
+        in_spec=data["in_spec"],
+        **numbers,
+    )
+
+
+def _encode_profile(profile: BeamProfile) -> dict[str, Any]:
+    return {
+        "moments": profile.moments,
+        "covariance": profile.covariance,
+        "power": profile.power,
+        "power_uncertainty": profile.power_uncertainty,
+        "background": profile.background,
+        "noise": profile.noise,
+        "peak": profile.peak,
+        "flags": [[f.kind.value, f.evidence, f.use.value] for f in profile.flags.values()],
+        "plane": profile.plane,
+        "window": profile.window,
+        "started": profile.started,
+        "view": profile.view,
+    }
+
+
+def _decode_profile(plane: str, data: Mapping[str, Any]) -> BeamProfile:
+    flags = [Flag(FlagKind(k), evidence, Use(use)) for k, evidence, use in data["flags"]]
+    (a, b), (c, d) = data["view"]
+    x, y, along, across, azimuth = (float(w) for w in data["window"])
+    return BeamProfile(
+        moments=_floats(data["moments"]),
+        covariance=_floats(data["covariance"]),
+        power=float(data["power"]),
+        power_uncertainty=float(data["power_uncertainty"]),
+        background=float(data["background"]),
+        noise=float(data["noise"]),
+        peak=float(data["peak"]),
+        flags={str(f.kind): f for f in flags},
+        plane=data["plane"] or plane,
+        window=(x, y, along, across, azimuth),
+        started=None if data["started"] is None else float(data["started"]),
+        view=((float(a), float(b)), (float(c), float(d))),
+    )
+
+
+def _floats(values: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
+    return np.array(values, dtype=np.float64)

@@ -1,0 +1,69 @@
+"""Back from where the spec cannot be judged: follow what can still be seen, or look for light."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import Use
+from autoalign.search.base import Observation, Problem
+from autoalign.search.descent import Descent, Sight
+
+__all__ = ["centroids", "find_light", "recover", "walk_back"]
+
+Floats = npt.NDArray[np.float64]
+
+
+def recover(problem: Problem, seen: Observation, looks: int = 256) -> Sight:
+    """Yield positions until the spec can be judged or there is nothing left to try."""
+    for _ in range(4):
+        if not seen.ok and not visible(seen):
+            seen = yield from find_light(problem, seen, looks)
+        if seen.ok or not visible(seen):
+            return seen
+        seen = yield from walk_back(problem, seen)
+    return seen
+
+
+def visible(seen: Observation) -> tuple[str, ...]:
+    """Return the planes at which there is something to follow."""
+    return tuple(sorted(p for p, v in seen.profiles.items() if v.use is not Use.NOTHING))
+
+
+def centroids(seen: Observation, planes: tuple[str, ...]) -> Floats | None:
+    """Return the centroids (2k,) at ``planes`` in plane axes, mm; None where one is missing."""
+    if not set(planes) <= set(visible(seen)):
+        return None
+    places = [seen.profiles[p].in_plane_axes().centroid for p in planes]
+    return np.array(places, dtype=np.float64).ravel()
+
+
+def walk_back(problem: Problem, seen: Observation) -> Sight:
+    """Bring the centroids that can be seen towards the planes' zeros.
+
+    Returns as soon as the spec can be judged, or more planes can be seen than at the beginning.
+    """
+    planes = visible(seen)
+
+    def done(now: Observation) -> bool:
+        return now.ok or len(visible(now)) > len(planes)
+
+    descent = Descent(
+        problem, seen, lambda s: centroids(s, planes), lambda _: 0.05, done, goal=0.5, patience=6
+    )
+    return (yield from descent.run())
+
+
+def find_light(problem: Problem, seen: Observation, looks: int = 256) -> Sight:
+    """Try random places in boxes around the start that grow to the whole reach.
+
+    At most ``looks`` of them: half of them within a tenth of the reach.
+    """
+    for k in range(looks):
+        share = 0.02 * 50.0 ** (k / max(looks - 1, 1))
+        low = problem.start + share * (problem.lower - problem.start)
+        high = problem.start + share * (problem.upper - problem.start)
+        seen = yield problem.clip(low + problem.rng.random(len(low)) * (high - low))
+        if seen.ok or visible(seen):
+            break
+    return seen

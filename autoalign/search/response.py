@@ -1,0 +1,88 @@
+"""A response matrix that is learnt from every look, noise and nonlinearity considered.
+
+Recursive least squares on differences: Δr = J Δu + noise, each row of J with the same prior
+covariance P. Where P is round and the noise small this is Broyden's rank-one update (C. G. Broyden,
+Math. Comp. 19, 1965); a forward difference along a fresh axis sets its column.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Response"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(slots=True, eq=False)
+class Response:
+    """Estimate of J (m, n) in residuals per unit of the scaled axes, and P (n, n) of its rows.
+
+    Parameters
+    ----------
+    residuals, axes
+        m and n.
+    unknown
+        Standard deviation of a column that nothing is known of.
+    wander
+        By how much of itself J may change over a step of length 1; keeps the estimate awake.
+    """
+
+    residuals: int
+    axes: int
+    unknown: float = 1e3
+    wander: float = 0.03
+    matrix: Floats = field(init=False)
+    covariance: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.matrix = np.zeros((self.residuals, self.axes))
+        self.covariance = self.unknown**2 * np.eye(self.axes)
+
+    def learn(self, step: Floats, change: Floats, noise: float) -> None:
+        """Take in that ``step`` (n,) changed the residuals by ``change`` (m,) ± ``noise``."""
+        if not step.any():
+            return
+        size = float(np.sqrt(np.mean(self.matrix**2)))
+        self.covariance += (
+            (self.wander * size) ** 2 * min(float(step @ step), 1.0) * np.eye(self.axes)
+        )
+        spread = self.covariance @ step
+        gain = spread / (float(step @ spread) + 2 * noise**2 + 1e-12)
+        self.matrix += np.outer(change - self.matrix @ step, gain)
+        self.covariance -= np.outer(gain, spread)
+        self.covariance = (self.covariance + self.covariance.T) / 2
+
+    @property
+    def known(self) -> npt.NDArray[np.bool_]:
+        """(n,) which axes have been pushed."""
+        known: npt.NDArray[np.bool_] = np.diag(self.covariance) < (self.unknown / 2) ** 2
+        return known
+
+    def step(self, residuals: Floats, damping: float, lower: Floats, upper: Floats) -> Floats:
+        """Return the step u (n,) within ``lower``, ``upper`` of the least expected square.
+
+        The expectation of |r + J u|² over what J may be is |r + Ĵ u|² + m uᵀ P u; |damping · u|²
+        comes on top. Axes that meet a bound stay there while the others are solved again.
+        """
+        count = self.axes
+        root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(count)).T
+        system = np.vstack([self.matrix, np.sqrt(self.residuals) * root, damping * np.eye(count)])
+        right = np.concatenate([-residuals, np.zeros(2 * count)])
+        step, free = np.zeros(count), np.ones(count, dtype=bool)
+        while free.any():
+            rest = right - system[:, ~free] @ step[~free]
+            step[free] = np.linalg.lstsq(system[:, free], rest, rcond=None)[0]
+            outside = free & ((step < lower) | (step > upper))
+            step = np.clip(step, lower, upper)
+            if not outside.any():
+                break
+            free &= ~outside
+        return step
+
+    def promise(self, residuals: Floats, step: Floats) -> float:
+        """Return the largest residual that is left if J is right."""
+        return float(np.max(np.abs(residuals + self.matrix @ step)))

@@ -1,0 +1,33 @@
+"""One alignment from start to verdict; owns no I/O."""
+
+from __future__ import annotations
+
+from autoalign.session.actions import (
+    Action,
+    Budget,
+    Finish,
+    Look,
+    Move,
+    Moved,
+    Outcome,
+    Refused,
+    Seen,
+    Status,
+)
+from autoalign.session.core import Session
+from autoalign.session.seeing import Eye
+
+__all__ = [
+    "Action",
+    "Budget",
+    "Eye",
+    "Finish",
+    "Look",
+    "Move",
+    "Moved",
+    "Outcome",
+    "Refused",
+    "Seen",
+    "Session",
+    "Status",
+]

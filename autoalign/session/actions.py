@@ -1,0 +1,129 @@
+"""What a session asks for, and what it is told: plain frozen data, no I/O.
+
+A session yields :class:`Look`, :class:`Move` and at last :class:`Finish`; whoever drives it answers
+a look with :class:`Seen` and a move with :class:`Moved` or :class:`Refused`. All times are on the
+bench's clock, s.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from autoalign.errors import UsageError
+from autoalign.interfaces import Exposure
+
+__all__ = [
+    "Action",
+    "Budget",
+    "Finish",
+    "Look",
+    "Move",
+    "Moved",
+    "Outcome",
+    "Refused",
+    "Seen",
+    "Status",
+]
+
+
+class Status(StrEnum):
+    """How a session ended."""
+
+    IN_SPEC = "in spec"
+    BUDGET = "budget spent"
+    GIVEN_UP = "strategy gave up"
+    REFUSED = "a move was refused"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """What a session may spend.
+
+    Parameters
+    ----------
+    probes
+        Looks, the first and the verifying one included; at least 2.
+    seconds
+        Time on the bench's clock; infinite for no limit. Nothing new is begun after it, except the
+        way back to the best verified position.
+    """
+
+    probes: int = 60
+    seconds: float = math.inf
+
+    def __post_init__(self) -> None:
+        if self.probes < 2:
+            raise UsageError(f"budget of {self.probes} probes; a start and a verification need 2.")
+        if not self.seconds > 0:
+            raise UsageError(f"budget of {self.seconds!r} s; it must be larger than 0.")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Read every detector, ``frames`` exposures each, none begun before ``not_before`` (s)."""
+
+    number: int
+    not_before: float
+    frames: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Take axes to ``targets`` (mm or rad), each over its own ``legs``, all at once."""
+
+    number: int
+    targets: Mapping[str, float]
+    legs: Mapping[str, tuple[float, ...]]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """The session is over: ``in_spec`` as verified after the last move, and why it ended."""
+
+    status: Status
+    in_spec: bool
+    reason: str
+
+
+Action = Look | Move | Finish
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a look gave.
+
+    ``positions`` of all axes as read back; ``exposures`` by detector; ``failures`` in words for the
+    detectors that gave none.
+    """
+
+    positions: Mapping[str, float]
+    exposures: Mapping[str, Sequence[Exposure]]
+    began: float
+    ended: float
+    failures: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A move was carried out: every axis arrived and was idle at ``ended``."""
+
+    positions: Mapping[str, float]
+    began: float
+    ended: float
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A move was not begun, ``reason`` says why; nothing moved."""
+
+    reason: str
+    at: float
+
+
+Outcome = Seen | Moved | Refused

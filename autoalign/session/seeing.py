@@ -1,0 +1,162 @@
+"""From exposures to an observation: measure, average, combine, judge. A failure is data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+
+from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.quality import Quality
+from autoalign.errors import AlignError
+from autoalign.frames import Frame
+from autoalign.interfaces import Exposure, Reading
+from autoalign.merit import Spec
+from autoalign.search.base import Observation
+from autoalign.session.actions import Seen
+
+__all__ = ["Combine", "Eye", "Measure", "average"]
+
+Measure = Callable[[Frame], BeamProfile]
+
+
+class Combine(Protocol):
+    """What ``autoalign.beam.combine`` does."""
+
+    def __call__(
+        self,
+        profiles: Mapping[str, BeamProfile],
+        distances: Mapping[str, float],
+        *,
+        readings: Mapping[str, tuple[float, float]],
+    ) -> Quality:
+        """Return the quality of ``profiles`` and ``readings`` (value, uncertainty) together."""
+        ...
+
+
+def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
+    """Return the mean of ``profiles`` of one plane at one place.
+
+    The covariance is the propagated one over n, enlarged where the scatter of the moments says
+    more (GUM, JCGM 100, types B and A). Flags of any of them stay.
+    """
+    first, count = profiles[0], len(profiles)
+    if count == 1:
+        return first
+    moments = np.stack([p.moments for p in profiles])
+    claimed = np.mean([p.covariance for p in profiles], axis=0) / count
+    seen = np.cov(moments, rowvar=False) / count
+    scale = max(1.0, float(np.mean(np.diag(seen) / np.maximum(np.diag(claimed), 1e-300))))
+    return replace(
+        first,
+        moments=moments.mean(axis=0),
+        covariance=claimed * (scale if np.isfinite(scale) and scale < 1e12 else 1.0),
+        power=float(np.mean([p.power for p in profiles])),
+        power_uncertainty=float(np.mean([p.power_uncertainty for p in profiles]) / count**0.5),
+        flags={kind: flag for p in profiles for kind, flag in p.flags.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Eye:
+    """Turns what was seen into an :class:`Observation`.
+
+    Parameters
+    ----------
+    spec
+        What the beam must meet.
+    distances
+        mm by plane.
+    axes
+        Names of the free axes, in the problem's order.
+    measure, combine
+        ``measure_beam`` and ``combine``; others in tests.
+    """
+
+    spec: Spec
+    distances: Mapping[str, float]
+    axes: tuple[str, ...]
+    measure: Measure
+    combine: Combine
+
+    def observe(self, seen: Seen, not_before: float) -> Observation:
+        """Judge ``seen``; exposures that began before ``not_before`` are left out."""
+        profiles: dict[str, list[BeamProfile]] = {}
+        readings: list[Reading] = []
+        failures = [f"{name}: {text}" for name, text in seen.failures.items()]
+        for name, exposures in seen.exposures.items():
+            fresh = [e for e in exposures if _fresh(e, not_before)]
+            if not fresh:
+                failures.append(f"{name}: no exposure that began after the axes had settled")
+            readings += _mean_reading([e for e in fresh if isinstance(e, Reading)])
+            for frame in fresh:
+                if isinstance(frame, Frame):
+                    self._measure(frame, name, profiles, failures)
+        averaged = {plane: average(several) for plane, several in profiles.items()}
+        positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
+        return self._judge(Observation(positions, averaged), readings, failures)
+
+    def _measure(
+        self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[str]
+    ) -> None:
+        try:
+            profile = self.measure(frame)
+        except AlignError as error:
+            failures.append(f"{name}: {error}")
+            return
+        into.setdefault(frame.plane or name, []).append(profile)
+        if profile.use is not Use.ALL:
+            evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())
+            failures.append(f"{name}: {profile.use} ({evidence})")
+
+    def _judge(
+        self, bare: Observation, readings: list[Reading], failures: list[str]
+    ) -> Observation:
+        usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
+        try:
+            quality = self.combine(
+                usable,
+                {p: self.distances.get(p, 0.0) for p in usable},
+                readings=_by_name(readings),
+            )
+            missing = self.spec.missing(quality.names)
+            verdict = None if missing else self.spec.evaluate(quality)
+        except AlignError as error:
+            return replace(bare, failure=_listed([*failures, str(error)]))
+        if verdict is None:
+            return replace(bare, failure=_listed([*failures, f"not measured: {_listed(missing)}"]))
+        if not np.all(np.isfinite(verdict.residuals)):
+            return replace(bare, failure=_listed([*failures, "a term is not a finite number"]))
+        return replace(bare, quality=quality, verdict=verdict, failure=_listed(failures))
+
+
+def _fresh(exposure: Exposure, not_before: float) -> bool:
+    """Whether the exposure provably began late enough; one without a time stamp does not."""
+    return exposure.started is not None and exposure.started >= not_before
+
+
+def _mean_reading(readings: Sequence[Reading]) -> list[Reading]:
+    if len(readings) < 2:
+        return list(readings)
+    first, count = readings[0], len(readings)
+    values = {k: float(np.mean([r.values[k] for r in readings])) for k in first.values}
+    uncertainties = {}
+    for name in values:
+        claimed = first.uncertainties.get(name, 0.0)
+        scatter = float(np.std([r.values[name] for r in readings], ddof=1))
+        uncertainties[name] = max(claimed, scatter) / count**0.5
+    return [replace(first, values=values, uncertainties=uncertainties)]
+
+
+def _by_name(readings: Sequence[Reading]) -> dict[str, tuple[float, float]]:
+    return {
+        name: (value, r.uncertainties.get(name, 0.0))
+        for r in readings
+        for name, value in r.values.items()
+    }
+
+
+def _listed(texts: Sequence[str]) -> str:
+    return "; ".join(dict.fromkeys(texts))

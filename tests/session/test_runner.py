@@ -1,0 +1,249 @@
+"""Carrying a session out: arrival, deadlines, settling, stopping, and the same in asyncio."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+
+import numpy as np
+import pytest
+
+from autoalign import aio
+from autoalign.errors import (
+    DetectorError,
+    HardwareError,
+    JournalError,
+    LinkTimeoutError,
+    MotionFaultError,
+    MotionTimeoutError,
+)
+from autoalign.journal import Journal, read_journal
+from autoalign.runner import run
+from autoalign.safety import MoveGuard
+from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.session import Budget, Move, Session, Status
+
+
+def session_of(bench, **settings):
+    """Return a session of the response matrix over ``bench``."""
+    return Session.for_bench(bench, ResponseMatrix(), **settings)
+
+
+class Ghost:
+    """Passes everything on to a real stage, except what a test replaces."""
+
+    def __init__(self, stage, **replaced):
+        self._stage = stage
+        self.__dict__.update(replaced)
+
+    def __getattr__(self, name):
+        return getattr(self._stage, name)
+
+
+def test_a_run_ends_in_spec_by_the_truth(make_bench):
+    """What the run calls in spec is in spec, noise-free, where the parts stand."""
+    bench = make_bench(noise=0.05)
+    finish = run(bench, session_of(bench))
+    stage = bench.stages["stage"]
+    truth = bench.truth["function"](np.array([stage.body(a) for a in stage.axes]))
+    assert finish.in_spec
+    assert max(abs(v) for v in truth.values()) < 1.0
+
+
+def test_independent_axes_move_at_once(make_bench):
+    """Two axes of one move are both under way before either arrives."""
+    bench = make_bench()
+    session = session_of(bench)
+    moves = []
+    run(bench, session, progress=lambda e: moves.append(e) if isinstance(e.action, Move) else None)
+    event = next(e for e in moves if len(e.action.targets) > 1)
+    stage = bench.stages["stage"]
+    positions = [t for _, t in stage.log]
+    first = positions.index(next(iter(event.action.targets.values())))
+    together = stage.log[first : first + len(event.action.targets)]
+    assert {a for a, _ in together} == set(event.action.targets)
+
+
+def test_no_look_before_the_axes_have_settled(make_bench):
+    """Every exposure begins at least the settle time after arrival."""
+    bench = make_bench()
+    bench.settle = 0.7
+    arrivals, gaps = [], []
+
+    def note(event):
+        if isinstance(event.action, Move):
+            arrivals.append(bench.clock.now())
+        elif event.exposures and arrivals:
+            gaps.append(min(r.started for e in event.exposures.values() for r in e) - arrivals[-1])
+
+    run(bench, session_of(bench), progress=note)
+    assert min(gaps) >= 0.7 - 1e-9
+
+
+def test_an_axis_that_stays_put_ends_the_run_with_everything_stopped(make_bench, tmp_path):
+    """A stall is noticed from the readback, named, stopped and recorded."""
+    bench = make_bench()
+    bench.stages["stage"].stuck.add("part0.move")
+    with (
+        Journal(tmp_path / "run.db", bench.clock, {}) as journal,
+        pytest.raises(MotionTimeoutError, match=r"part0\.move: came to rest at 0 mm, asked for 1"),
+    ):
+        run(bench, session_of(bench), journal)
+    past = read_journal(tmp_path / "run.db")
+    assert bench.stages["stage"].stopped >= 1
+    assert [m.status for m in past.moves] == ["failed"]
+    assert past.finish["status"] == "stopped"
+    assert past.finish["error"] == "MotionTimeoutError"
+
+
+def test_an_axis_that_never_stops_moving_meets_its_deadline(make_bench):
+    """'Moving' for ever is an error at the deadline, not a wait for ever."""
+    bench = make_bench()
+    stage = bench.stages["stage"]
+    status = stage.status
+    stage.status = lambda axis: type(status(axis))(status(axis).position, moving=True)
+    with pytest.raises(MotionTimeoutError, match="says it is moving"):
+        run(bench, session_of(bench))
+    assert bench.clock.now() < 20
+
+
+def test_a_fault_in_mid_move_is_an_error_and_stops_all(make_bench):
+    """An alarm is not polled away."""
+    bench = make_bench()
+    bench.stages["stage"].fault["part0.move"] = "limit switch"
+    with pytest.raises(MotionFaultError, match="limit switch"):
+        run(bench, session_of(bench))
+    assert bench.stages["stage"].stopped >= 1
+
+
+def test_an_axis_moved_by_someone_else_is_noticed(make_bench):
+    """A position that jumps without a command ends the run: no fighting with a hand pad."""
+    bench = make_bench()
+    stage = bench.stages["stage"]
+
+    def shove(event):
+        if event.probes == 1 and isinstance(event.action, Move):
+            stage.put("part2.move", 3.0)
+
+    with pytest.raises(MotionFaultError, match="nobody here moved it"):
+        run(bench, session_of(bench), progress=shove)
+
+
+def test_one_failed_acquisition_is_data_and_a_dead_detector_an_error(make_bench):
+    """A look may fail; a detector that stays silent is a broken device."""
+    bench = make_bench()
+    bench.detectors["meter"].broken = True
+    with pytest.raises(DetectorError):
+        run(bench, session_of(bench))
+    assert bench.detectors["meter"].looks == 4
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, LinkTimeoutError, ZeroDivisionError])
+def test_whatever_is_raised_in_mid_move_stops_the_axes_and_closes_the_record(
+    make_bench, tmp_path, error
+):
+    """Ctrl-C, a broken link, a bug: axes stopped, outcome recorded, raised again."""
+    bench = make_bench()
+    stage = bench.stages["stage"]
+    calls = iter(range(10_000))
+
+    def interrupt():
+        if next(calls) == 8:
+            raise error("in mid-move")
+
+    stage.on_status = interrupt
+    path = tmp_path / "run.db"
+    with Journal(path, bench.clock, {}) as journal, pytest.raises(error):
+        run(bench, session_of(bench), journal)
+    past = read_journal(path)
+    assert stage.stopped >= 1
+    assert past.moves[-1].status in {"stopped", "failed"}
+    assert not past.open_moves
+    assert not past.finish["in_spec"]
+    assert error.__name__ in past.finish["reason"]
+
+
+def test_a_stop_flag_ends_the_run_between_two_polls(make_bench):
+    """Stopped on request is a result, not an exception, and never a success."""
+    bench = make_bench()
+    flag = threading.Event()
+    bench.stages["stage"].on_status = lambda: flag.set() if bench.clock.now() > 0.2 else None
+    finish = run(bench, session_of(bench), stop=flag)
+    assert finish.status is Status.STOPPED
+    assert not finish.in_spec
+    assert bench.stages["stage"].stopped >= 1
+
+
+def test_no_motion_without_a_record(make_bench, tmp_path):
+    """Where the intent cannot be written nothing is sent."""
+    bench = make_bench()
+    journal = Journal(tmp_path / "run.db", bench.clock, {})
+    session = session_of(bench)
+    with pytest.raises(JournalError, match="closed"):
+        run(bench, session, journal, progress=lambda e: journal.close())
+    assert bench.stages["stage"].log == []
+
+
+def test_a_failing_stop_does_not_hide_the_first_error(make_bench):
+    """Both failures are told."""
+    bench = make_bench()
+    stage = bench.stages["stage"]
+    stage.stuck.add("part0.move")
+
+    def stop():
+        raise HardwareError("stage: stop was not acknowledged")
+
+    bench.stages = {"stage": Ghost(stage, stop=stop)}
+    with pytest.raises(MotionTimeoutError) as caught:
+        run(bench, session_of(bench))
+    assert any("stop was not acknowledged" in n for n in caught.value.__notes__)
+
+
+def test_a_travel_budget_ends_the_run_as_a_result(make_bench):
+    """Out of travel: no crash, the run says why it ended, limits untouched."""
+    bench = make_bench(bend=0.3)
+    guard = MoveGuard(bench.axes, {"part0.move": 1.5})
+    finish = run(bench, session_of(bench), guard=guard)
+    assert finish.status is Status.REFUSED
+    assert "travelled in this run" in finish.reason
+    assert guard.travelled["part0.move"] <= 1.5
+
+
+def test_asyncio_does_exactly_the_same(make_bench):
+    """Blocking and asyncio runs of one seed give the same commands and the same end."""
+    results = []
+    for asynchronous in (False, True):
+        bench = make_bench(noise=0.05, seed=4)
+        session = session_of(bench)
+        finish = asyncio.run(aio.run(bench, session)) if asynchronous else run(bench, session)
+        results.append((finish, bench.stages["stage"].log, session.probes, session.positions))
+    assert results[0] == results[1]
+
+
+def test_cancelling_an_asyncio_run_stops_the_axes(make_bench, tmp_path):
+    """A cancelled task leaves no axis moving and a closed record."""
+    bench = make_bench()
+    stage = bench.stages["stage"]
+    path = tmp_path / "run.db"
+
+    async def scenario():
+        journal = Journal(path, bench.clock, {})
+        task = asyncio.create_task(aio.run(bench, session_of(bench), journal))
+        stage.on_status = lambda: task.cancel() if len(stage.log) == 2 else None
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        journal.close()
+
+    asyncio.run(scenario())
+    past = read_journal(path)
+    assert stage.stopped >= 1
+    assert not past.open_moves
+    assert past.finish["error"] == "CancelledError"
+
+
+def test_budget_of_looks_is_kept_by_the_hardware(make_bench):
+    """The detector is never asked more often than the budget says."""
+    bench = make_bench(visible=lambda u: False)
+    finish = run(bench, session_of(bench, budget=Budget(probes=9)))
+    assert not finish.in_spec
+    assert bench.detectors["meter"].looks == 9

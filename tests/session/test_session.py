@@ -1,0 +1,277 @@
+"""The session by itself: rules of a run, without hardware."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from autoalign.axes import Axis
+from autoalign.errors import MissingNeedError, UsageError
+from autoalign.interfaces import Reading
+from autoalign.merit import QuantityTerm, Spec
+from autoalign.search.base import Need
+from autoalign.session import (
+    Budget,
+    Finish,
+    Look,
+    Move,
+    Moved,
+    Refused,
+    Seen,
+    Session,
+    Status,
+)
+
+AXES = {
+    "a.x": Axis("a.x", "mm", -5.0, 5.0, play=0.1),
+    "b.y": Axis("b.y", "mm", -5.0, 5.0, max_step=1.0),
+}
+SPEC = Spec((QuantityTerm("q", 1.0),))
+
+
+class Scripted:
+    """Yields the given places and remembers what it was told."""
+
+    name = "scripted"
+    needs = frozenset({Need.MERIT})
+
+    def __init__(self, *places):
+        self.places, self.told = places, []
+
+    def propose(self, problem):
+        """Yield the places."""
+        self.problem = problem
+        for place in self.places:
+            self.told.append((yield place))
+
+
+def no_measure(frame):
+    """Stand in for the measurement of frames."""
+    raise AssertionError("there are no frames here")
+
+
+def session(strategy, **settings):
+    """Return a session over AXES and SPEC."""
+    return Session(SPEC, AXES, strategy, measure=no_measure, **settings)
+
+
+def play(session, value, *, settle_bug=False, refuse=(), u=0.0):
+    """Carry a session out on paper; return its actions. ``value(x, y)`` is what is read."""
+    now, at, actions = 0.0, {"a.x": 0.0, "b.y": 0.0}, []
+    while not isinstance(action := session.next_action(), Finish):
+        actions.append(action)
+        now += 1.0
+        if isinstance(action, Move):
+            if action.number in refuse:
+                session.observe(Refused("too far", now))
+                continue
+            at = {**at, **action.targets}
+            session.observe(Moved(at, now - 1, now))
+        else:
+            started = action.not_before - 0.01 if settle_bug else max(now, action.not_before)
+            q = value(at["a.x"], at["b.y"])
+            exposures = [] if q is None else [Reading({"q": q}, {"q": u}, started=started)]
+            session.observe(Seen(at, {"meter": exposures}, now, now + 0.1))
+    return [*actions, action]
+
+
+def kinds(actions):
+    """Return the names of the actions' classes."""
+    return [type(a).__name__ for a in actions]
+
+
+def test_in_spec_at_the_start_needs_one_look_and_no_move():
+    """A beam that is in spec is left alone."""
+    s = session(Scripted((1, 1)))
+    actions = play(s, lambda x, y: 0.5)
+    assert kinds(actions) == ["Look", "Finish"]
+    assert actions[-1].in_spec
+    assert (s.probes, s.moves) == (1, 0)
+
+
+def test_stops_at_spec_with_a_look_after_the_last_move():
+    """Success is claimed only from a look that began after the last move had settled."""
+    s = session(Scripted((1, 0), (2, 0), (3, 0)), settle=0.4)
+    actions = play(s, lambda x, y: 5 * (2 - x))
+    assert kinds(actions) == ["Look", "Move", "Look", "Move", "Look", "Finish"]
+    assert actions[-1] == Finish(Status.IN_SPEC, True, actions[-1].reason)
+    assert actions[4].not_before == pytest.approx(4.0 + 0.4)
+
+
+def test_returns_to_the_best_position_and_verifies_there():
+    """Out of ideas: back to the best place, one more look, no success claimed."""
+    s = session(Scripted((1, 0), (2, 0), (3, 0)))
+    actions = play(s, lambda x, y: 3 + abs(x - 1))
+    assert kinds(actions)[-3:] == ["Move", "Look", "Finish"]
+    assert actions[-3].targets == {"a.x": 1.0}
+    assert not actions[-1].in_spec
+    assert "returned to the best" in actions[-1].reason
+    assert "better than 4 at the start" in actions[-1].reason
+
+
+def test_the_budget_counts_the_first_and_the_verifying_look():
+    """Never more looks than allowed, the way back included."""
+    s = session(Scripted(*[(0.1 * k, 0) for k in range(1, 40)]), budget=Budget(probes=6))
+    actions = play(s, lambda x, y: 5 + x)
+    assert kinds(actions).count("Look") == s.probes == 6
+    assert actions[-1].status is Status.BUDGET
+    assert actions[-3].targets == {"a.x": 0.0}
+
+
+def test_the_time_budget_ends_the_search_but_not_the_way_back():
+    """After the time is up only the return to the best position is begun."""
+    s = session(Scripted(*[(0.1 * k, 0) for k in range(1, 40)]), budget=Budget(seconds=7.0))
+    actions = play(s, lambda x, y: 5 + x)
+    assert actions[-1].status is Status.BUDGET
+    assert 7.0 <= s.elapsed < 12.0
+    assert actions[-3].targets == {"a.x": 0.0}
+
+
+def test_a_look_that_fails_is_data():
+    """An unmeasurable place reaches the strategy as an observation that is not ok."""
+    strategy = Scripted((1, 0), (2, 0))
+    actions = play(session(strategy), lambda x, y: None if x == 1 else 5 - x)
+    assert [o.ok for o in strategy.told] == [False, True]
+    assert strategy.told[0].merit == np.inf
+    assert "not measured: q" in strategy.told[0].failure
+    assert kinds(actions)[-1] == "Finish"
+
+
+def test_exposures_begun_before_settling_never_reach_a_decision():
+    """Stale exposures make a look fail, however good they look."""
+    strategy = Scripted((1, 0))
+    s = session(strategy)
+    actions = play(s, lambda x, y: 0.0, settle_bug=True)
+    assert not actions[-1].in_spec
+    assert "began after the axes had settled" in strategy.told[0].failure
+
+
+def test_an_exposure_without_a_time_stamp_is_not_believed():
+    """What cannot be shown to be fresh is not."""
+    s = session(Scripted())
+    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {"m": [Reading({"q": 0.0})]}, 0.0, 1.0))
+    assert s.first is not None
+    assert not s.first.ok
+
+
+def test_moves_go_over_the_legs_of_the_axis():
+    """The last leg takes up the play, from the side that the axis names."""
+    actions = play(session(Scripted((-1, 0))), lambda x, y: 5.0)
+    assert actions[1].legs == {"a.x": (pytest.approx(-1.15), -1.0)}
+
+
+def test_long_moves_go_in_steps_that_the_axis_allows():
+    """No single move is longer than max_step; only the last place is looked at."""
+    actions = play(session(Scripted((0, 2.5))), lambda x, y: 5.0)
+    ends = [a.targets["b.y"] for a in actions if isinstance(a, Move)]
+    assert ends[:3] == pytest.approx([2.5 / 3, 5 / 3, 2.5])
+    assert kinds(actions)[:5] == ["Look", "Move", "Move", "Move", "Look"]
+
+
+def test_proposals_are_clipped_to_what_every_approach_can_reach():
+    """Overshoot included, nothing is asked for outside the limits."""
+    actions = play(session(Scripted((-9, 0))), lambda x, y: 5.0)
+    assert actions[1].targets["a.x"] == pytest.approx(-5 + 0.15)
+    assert min(actions[1].legs["a.x"]) >= -5
+
+
+def test_a_held_part_never_moves():
+    """Move the source or the mirror, not both."""
+    strategy = Scripted((1,))
+    actions = play(session(strategy, hold=("b",)), lambda x, y: 5.0)
+    assert all(set(a.targets) == {"a.x"} for a in actions if isinstance(a, Move))
+    assert strategy.problem.held == {"b.y": 0.0}
+
+
+def test_a_refused_move_ends_the_search_and_is_told():
+    """The guard's refusal is no crash: the run ends at the best place it can verify."""
+    s = session(Scripted((1, 0), (2, 0)))
+    actions = play(s, lambda x, y: 5 - x, refuse=(2,))
+    assert actions[-1].status is Status.REFUSED
+    assert "too far" in actions[-1].reason
+
+
+def test_only_noise_in_the_way_is_met_with_a_closer_look():
+    """Well within tolerance but too uncertain: the same place again, with more frames."""
+    s = session(Scripted((1, 0)), frames=2)
+    first = s.next_action()
+    assert isinstance(first, Look)
+    s.observe(Seen({"a.x": 0, "b.y": 0}, {"m": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
+    s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
+    at = {"a.x": 1.0, "b.y": 0.0}
+    s.observe(Seen(at, {"m": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
+    closer = s.next_action()
+    assert isinstance(closer, Look)
+    assert (closer.frames, closer.reason) == (8, "closer")
+    s.observe(Seen(at, {"m": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
+    assert s.finish is not None
+    assert s.finish.in_spec
+
+
+def test_a_strategy_without_what_it_needs_is_refused_by_name():
+    """The missing thing and the strategy are both named."""
+
+    class NeedsLayout(Scripted):
+        name = "needs-layout"
+        needs = frozenset({Need.LAYOUT})
+
+    with pytest.raises(MissingNeedError, match="needs-layout needs a layout"):
+        session(NeedsLayout())
+    with pytest.raises(MissingNeedError, match="an axis that may move"):
+        session(Scripted(), hold=("a", "b"))
+    with pytest.raises(MissingNeedError, match="a spec"):
+        Session(None, AXES, Scripted(), measure=no_measure)
+
+
+@pytest.mark.parametrize("place", [(1.0,), (np.nan, 0.0), (1.0, np.inf)])
+def test_a_proposal_that_is_no_position_is_an_error(place):
+    """NaN never reaches an axis."""
+    with pytest.raises(UsageError, match="finite positions are needed"):
+        play(session(Scripted(place)), lambda x, y: 5.0)
+
+
+def test_a_strategy_that_refuses_with_a_diagnosis_is_heard():
+    """What a strategy raises on purpose ends the search, and its words are in the reason."""
+
+    class Refusing(Scripted):
+        def propose(self, problem):
+            """Yield one place, then refuse."""
+            yield (1, 0)
+            raise UsageError("two axes are swapped")
+
+    actions = play(session(Refusing()), lambda x, y: 5 + x)
+    assert "two axes are swapped" in actions[-1].reason
+    assert actions[-3].targets == {"a.x": 0.0}
+
+
+def test_a_replayed_run_goes_on_where_the_record_ends():
+    """What was seen before is not looked at again, but it counts."""
+    strategy = Scripted((1, 0), (2, 0), (3, 0))
+    play(session(strategy), lambda x, y: 5 * (3 - x))
+    past = session(Scripted())
+    play(past, lambda x, y: 15.0)
+    again = session(Scripted((1, 0), (2, 0), (3, 0)), replay=[past.first, *strategy.told[:2]])
+    again.stand_at({"a.x": 2.0, "b.y": 0.0})
+    actions = play(again, lambda x, y: 5 * (3 - x))
+    assert kinds(actions) == ["Move", "Look", "Finish"]
+    assert actions[0].targets == {"a.x": 3.0}
+    assert again.probes == 4
+
+
+def test_the_session_says_when_it_is_told_the_wrong_thing():
+    """An outcome that does not fit the action is refused."""
+    s = session(Scripted())
+    with pytest.raises(UsageError, match="told Moved after a Look"):
+        s.observe(Moved({}, 0.0, 1.0))
+    s.stop("enough")
+    assert s.next_action() == Finish(Status.STOPPED, False, "enough")
+    with pytest.raises(UsageError, match="it is over"):
+        s.observe(Refused("x", 0.0))
+
+
+def test_budgets_that_make_no_sense_are_refused():
+    """Two looks are the least: a start and a verification."""
+    with pytest.raises(UsageError, match="need 2"):
+        Budget(probes=1)
+    with pytest.raises(UsageError, match="larger than 0"):
+        Budget(seconds=0.0)
