@@ -162,7 +162,8 @@ def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
         r = np.sqrt(np.where(square.real >= 0, square, np.nan))
         if np.all(b.real >= 0):
             return np.asarray(-c / (b + r))
-        t: Array = np.where(b.real >= 0, -c / (b + r), (r - b) / a)
+        away = np.where(a.real > 0, a, np.nan)  # along the axis, away from the mirror
+        t: Array = np.where(b.real >= 0, -c / (b + r), (r - b) / away)
     return t
 
 
