@@ -1,0 +1,222 @@
+"""A simulated camera that looks at a screen, or a bare sensor in the beam."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.errors import DetectorError
+from autoalign.frames import Frame, View
+from autoalign_simulators.render import Renderer
+from autoalign_simulators.screen import Screen, field_map
+from autoalign_simulators.sensor import Sensor, SensorMaps
+from autoalign_simulators.stray import Stray
+from autoalign_simulators.world import World
+
+__all__ = ["CameraFaults", "CameraTraits", "SimulatedCamera"]
+
+Image = npt.NDArray[np.float32]
+
+_LOOKS_WHILE_MOVING = 5
+"""Instants of an exposure that are averaged while something moves."""
+
+_KEPT = 4
+
+
+@dataclass(frozen=True, slots=True)
+class CameraTraits:
+    """How a camera is set up.
+
+    Parameters
+    ----------
+    pitch
+        Nominal size of a pixel on the screen, mm.
+    view
+        See :class:`autoalign.Frame`.
+    sensor
+        The sensor.
+    source_rate
+        Electrons per second that the camera would collect from all that the source emits.
+    exposure
+        s; None sets it so that the brightest pixel comes to ``aim`` of the range.
+    shortest, longest
+        Limits of the automatic exposure, s.
+    readout
+        Time from the end of an exposure to its delivery, s.
+    """
+
+    pitch: float
+    view: View = ((1.0, 0.0), (0.0, -1.0))
+    sensor: Sensor = field(default_factory=Sensor)
+    source_rate: float = 1e10
+    exposure: float | None = None
+    aim: float = 0.7
+    shortest: float = 2e-5
+    longest: float = 0.5
+    readout: float = 0.01
+
+    @property
+    def origin(self) -> tuple[float, float]:
+        """Pixel coordinates of the mark: the middle of the picture."""
+        return (self.sensor.columns - 1) / 2, (self.sensor.rows - 1) / 2
+
+
+@dataclass(slots=True)
+class CameraFaults:
+    """Switches. ``frozen`` delivers the last picture again, ``silent`` none at all.
+
+    ``overexpose`` multiplies the exposure; ``torn`` mixes the lower half of an older picture in;
+    ``stale`` seconds date frames before they were asked for.
+    """
+
+    frozen: bool = False
+    silent: bool = False
+    torn: bool = False
+    stale: float = 0.0
+    overexpose: float = 1.0
+
+
+class SimulatedCamera:
+    """See :class:`autoalign.interfaces.Detector`.
+
+    A picture depends on ``seed``, on the number of pictures taken before it and on the state of
+    the world, and on nothing else.
+
+    Parameters
+    ----------
+    name, plane
+        Of the detector, and of the plane that it looks at.
+    world, renderer
+        Where everything stands, and what the light does there.
+    screen
+        How the screen truly stands.
+    traits, stray
+        How the camera is set up; light that does not belong to the beam.
+    seed
+        Of noise and fixed pattern.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        plane: str,
+        world: World,
+        renderer: Renderer,
+        screen: Screen,
+        traits: CameraTraits,
+        stray: Stray,
+        seed: int,
+    ) -> None:
+        self._name = name
+        self._plane = plane
+        self.world = world
+        self.renderer = renderer
+        self.screen = screen
+        self.traits = traits
+        self.stray = stray
+        self.faults = CameraFaults()
+        self._seed = seed
+        self._maps = SensorMaps(traits.sensor, np.random.default_rng([seed, 0]))
+        self._pixels = field_map(
+            (traits.pitch, traits.pitch), traits.origin, traits.view, screen.pitch
+        )
+        self._sequence = 0
+        self._last: npt.NDArray[Any] | None = None
+        self._cache: dict[tuple[float, ...], Image] = {}
+
+    def __repr__(self) -> str:
+        return f"SimulatedCamera({self._name!r}, plane={self._plane!r})"
+
+    @property
+    def name(self) -> str:
+        """Name of the detector on this bench."""
+        return self._name
+
+    @property
+    def plane(self) -> str:
+        """Name of the plane that it looks at."""
+        return self._plane
+
+    def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Frame]:
+        """Return ``count`` frames, each begun at or after ``not_before`` (clock, s).
+
+        Raises
+        ------
+        DetectorError
+            Where the frames would come after ``deadline``, or do not come at all.
+        """
+        clock = self.world.clock
+        frames: list[Frame] = []
+        for _ in range(count):
+            begin = max(clock.now(), not_before)
+            exposure = self._exposure(begin)
+            ready = begin + exposure + self.traits.readout
+            if self.faults.silent or ready > deadline:
+                clock.sleep(max(deadline - clock.now(), 0.0))
+                raise DetectorError(
+                    f"camera {self._name}: {len(frames)} of {count} frames of plane "
+                    f"{self._plane!r} had come by the deadline at {deadline:.3f} s; one takes "
+                    f"{exposure + self.traits.readout:.3f} s. Allow more time or check the camera."
+                )
+            clock.sleep(max(ready - clock.now(), 0.0))
+            frames.append(self._frame(begin, exposure))
+        return frames
+
+    def close(self) -> None:
+        """Do nothing; there is no hardware to let go of."""
+
+    def rate(self, at: float) -> Image:
+        """Return electrons per second and pixel at time ``at``, free of noise."""
+        world = self.world
+        positions = world.positions(at)
+        key = (*positions.values(), self.stray.version, world.power)
+        if key not in self._cache:
+            poses = world.poses(at)
+            flux = self.renderer.image(
+                poses, poses[self._plane].compose(self.screen.pose), self._pixels,
+                (self.traits.sensor.rows, self.traits.sensor.columns),
+            )  # fmt: skip
+            while len(self._cache) >= _KEPT:
+                del self._cache[next(iter(self._cache))]
+            gap = world.layout.plane(self._plane).distance
+            self._cache[key] = self.stray.added(
+                flux * np.float32(self.traits.source_rate * world.power),
+                gap / self.traits.pitch, self._pixels,
+            )  # fmt: skip
+        return self._cache[key]
+
+    def _exposure(self, begin: float) -> float:
+        traits = self.traits
+        if traits.exposure is not None:
+            return traits.exposure * self.faults.overexpose
+        brightest = max(float(self.rate(begin).max()), 1e-9)
+        wanted = traits.aim * traits.sensor.full_well / brightest
+        return min(max(wanted, traits.shortest), traits.longest) * self.faults.overexpose
+
+    def _frame(self, begin: float, exposure: float) -> Frame:
+        traits, sensor = self.traits, self.traits.sensor
+        self._sequence += 1
+        rng = np.random.Generator(np.random.SFC64([self._seed, self._sequence]))
+        pixels = self._maps.expose(self._mean_rate(begin, exposure), exposure, rng)
+        if self._last is not None:
+            if self.faults.frozen:
+                pixels = self._last
+            elif self.faults.torn:
+                pixels[sensor.rows // 2 :] = self._last[sensor.rows // 2 :]
+        self._last = pixels
+        begin -= self.faults.stale
+        return Frame(
+            pixels, traits.pitch, traits.origin, exposure, begin, begin + exposure, sensor.bits,
+            self._plane, self._sequence, traits.view,
+        )  # fmt: skip
+
+    def _mean_rate(self, begin: float, exposure: float) -> Image:
+        if not self.world.moving(begin):
+            return self.rate(begin + exposure / 2)
+        steps = (np.arange(_LOOKS_WHILE_MOVING) + 0.5) / _LOOKS_WHILE_MOVING
+        looks = [self.rate(begin + float(s) * exposure) for s in steps]
+        return np.asarray(np.mean(looks, axis=0), np.float32)

@@ -1,0 +1,110 @@
+"""The demo: the input arm of a made-up gas spectrometer.
+
+A fibre in the focus of a 35° section (ρ 150 mm, clear aperture 30 mm) makes a collimated beam that
+two cameras watch on screens at 0.4 m and 2.4 m. Its source stands on three linear stages, its
+mirror in a mount with tip, tilt and clocking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from autoalign.axes import Axis
+from autoalign.clock import Clock
+from autoalign.frames import View
+from autoalign.merit import Spec
+from autoalign.optics.families import collimator_layout
+from autoalign.optics.layout import Layout, Source
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign_simulators.camera import CameraTraits
+from autoalign_simulators.effects import Effects
+from autoalign_simulators.simulation import BenchSimulation, Plan, build
+
+__all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
+
+AXES = (
+    Axis("source.x", "mm", -6.0, 6.0, resolution=5e-4, play=8e-3, speed=2.0),
+    Axis("source.y", "mm", -6.0, 6.0, resolution=5e-4, play=8e-3, speed=2.0),
+    Axis("source.z", "mm", -10.0, 10.0, resolution=1e-3, play=10e-3, speed=4.0),
+    Axis("mirror.tip", "rad", -0.020, 0.020, resolution=2e-6, play=15e-6, speed=10e-3),
+    Axis("mirror.tilt", "rad", -0.020, 0.020, resolution=2e-6, play=15e-6, speed=10e-3),
+    Axis("mirror.clocking", "rad", -0.040, 0.040, resolution=5e-6, play=40e-6, speed=20e-3),
+)
+"""The six axes of the demo."""
+
+START = {
+    "source.x": 1.0, "source.y": 1.0, "source.z": 3.0,
+    "mirror.tip": 4e-3, "mirror.tilt": 4e-3, "mirror.clocking": 10e-3,
+}  # fmt: skip
+"""Half-widths of the ranges that the misalignment is drawn from, mm and rad."""
+
+_STRAIGHT: View = ((1.0, 0.0), (0.0, -1.0))
+_FROM_BEHIND: View = ((-1.0, 0.0), (0.0, -1.0))
+_RATE = 4e10
+
+
+def demo_layout() -> Layout:
+    """Return the demo's nominal geometry."""
+    return collimator_layout(OffAxisParaboloid(150.0, 35.0, 30.0), 0.1, 0.12, 660e-6)
+
+
+def plan(
+    layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512
+) -> Plan:
+    """Return the plan of a collimator bench.
+
+    Parameters
+    ----------
+    layout
+        A geometry with the demo's axes; None for the demo's own.
+    fields
+        Width of the field that each camera sees, mm, by plane.
+    pixels
+        Pixels along a camera's side.
+    """
+    layout = layout or demo_layout()
+    widths = dict(fields or {"near": 64.0, "far": 132.0})
+    names = [p.name for p in layout.planes]
+    cameras = {}
+    for name in names:
+        traits = CameraTraits(1.0, _FROM_BEHIND if name == names[-1] else _STRAIGHT)
+        cameras[name] = _sized(traits, widths.get(name, 132.0), pixels)
+    optic, light = layout.elements[0].surface, layout.light
+    assert isinstance(optic, OffAxisParaboloid)
+    assert isinstance(light, Source)
+    floor = light.core_diameter / optic.reflected_focal_length
+    spec = Spec.collimation(source_divergence=floor, planes=(names[0], names[-1]))
+    return Plan(layout, AXES, START, cameras, tuple(names), spec)
+
+
+def simulate(
+    seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
+    hidden: Mapping[str, float] | None = None, layout: Layout | None = None,
+    fields: Mapping[str, float] | None = None, pixels: int = 512, **switches: Any,
+) -> BenchSimulation:  # fmt: skip
+    """Return a simulated collimator; the same ``seed`` gives the same bench and the same noise.
+
+    Parameters
+    ----------
+    seed
+        None draws one from the system.
+    clock
+        The world's time; None for virtual time.
+    ideal
+        Start from a bench without any effect instead of an everyday one.
+    hidden
+        Misalignment by axis, mm or rad, in place of what would be drawn.
+    layout, fields, pixels
+        See :func:`plan`.
+    switches
+        Effects to turn on or off by name, see :class:`.Effects`.
+    """
+    effects = Effects.of(ideal, switches)
+    return build(plan(layout, fields, pixels), seed, clock, effects, hidden)
+
+
+def _sized(traits: CameraTraits, field: float, pixels: int) -> CameraTraits:
+    sensor = replace(traits.sensor, rows=pixels, columns=pixels)
+    return replace(traits, pitch=field / pixels, sensor=sensor, source_rate=_RATE)

@@ -1,0 +1,257 @@
+"""A whole simulated bench, and how one is put together from a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import TracebackType
+from typing import Literal, Self
+
+import numpy as np
+
+from autoalign.axes import Axis
+from autoalign.bench import Bench
+from autoalign.clock import Clock, VirtualClock
+from autoalign.errors import unknown_name
+from autoalign.interfaces import Detector, Stage
+from autoalign.merit import Spec
+from autoalign.optics.layout import Flat, Layout, Source
+from autoalign_simulators.blemishes import Blemishes
+from autoalign_simulators.camera import CameraTraits, SimulatedCamera
+from autoalign_simulators.effects import Effects
+from autoalign_simulators.figure import FigureError
+from autoalign_simulators.glow import Glow
+from autoalign_simulators.motors import Motor, MotorTraits
+from autoalign_simulators.render import Renderer
+from autoalign_simulators.screen import Screen
+from autoalign_simulators.stages import SimulatedStage
+from autoalign_simulators.stray import Stray
+from autoalign_simulators.train import Train
+from autoalign_simulators.truth import Truth
+from autoalign_simulators.world import World, cross_talk, skewed
+
+__all__ = ["BenchSimulation", "Plan", "build"]
+
+_SPARE = 0.02
+"""How far beyond the soft limits the limit switches stand, as a part of the travel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a family's simulated bench is made from.
+
+    Parameters
+    ----------
+    layout
+        The nominal geometry; the axes move its parts.
+    axes
+        One for each motion of the layout; ``play`` and ``speed`` are what the maker states.
+    start
+        Range of the hidden misalignment by axis: drawn evenly within ± this, mm or rad.
+    cameras
+        By plane.
+    judged
+        Planes that the quality is made of.
+    spec
+        What the beam must meet.
+    hold
+        Parts or axes that searches leave alone.
+    """
+
+    layout: Layout
+    axes: tuple[Axis, ...]
+    start: Mapping[str, float]
+    cameras: Mapping[str, CameraTraits]
+    judged: tuple[str, ...]
+    spec: Spec
+    hold: tuple[str, ...] = ()
+    settle: float = 0.1
+    drift: Mapping[str, float] = field(default_factory=dict)
+
+
+class BenchSimulation:
+    """See :class:`autoalign.interfaces.Simulation`."""
+
+    def __init__(
+        self, plan: Plan, truth: Truth, stages: Sequence[SimulatedStage],
+        detectors: Sequence[Detector],
+    ) -> None:  # fmt: skip
+        self.plan = plan
+        self._truth = truth
+        self._stages = {s.name: s for s in stages}
+        self._detectors = {d.name: d for d in detectors}
+        self._links: list[object] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def clock(self) -> Clock:
+        """The simulated world's time."""
+        return self._truth.world.clock
+
+    @property
+    def stages(self) -> Mapping[str, Stage]:
+        """The stages, without a link between."""
+        return dict(self._stages)
+
+    @property
+    def detectors(self) -> Mapping[str, Detector]:
+        """The detectors by name."""
+        return dict(self._detectors)
+
+    @property
+    def truth(self) -> Truth:
+        """The hidden truth, for tests and benchmarks alone."""
+        return self._truth
+
+    @property
+    def motors(self) -> Mapping[str, Motor]:
+        """Every motor by axis."""
+        return self._truth.world.motors
+
+    def serve(self, stage: str, link: Literal["pty", "tcp", "loop"]) -> str:
+        """Serve the controller of ``stage`` and return the port that a driver opens."""
+        from autoalign_simulators.controllers import Mover  # noqa: PLC0415  (needed on links only)
+        from autoalign_simulators.links import serve  # noqa: PLC0415
+
+        if stage not in self._stages:
+            raise unknown_name("stage", stage, self._stages, f"{self.plan.layout.family} bench")
+        motors = list(self._stages[stage].motors.values())
+        serial = f"{1 + list(self._stages).index(stage):04d}"
+        served = serve(Mover(self.clock, motors, serial), link)
+        self._links.append(served)
+        return served.port
+
+    def close(self) -> None:
+        """End every link."""
+        while self._links:
+            self._links.pop().close()  # type: ignore[attr-defined]
+
+    def bench(self) -> Bench:
+        """Return the bench as an alignment reaches it, without a link between."""
+        plan = self.plan
+        return Bench(
+            name=f"simulated {plan.layout.family}",
+            stages=self.stages,
+            detectors=self.detectors,
+            spec=plan.spec,
+            layout=plan.layout,
+            hold=plan.hold,
+            clock=self.clock,
+            settle=plan.settle,
+            truth=self._truth,
+        )
+
+
+def build(
+    plan: Plan, seed: int | None, clock: Clock | None, effects: Effects,
+    hidden: Mapping[str, float] | None = None,
+) -> BenchSimulation:  # fmt: skip
+    """Return a bench of ``plan``'s kind with a truth drawn from ``seed``.
+
+    ``hidden`` replaces the drawn misalignment of the axes that it names, mm or rad. Every part of
+    the truth draws from its own stream, so that a switch changes nothing but its own effect.
+    """
+    number = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
+    time = clock or VirtualClock()
+
+    def stream(what: int) -> np.random.Generator:
+        return np.random.default_rng([number, what])
+
+    motors = {a.name: _motor(a, time, effects, stream(100 + k)) for k, a in enumerate(plan.axes)}
+    layout, coupling = plan.layout, None
+    if effects.axes:
+        layout = skewed(plan.layout, stream(1), direction=0.02, pivot=10.0)
+        coupling = cross_talk(plan.layout, stream(2), 0.01)
+    rng = stream(3)
+    drawn = {a: float(rng.uniform(-w, w)) for a, w in plan.start.items()}
+    start = {**(drawn if effects.misaligned else {}), **(hidden or {})}
+    world = World(time, layout, motors, start, coupling, plan.drift)
+    train = _train(plan.layout, effects, stream)
+    truth = Truth(world, train, plan.judged)
+    renderer = Renderer(train)
+    cameras = [
+        _camera(plane, plan.cameras[plane], world, renderer, effects, number, 200 + k)
+        for k, plane in enumerate(plan.cameras)
+    ]
+    return BenchSimulation(plan, truth, _stages(plan.axes, motors), cameras)
+
+
+def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
+    """Draw a motor: less play than the maker states, a scale that is off by a per cent or two."""
+    play, scale, wave, phase = (
+        rng.uniform(0.4, 1.0),
+        rng.normal(0, 0.015),
+        rng.uniform(),
+        rng.uniform(),
+    )
+    speed = axis.speed or axis.travel / 10
+    step = axis.resolution or 1e-6 * axis.travel
+    traits = MotorTraits(
+        step=step if effects.resolution else step * 1e-4,
+        speed=speed,
+        acceleration=5 * speed,
+        play=axis.play * float(play) if effects.play else 0.0,
+        scale=1 + float(scale) if effects.scale else 1.0,
+        wave=2 * step * float(wave) if effects.scale else 0.0,
+        wave_period=step * 1000 * (0.5 + float(phase)),
+    )
+    spare = _SPARE * axis.travel
+    return Motor(axis.name, clock, traits, axis.lower - spare, axis.upper + spare)
+
+
+def _train(layout: Layout, effects: Effects, stream: object) -> Train:
+    assert callable(stream)
+    figures, blemishes = {}, {}
+    for k, element in enumerate(layout.elements):
+        radius = element.surface.clear_aperture / 2
+        if effects.figure:
+            low = 8e-6 if isinstance(element.surface, Flat) else 20e-6
+            figures[element.name] = FigureError.draw(stream(10 + k), radius, low)
+        if effects.blemishes:
+            blemishes[element.name] = Blemishes.draw(stream(30 + k), radius)
+    light = layout.light
+    uneven = effects.glow and isinstance(light, Source)
+    glow = Glow.draw(stream(4), light.na) if uneven and isinstance(light, Source) else Glow()
+    return Train(layout, glow, figures, blemishes)
+
+
+def _camera(
+    plane: str, traits: CameraTraits, world: World, renderer: Renderer, effects: Effects,
+    seed: int, stream: int,
+) -> SimulatedCamera:  # fmt: skip
+    rng = np.random.default_rng([seed, stream])
+    drawn = Screen.draw(rng, distance=1.5e-3 * world.layout.plane(plane).distance)
+    stray = Stray()
+    if effects.stray:
+        level = 300.0 * float(rng.uniform(0.5, 2.0))
+        slope = rng.uniform(-0.5, 0.5, 2)
+        stray = Stray(level, (float(slope[0]), float(slope[1])), scatter=0.005)
+    if effects.ghost:
+        stray.ghost = 0.01
+    if not effects.noise:
+        sensor = replace(
+            traits.sensor, noise=False, response_spread=0.0, dark_spread=0.0, hot_pixels=0
+        )
+        traits = replace(traits, sensor=sensor)
+    screen = drawn if effects.screens else Screen()
+    number = int(np.random.SeedSequence([seed, stream]).generate_state(1)[0])
+    return SimulatedCamera(plane, plane, world, renderer, screen, traits, stray, number)
+
+
+def _stages(axes: Sequence[Axis], motors: Mapping[str, Motor]) -> list[SimulatedStage]:
+    """One controller for each part that moves."""
+    parts = list(dict.fromkeys(a.part for a in axes))
+    return [
+        SimulatedStage(p, [a for a in axes if a.part == p], motors, f"{k + 1:04d}")
+        for k, p in enumerate(parts)
+    ]

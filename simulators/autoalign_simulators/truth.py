@@ -1,0 +1,166 @@
+"""The hidden truth of a simulated bench: exact, free of noise, on perfect screens.
+
+For tests and benchmarks alone. Moments are integrals of the exact trace over pupil and source
+face; the screens are the nominal planes, without tilt, roll, pitch or mark errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.quality import Quality
+from autoalign.merit import Spec, Verdict
+from autoalign.optics.pose import Pose, place
+from autoalign.optics.sources import disk_grid
+from autoalign.optics.trace import to_plane
+from autoalign_simulators.train import Train
+from autoalign_simulators.world import World
+
+__all__ = ["Truth"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class Truth:
+    """What is hidden from the library.
+
+    Parameters
+    ----------
+    world, train
+        Where everything stands, and what the light does there.
+    planes
+        Names of the planes that the quality is made of, in the order along the beam.
+    rings, spokes
+        Density of the quadrature over the pupil.
+    """
+
+    world: World
+    train: Train
+    planes: tuple[str, ...]
+    rings: int = 24
+    spokes: int = 48
+
+    @property
+    def hidden(self) -> dict[str, float]:
+        """Misalignment that was drawn, mm or rad by axis."""
+        return dict(self.world.hidden)
+
+    def positions(self) -> dict[str, float]:
+        """Return where each axis truly stands, counted from perfect alignment, mm or rad."""
+        return self.world.positions()
+
+    def aligned(self) -> dict[str, float]:
+        """Return readings at which the bench is aligned, mm or rad by axis."""
+        return self.world.aligned()
+
+    def moments(self, positions: Mapping[str, float] | None = None) -> dict[str, Floats]:
+        """Return the (9,) exact moments at every plane, see :data:`autoalign.beam.profile.MOMENTS`.
+
+        ``positions`` as of :meth:`positions`; None for where everything stands now.
+        """
+        poses = self._poses(positions)
+        found = self._spots(poses)
+        return {name: _moments(*spot) for name, spot in found.items()}
+
+    def power(self, positions: Mapping[str, float] | None = None) -> float:
+        """Return the part of the source's power that comes through."""
+        spots = self._spots(self._poses(positions))
+        return float(next(iter(spots.values()))[2].sum())
+
+    def quality(self, positions: Mapping[str, float] | None = None) -> Quality:
+        """Return the exact quality, with uncertainties of 0."""
+        poses = self._poses(positions)
+        spots = self._spots(poses)
+        names, values = [], []
+        for plane, spot in spots.items():
+            m = _moments(*spot)
+            width = 4 * _root(_matrix(m))
+            numbers = {
+                "x": m[0], "y": m[1], "xx": width[0, 0], "yy": width[1, 1], "xy": width[0, 1],
+                "skew_x": m[5] / m[2] ** 1.5, "skew_y": m[8] / m[3] ** 1.5, "power": spot[2].sum(),
+            }  # fmt: skip
+            names += [f"{plane}.{k}" for k in numbers]
+            values += [float(v) for v in numbers.values()]
+        distances = {p: self.world.layout.plane(p).distance for p in spots}
+        if len(spots) > 1:
+            between = _between({p: _moments(*s) for p, s in spots.items()}, distances)
+            names += list(between)
+            values += list(between.values())
+        size = len(names)
+        return Quality(tuple(names), np.array(values), np.zeros((size, size)), distances)
+
+    def verdict(self, spec: Spec, positions: Mapping[str, float] | None = None) -> Verdict:
+        """Judge the exact quality."""
+        return spec.evaluate(self.quality(positions))
+
+    def in_spec(self, spec: Spec, positions: Mapping[str, float] | None = None) -> bool:
+        """Return whether the exact beam meets ``spec``."""
+        return self.verdict(spec, positions).in_spec
+
+    def _poses(self, positions: Mapping[str, float] | None) -> dict[str, Pose]:
+        if positions is None:
+            return self.world.poses()
+        return place(self.world.layout, positions)
+
+    def _spots(self, poses: Mapping[str, Pose]) -> dict[str, tuple[Floats, Floats, Floats]]:
+        """Where every ray meets every plane: x, y, mm, and its power."""
+        x, y, w = disk_grid(self.rings, self.spokes)
+        cx, cy, cw = (
+            disk_grid(2, 6) if self.train.spread > 0 else (np.zeros(1),) * 2 + (np.ones(1),)
+        )
+        radius, spread = self.train.pupil_radius, self.train.spread
+        u, v = np.tile(x * radius, len(cx)), np.tile(y * radius, len(cx))
+        point = np.repeat(cx * spread, len(x)), np.repeat(cy * spread, len(x))
+        weight = np.outer(cw, w).ravel() * np.pi * radius**2
+        passage = self.train.passage(poses, u, v, point)
+        power = passage.density * weight * self.train.passed(passage.prints, 1e-3)
+        return {p: (*to_plane(passage.rays, poses[p])[:2], power) for p in self.planes}
+
+
+def _moments(x: Floats, y: Floats, power: Floats) -> Floats:
+    """First, central second and central third moments, weighted by power."""
+    w = power / power.sum()
+    mx, my = float(w @ x), float(w @ y)
+    dx, dy = x - mx, y - my
+    pairs = [dx * dx, dy * dy, dx * dy, dx**3, dx * dx * dy, dx * dy * dy, dy**3]
+    return np.array([mx, my, *(float(w @ p) for p in pairs)])
+
+
+def _matrix(m: Floats) -> Floats:
+    return np.array([[m[2], m[4]], [m[4], m[3]]])
+
+
+def _root(matrix: Floats) -> Floats:
+    """Symmetric square root of a symmetric, non-negative matrix."""
+    values, vectors = np.linalg.eigh(matrix)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T)
+
+
+def _between(moments: Mapping[str, Floats], distances: Mapping[str, float]) -> dict[str, float]:
+    """Pointing, divergence and stretch from the first and the last plane."""
+    first, last = (
+        min(distances, key=distances.__getitem__),
+        max(distances, key=distances.__getitem__),
+    )
+    a, b, gap = moments[first], moments[last], distances[last] - distances[first]
+    near, far = _matrix(a), _matrix(b)
+    slope = 4 * (_root(far) - _root(near)) / gap
+    half = _root(near)
+    back = np.linalg.inv(half)
+    carry = back @ _root(half @ far @ half) @ back
+    trace = carry[0, 0] + carry[1, 1]
+    numbers = {
+        "pointing_x": (b[0] - a[0]) / gap,
+        "pointing_y": (b[1] - a[1]) / gap,
+        "divergence_xx": slope[0, 0],
+        "divergence_yy": slope[1, 1],
+        "divergence_xy": slope[0, 1],
+        "stretch_0": (carry[0, 0] - carry[1, 1]) / trace,
+        "stretch_45": 2 * carry[0, 1] / trace,
+    }
+    return {k: float(v) for k, v in numbers.items()}
