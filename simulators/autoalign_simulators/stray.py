@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -55,33 +55,38 @@ class Stray:
 
         ``distance`` from the window to the screen, in pixels.
         """
-        seen = beam.copy()
+        seen = beam
         if self.ghost:
             (a, b), (c, d) = (np.sign(np.round(row, 12)) for row in pixels.matrix)
             x, y = (k * distance for k in self.ghost_angle)
-            seen += np.float32(self.ghost) * _shifted(
-                beam, round(a * x + c * y), round(b * x + d * y)
-            )
+            copy = _shifted(beam, round(a * x + c * y), round(b * x + d * y))
+            seen = seen + np.float32(self.ghost) * copy
         if self.scatter:
-            seen += self._halo(beam)
+            seen = seen + self._halo(beam)
         if self.ambient:
-            rows, columns = (np.linspace(-0.5, 0.5, n, dtype=np.float32) for n in beam.shape)
-            slope = self.gradient[1] * rows[:, None] + self.gradient[0] * columns
-            seen += np.float32(self.ambient) * np.maximum(1 + slope, 0)
-        return np.asarray(seen, np.float32)
+            seen = seen + _room(beam.shape, self.ambient, self.gradient)
+        return seen
 
     def _halo(self, beam: Image) -> Image:
-        total = float(beam.sum())
+        """Gaussian about the beam's centroid that holds ``scatter`` of its power."""
+        down, across = beam.sum(axis=1), beam.sum(axis=0)
+        total = float(down.sum())
         if total <= 0:
             return np.zeros_like(beam)
-        lines = [np.arange(n, dtype=np.float32) for n in beam.shape]
-        sums: tuple[Any, Any] = (beam.sum(axis=1), beam.sum(axis=0))
-        falls = [
-            np.exp(-(((x - float(s @ x) / total) / self.scatter_width) ** 2))
-            for x, s in zip(lines, sums, strict=True)
-        ]
-        level = self.scatter * total / (np.pi * self.scatter_width**2)
-        return np.asarray(level * np.outer(*falls), np.float32)
+        falls = []
+        for line in (down, across):
+            x = np.arange(len(line), dtype=np.float32)
+            falls.append(np.exp(-(((x - float(line @ x) / total) / self.scatter_width) ** 2)))
+        level = np.float32(self.scatter * total / (np.pi * self.scatter_width**2))
+        return np.asarray(level * falls[0][:, None] * falls[1], np.float32)
+
+
+@lru_cache(maxsize=16)
+def _room(shape: tuple[int, int], level: float, gradient: tuple[float, float]) -> Image:
+    """Room light on a screen, brighter to one side."""
+    rows, columns = (np.linspace(-0.5, 0.5, n, dtype=np.float32) for n in shape)
+    slope = 1 + gradient[1] * rows[:, None] + gradient[0] * columns
+    return np.asarray(np.float32(level) * np.maximum(slope, 0), np.float32)
 
 
 def _shifted(image: Image, across: int, down: int) -> Image:
