@@ -14,9 +14,8 @@ __all__ = ["Inverse", "jacobian", "nodes", "refinement", "sample"]
 Floats = npt.NDArray[Any]
 
 _DEGREE = 6
-_EVERY = 6
-_COARSE = 80
-"""Nodes along a side of the coarse grid at most."""
+_FIT = 15
+"""Points along a side of the grid that the polynomial is fitted to."""
 
 
 class Inverse:
@@ -29,14 +28,14 @@ class Inverse:
     def __init__(self, column: Floats, row: Floats) -> None:
         size = len(column)
         self._column, self._row = spline_filter(column), spline_filter(row)
-        pick = slice(None, None, _EVERY)
-        c, r = column[pick, pick].ravel(), row[pick, pick].ravel()
+        index = np.unique(np.linspace(0, size - 1, _FIT).astype(int))
+        pick = np.ix_(index, index)
+        c, r = column[pick].ravel(), row[pick].ravel()
         self._middle = np.array([(c.max() + c.min()) / 2, (r.max() + r.min()) / 2])
         self._half = np.array([np.ptp(c) / 2, np.ptp(r) / 2])
         i, j = np.divmod(np.arange((_DEGREE + 1) ** 2), _DEGREE + 1)
         self._terms = np.flatnonzero(i + j <= _DEGREE)
-        index = np.arange(0, size, _EVERY, dtype=float)
-        ju, jv = np.meshgrid(index, index)
+        ju, jv = np.meshgrid(index.astype(float), index.astype(float))
         design = self._products(c, r)
         goal = np.column_stack([jv.ravel(), ju.ravel()])
         self._coefficients = np.linalg.solve(design.T @ design, design.T @ goal)
@@ -96,7 +95,7 @@ def _slopes(field: Floats, step: float) -> tuple[Floats, Floats]:
     return found[0], found[1]
 
 
-def nodes(first: int, last: int, most: int = _COARSE) -> Floats:
+def nodes(first: int, last: int, most: int) -> Floats:
     """Return equally spaced nodes from pixel ``first`` to pixel ``last`` − 1."""
     return np.linspace(first, last - 1, min(last - first, most))
 

@@ -63,11 +63,14 @@ class Renderer:
         Light and mirrors.
     size
         Points along a side of the pupil grid.
+    coarse
+        Most points along a side of the box on which pixels are carried back exactly.
     """
 
-    def __init__(self, train: Train, size: int = 81) -> None:
+    def __init__(self, train: Train, size: int = 81, coarse: int = 80) -> None:
         self.train = train
         self.size = size
+        self._coarse = coarse
         self._first = train.edges[0].where
         self._half = half = train.pupil_radius * _MARGIN
         self.step = 2 * half / (size - 1)
@@ -145,7 +148,7 @@ class Renderer:
     ) -> Image:  # fmt: skip
         """Carry pixels back to the pupil on a coarse grid of the box, and refine the result."""
         top, bottom, left, right = box
-        rows, columns = nodes(top, bottom), nodes(left, right)
+        rows, columns = (nodes(a, b, self._coarse) for a, b in ((top, bottom), (left, right)))
         at = Inverse(fields["column"], fields["row"])(columns, rows)
         up, across = refinement(rows, top, bottom), refinement(columns, left, right).T
 

@@ -11,7 +11,10 @@ from autoalign.frames import View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.render import PixelMap
 
-__all__ = ["Screen", "View", "field_map"]
+__all__ = ["PITCH_ERROR", "Screen", "View", "field_map"]
+
+PITCH_ERROR = 2e-3
+"""Relative standard uncertainty of a camera's pixel pitch, as its owner would state it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +43,19 @@ class Screen:
 
     @classmethod
     def draw(cls, rng: np.random.Generator, distance: float = 2.0) -> Screen:
-        """Draw an everyday screen; ``distance`` is the standard deviation of its place, mm."""
-        tilt, mark, pitch = (rng.normal(0, s, 2).tolist() for s in (5e-3, 0.01, 2e-3))
+        """Draw an everyday screen; ``distance`` is the standard deviation of its place, mm.
+
+        Pixels are square to a few parts in ten thousand; their size at the screen, which hangs on
+        the lens and its distance, is known to two parts in a thousand.
+        """
+        tilt, mark, pitch = (rng.normal(0, s, 2).tolist() for s in (5e-3, 0.01, 3e-4))
+        size = float(rng.normal(0, PITCH_ERROR))
         return cls(
             tilt=(tilt[0], tilt[1]),
             roll=float(rng.normal(0, math.radians(0.5))),
             mark=(mark[0], mark[1]),
             distance=float(rng.normal(0, distance)),
-            pitch=(pitch[0], pitch[1]),
+            pitch=(size + pitch[0], size + pitch[1]),
         )
 
     @property

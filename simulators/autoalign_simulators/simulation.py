@@ -23,7 +23,7 @@ from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
-from autoalign_simulators.screen import Screen
+from autoalign_simulators.screen import PITCH_ERROR, Screen
 from autoalign_simulators.stages import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
@@ -148,6 +148,7 @@ class BenchSimulation:
             hold=plan.hold,
             clock=self.clock,
             settle=plan.settle,
+            uncertainties={"pitch": PITCH_ERROR, "mark": 0.01, "distance": 1.5e-3},
             truth=self._truth,
         )
 

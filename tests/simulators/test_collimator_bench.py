@@ -35,6 +35,7 @@ def test_it_is_what_the_interfaces_ask_for() -> None:
     assert all(isinstance(d, Detector) for d in simulation.detectors.values())
 
 
+@pytest.mark.slow
 def test_same_seed_same_run() -> None:
     """Two benches of one seed give the same frames, pixel for pixel, before and after a move."""
     first, second, other = (benches.collimator(seed=s) for s in (5, 5, 6))
