@@ -1,0 +1,143 @@
+"""Campaigns: strategies × benches × seeds, in parallel, resumable, on common random numbers.
+
+The same seed gives every strategy the same bench, the same start and the same camera noise.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Generator, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from autoalign.bench import Bench
+from autoalign.benchmark.outcome import Case, Outcome, append_rows, read_rows
+from autoalign.errors import AlignError
+from autoalign.runner import run
+from autoalign.search.base import Observation, Problem, Strategy
+from autoalign.session import Budget, Move, Session
+
+__all__ = ["cases", "run_campaign", "run_case"]
+
+
+def cases(strategies: Sequence[str], benches: Sequence[str], seeds: Iterable[int]) -> list[Case]:
+    """Return every combination, seed by seed, so that a campaign that is cut off is balanced."""
+    return [Case(s, b, k) for k in seeds for b in benches for s in strategies]
+
+
+def run_campaign(
+    wanted: Sequence[Case],
+    make_bench: Callable[[str, int], Bench],
+    make_strategy: Callable[[str], Strategy],
+    *,
+    budget: Budget,
+    path: Path | None = None,
+    workers: int = 1,
+    progress: Callable[[Outcome], None] | None = None,
+) -> list[Outcome]:
+    """Run every case that ``path`` does not hold yet; return all outcomes in the order wanted.
+
+    Parameters
+    ----------
+    make_bench, make_strategy
+        Called in the worker; must be picklable (functions of a module).
+    path
+        CSV file that each outcome is added to once it is known; None keeps none.
+    workers
+        Processes; each computes with one BLAS thread.
+    """
+    from joblib import Parallel, delayed  # noqa: PLC0415
+
+    known = {o.case: o for o in read_rows(path)} if path is not None and path.exists() else {}
+    todo = [c for c in wanted if c not in known]
+    parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
+    for outcome in parallel(delayed(run_case)(c, make_bench, make_strategy, budget) for c in todo):
+        known[outcome.case] = outcome
+        if path is not None:
+            append_rows(path, [outcome])
+        if progress is not None:
+            progress(outcome)
+    return [known[c] for c in wanted]
+
+
+def run_case(
+    case: Case,
+    make_bench: Callable[[str, int], Bench],
+    make_strategy: Callable[[str], Strategy],
+    budget: Budget,
+) -> Outcome:
+    """Align one simulated bench and judge the end by its noise-free truth."""
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415
+
+    with threadpool_limits(1), make_bench(case.bench, case.seed) as bench:
+        timed = _Timed(make_strategy(case.strategy))
+        start = bench.clock.now()
+        first = bench.truth.verdict(bench.spec).merit
+        session = Session.for_bench(bench, timed, budget=budget, rng=_rng(case))
+        walked = _Walked(bench)
+        try:
+            finish = run(bench, session, progress=walked.follow)
+            claimed, status, reason = finish.in_spec, finish.status.value, finish.reason
+        except AlignError as error:
+            claimed, status, reason = False, type(error).__name__, str(error).splitlines()[0]
+        last = bench.truth.verdict(bench.spec)
+        return Outcome(
+            case.strategy, case.bench, case.seed, claimed, bool(last.in_spec), session.probes,
+            session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
+            walked.total("rad"), float(first), float(last.merit), status, reason,
+        )  # fmt: skip
+
+
+def _rng(case: Case) -> np.random.Generator:
+    """Chance for the search, the same for every strategy and independent of the bench's own."""
+    return np.random.default_rng([case.seed, 0x5EED])
+
+
+class _Walked:
+    """Adds up how far the axes have gone."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self._last = bench.positions()
+        self._sum = {"mm": 0.0, "rad": 0.0}
+
+    def follow(self, event: Any) -> None:
+        if isinstance(event.action, Move):
+            for name, axis in self.bench.axes.items():
+                here = event.positions.get(name, self._last[name])
+                self._sum[axis.unit] += abs(here - self._last[name])
+                self._last[name] = here
+
+    def total(self, unit: str) -> float:
+        return self._sum[unit]
+
+
+class _Timed:
+    """A strategy whose own thinking is timed, probe by probe."""
+
+    def __init__(self, strategy: Strategy) -> None:
+        self.strategy = strategy
+        self.name, self.needs = strategy.name, strategy.needs
+        self.spent: list[float] = []
+
+    @property
+    def median(self) -> float:
+        return float(np.median(self.spent)) if self.spent else 0.0
+
+    def propose(self, problem: Problem) -> Generator[Any, Observation, None]:
+        search = self.strategy.propose(problem)
+        seen: Observation | None = None
+        while True:
+            begin = time.perf_counter()
+            try:
+                positions = search.send(seen) if seen is not None else next(search)
+            except StopIteration:
+                return
+            self.spent.append(time.perf_counter() - begin)
+            try:
+                seen = yield positions
+            except GeneratorExit:
+                search.close()
+                raise

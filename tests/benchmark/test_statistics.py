@@ -1,0 +1,91 @@
+"""Statistics of campaigns, against worked values and published definitions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autoalign.benchmark.outcome import Outcome
+from autoalign.benchmark.statistics import (
+    data_profile,
+    expected_running_time,
+    holm,
+    performance_profile,
+    runtime_ecdf,
+    sign_test,
+    success_interval,
+    summarise,
+)
+
+ROW = Outcome(
+    "s", "b", 0, True, True, 4, 3, 2.0, 0.01, 1.0, 0.1, 30.0, 0.4, "in spec", "verified"
+)  # fmt: skip
+
+
+def test_expected_running_time() -> None:
+    """Hansen et al., COCO (arXiv:1603.08785): all evaluations over the successes.
+
+    Runs of 120, 340 and 95 that succeed and two of 500 that do not give 1555/3 = 518.33.
+    """
+    spent, success = [120, 340, 95, 500, 500], [True, True, True, False, False]
+    assert expected_running_time(spent, success) == pytest.approx(518.33, abs=0.01)
+    assert math.isinf(expected_running_time([10], [False]))
+
+
+def test_failures_count_as_infinitely_many_looks() -> None:
+    """Half of the runs failing makes the 95 % quantile infinite and leaves the median finite."""
+    rows = [replace(ROW, seed=k, probes=4 + k, reached=k < 6) for k in range(10)]
+    (summary,) = summarise(rows, np.random.default_rng(0))
+    assert summary.median == 8
+    assert math.isinf(summary.p95)
+    assert (summary.reached, summary.runs) == (6, 10)
+    assert summary.falsely_claimed == 4
+
+
+def test_median_band_holds_the_median_of_many_seeds() -> None:
+    """The bootstrap band of the median covers the true median about as often as it says."""
+    rng = np.random.default_rng(1)
+    hits = 0
+    for _ in range(60):
+        looks = rng.geometric(0.2, 80)
+        rows = [replace(ROW, seed=k, probes=int(n)) for k, n in enumerate(looks)]
+        (summary,) = summarise(rows, rng)
+        # The median of a geometric variable: ceil(-1/log2(1 - p)).
+        hits += summary.median_band[0] <= math.ceil(-1 / math.log2(0.8)) <= summary.median_band[1]
+    assert hits >= 54
+
+
+def test_performance_profile_of_dolan_and_more() -> None:
+    """At ratio 1 it is the part of problems where a solver is best; at infinity what it solves."""
+    cost = {"a": [1.0, 4.0, math.inf], "b": [2.0, 2.0, 10.0]}
+    rho = performance_profile(cost, np.array([1.0, 2.0, 1e9]))
+    np.testing.assert_allclose(rho["a"], [1 / 3, 2 / 3, 2 / 3])
+    np.testing.assert_allclose(rho["b"], [2 / 3, 1.0, 1.0])
+
+
+def test_data_profile_counts_in_simplex_gradients() -> None:
+    """Moré and Wild: budgets in units of n + 1 evaluations."""
+    np.testing.assert_allclose(
+        data_profile([7.0, 14.0, math.inf], 6, np.array([1.0, 2.0, 100.0])), [1 / 3, 2 / 3, 2 / 3]
+    )
+    np.testing.assert_allclose(runtime_ecdf([1.0, math.inf], np.array([0.0, 1.0])), [0.0, 0.5])
+
+
+def test_wilson_interval_against_a_published_value() -> None:
+    """Newcombe, Stat. Med. 17, 857 (1998), from memory: 81 of 263 gives 0.2553 to 0.3662."""
+    low, high = success_interval(81, 263)
+    assert (low, high) == (pytest.approx(0.2553, abs=1e-4), pytest.approx(0.3662, abs=1e-4))
+
+
+def test_holm_adjusts_step_by_step() -> None:
+    """0.01, 0.04, 0.03 become 0.03, 0.06, 0.06: the definition worked by hand."""
+    assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
+
+
+def test_sign_test_of_ten_wins() -> None:
+    """Ten of ten: p = 2/2¹⁰; ties say nothing."""
+    assert sign_test([1.0] * 10, [2.0] * 10) == pytest.approx(2 / 1024)
+    assert sign_test([1.0], [1.0]) == 1.0
