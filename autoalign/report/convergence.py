@@ -136,7 +136,7 @@ def _one_axis(axes: Axes, record: RunRecord, name: str, axis: Axis | None) -> No
     x = np.array([p.number for p in visits], dtype=float)
     y = np.array([edge(p.positions[name], unit) for p in visits])
     axes.plot(x, y, color=BLUE, marker="o", markersize=3.5, linewidth=1.4)
-    dress(axes, "", edge_unit(unit), name, 9)
+    dress(axes, "", edge_unit(unit), plain(name, 24), 9)
     pad = max(float(np.ptp(y)) * 0.2, 1e-3)
     axes.set_ylim(y.min() - pad, y.max() + pad)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=6))

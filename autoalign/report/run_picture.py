@@ -50,7 +50,7 @@ def _frames(figure: SubFigure, record: RunRecord, planes: Sequence[str]) -> None
         window = window_for([p for _, _, p in pairs])
         for row, when, picture in pairs:
             axes = figure.add_subplot(grid[row, column])
-            draw_picture(axes, picture, window, f"{plane}, {when}", 11)
+            draw_picture(axes, picture, window, f"{plain(plane, 20)}, {when}", 11)
 
 
 def _banner(axes: Axes, record: RunRecord) -> None:

@@ -18,7 +18,7 @@ from autoalign.report.frame_view import describe, draw_picture, window_for
 from autoalign.report.from_journal import record_of
 from autoalign.report.markup import Html, figure, page, table, tag
 from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
-from autoalign.report.style import new_figure, png_uri
+from autoalign.report.style import new_figure, plain, png_uri
 from autoalign.report.verdict_words import headline, left_open, verdict_text
 from autoalign.report.words import edge, edge_unit, given, number, rounded, term_label, unit_label
 
@@ -158,7 +158,7 @@ def _pictures(record: RunRecord) -> Iterator[Html]:
 
 def _one(when: str, picture: Picture, window: tuple[float, float, float, float]) -> Html:
     drawing = new_figure(4.2, 4.0)
-    draw_picture(drawing.add_subplot(), picture, window, f"{picture.plane}, {when}", 11)
+    draw_picture(drawing.add_subplot(), picture, window, f"{plain(picture.plane, 20)}, {when}", 11)
     text = describe(picture)
     return figure(png_uri(drawing, 140), f"{text} Seen {when} the alignment.", text)
 

@@ -84,7 +84,7 @@ def dress(axes: Axes, x: str = "", y: str = "", title: str = "", size: float = 1
         axes.set_ylabel(y, fontsize=size, color=INK)
     if title:
         axes.set_title(
-            plain(title, 34), fontsize=size + 1, color=INK, loc="left", fontweight="bold"
+            plain(title, 60), fontsize=size + 1, color=INK, loc="left", fontweight="bold"
         )
 
 

@@ -75,9 +75,10 @@ def rounded(value: float, places: int) -> str:
 
 def given(value: float) -> str:
     """Return a number that somebody chose (a target, a tolerance, a distance), without padding."""
-    return (
-        f"{value:.4g}".replace("-", "−") if 1e-4 <= abs(value) < 1e6 or not value else number(value)
-    )
+    if value and not 1e-4 <= abs(value) < 1e6:
+        return number(value)
+    text = f"{round(value, 1):g}" if abs(value) >= 1000 else f"{value:.4g}"
+    return text.replace("-", "−")
 
 
 def signed(value: float, digits: int = 3) -> str:

@@ -135,13 +135,13 @@ def make_gaussian():
     return gaussian
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def check_page():
     """Parse a page, fail where it is not well formed, and return what was found in it."""
     return PageCheck
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def record() -> RunRecord:
     """A run of the made-up gas spectrometer's input arm that ends in spec."""
     scales = (1.0, 0.55, 0.2, 0.06, 0.02)

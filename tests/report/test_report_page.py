@@ -18,10 +18,16 @@ from autoalign.report.run_report import page_of, write_report
 HOSTILE = "x\"><script>alert(1)</script>&$\\frac{a}{b}$\x00'--><img src=http://a.b>"
 
 
-@pytest.fixture
-def page(record, check_page):
-    """The parsed report of the synthetic run."""
-    return check_page(page_of(record))
+@pytest.fixture(scope="module")
+def source(record):
+    """The report of the synthetic run."""
+    return page_of(record)
+
+
+@pytest.fixture(scope="module")
+def page(source, check_page):
+    """The same, parsed."""
+    return check_page(source)
 
 
 def test_the_page_is_well_formed_and_says_what_happened(page):
@@ -36,13 +42,13 @@ def test_the_page_is_well_formed_and_says_what_happened(page):
     assert "6 probes and 2 moves in 4 min 12 s" in page.text
 
 
-def test_the_page_needs_nothing_outside_itself(page, record):
+def test_the_page_needs_nothing_outside_itself(page, source):
     """No scripts, no addresses but embedded pictures, no imports in the style sheet."""
     assert page.addresses
     assert all(a.startswith("data:image/png;base64,") for a in page.addresses)
     assert not page.all("script")
     assert not page.all("link")
-    bare = re.sub(r"base64,[A-Za-z0-9+/=]+", "", page_of(record))
+    bare = re.sub(r"base64,[A-Za-z0-9+/=]+", "", source)
     assert len(bare) < 30_000
     assert not re.search(r"https?:|url\(|@import|src=\"//", bare)
 
@@ -69,13 +75,14 @@ def test_tables_have_captions_and_scoped_headers(page):
     assert len(page.all("h1")) == 1
 
 
-def test_every_number_of_the_verdict_has_its_unit(record, check_page):
+def test_every_number_of_the_verdict_has_its_unit(page):
     """Columns name the unit; converted values are those of the record."""
-    text = check_page(page_of(record)).text
+    text = page.text
     assert "pointing sideways (x) 0.900 0.018 0 ± 0.1 0.0080 mrad yes" in text
     assert "ellipticity, far to near 0.8000 0.9960 1 ± 0.015 0.0020 ratio yes" in text
 
 
+@pytest.mark.slow
 def test_hostile_names_stay_text(record, check_page):
     """Names of benches, axes, terms, planes and messages can carry anything and break nothing."""
     probe = record.probes[-1]
@@ -99,6 +106,7 @@ def test_hostile_names_stay_text(record, check_page):
     assert page.text.count("<script>alert(1)</script>") >= 8
 
 
+@pytest.mark.slow
 def test_a_run_that_saw_nothing_still_gives_a_page(record, check_page):
     """No probes, no frames, no terms: the page says so instead of failing."""
     empty = replace(record, probes=(), moves=(), before=(), after=(), last=None, outcome="stopped")
@@ -107,6 +115,7 @@ def test_a_run_that_saw_nothing_still_gives_a_page(record, check_page):
     assert "nothing is claimed" in page.text
 
 
+@pytest.mark.slow
 def test_a_frame_without_a_beam_is_shown_and_said(record, check_page):
     """Dark frames have no outline; the caption says that nothing could be measured."""
     dark = tuple(replace(p, outline=None) for p in record.before)
@@ -114,6 +123,7 @@ def test_a_frame_without_a_beam_is_shown_and_said(record, check_page):
     assert page.text.count("no beam could be measured in it") == 2
 
 
+@pytest.mark.slow
 def test_a_long_list_of_moves_is_cut_and_said_so(record, check_page):
     """Hundreds of moves: the ends are shown, the count and the journal are named."""
     page = check_page(page_of(replace(record, moves=record.moves * 300)))
@@ -121,6 +131,7 @@ def test_a_long_list_of_moves_is_cut_and_said_so(record, check_page):
     assert page.text.count("timed out, position unknown") == 60
 
 
+@pytest.mark.slow
 def test_the_file_is_written_where_asked(record, tmp_path):
     """Missing folders are made; the path comes back."""
     out = write_report(record, tmp_path / "new" / "run.html")

@@ -120,6 +120,7 @@ def test_equal_steps_of_light_look_equal():
     assert steps.max() / steps.min() < 1.1
 
 
+@pytest.mark.slow
 def test_the_run_picture_has_ink_paper_and_overlay(record, tmp_path):
     """Not blank, light ground, orange overlays on all four frames."""
     image = np.asarray(Image.open(draw_run(record, tmp_path / "run.png")).convert("RGB"), float)
@@ -128,12 +129,14 @@ def test_the_run_picture_has_ink_paper_and_overlay(record, tmp_path):
     assert image.shape[1] > 1200
 
 
+@pytest.mark.slow
 def test_the_run_picture_works_without_frames_or_probes(record, tmp_path):
     """A run that failed at once still leaves a picture."""
     bare = replace(record, probes=(), before=(), after=(), last=None, outcome="hardware fault")
     assert draw_run(bare, tmp_path / "bare.png").stat().st_size > 5000
 
 
+@pytest.mark.slow
 def test_a_profile_picture_shows_pixels_and_flags(make_gaussian, tmp_path):
     """The measured frame in the camera's own axes, not blank."""
     frame, profile = make_gaussian(centre=(2, -1), azimuth=0.4)
