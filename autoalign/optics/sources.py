@@ -19,13 +19,25 @@ from autoalign.optics.layout import Beam, Element, Flat, Source
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
 
-__all__ = ["aimed", "bundle", "cone", "disk_grid", "emission", "face_points", "half_angle"]
+__all__ = [
+    "BEAM_EDGE",
+    "aimed",
+    "bundle",
+    "cone",
+    "disk_grid",
+    "emission",
+    "face_points",
+    "half_angle",
+]
 
 Floats = npt.NDArray[np.float64]
 Spacing = Literal["gauss", "even"]
 
 _TAIL = 1e-6
 """A smooth far field is followed down to this part of its centre."""
+
+BEAM_EDGE = math.sqrt(-math.log(_TAIL) / 2)
+"""Where a Gaussian beam is cut, in units of its 1/e² radius: at a millionth of its centre."""
 
 
 def disk_grid(rings: int, spokes: int, spacing: Spacing = "gauss") -> tuple[Floats, Floats, Floats]:
@@ -158,7 +170,7 @@ def bundle(
     Gaussian elsewhere than at a millionth of its centre.
     """
     uniform = beam.profile == "uniform"
-    edge = beam.diameter / 2 * (1.0 if uniform else math.sqrt(-math.log(_TAIL) / 2))
+    edge = beam.diameter / 2 * (1.0 if uniform else BEAM_EDGE)
     edge = edge if radius is None else radius
     u, v, w = disk_grid(rings, spokes, spacing)
     x, y = u * edge, v * edge

@@ -9,18 +9,18 @@ numbers, so that complex steps give exact derivatives (W. Squire and G. Trapp, S
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from autoalign.errors import UsageError
-from autoalign.optics.layout import Flat, Layout
+from autoalign.optics.layout import Element, Flat, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
 
-__all__ = ["CHUNK", "Figure", "Surface", "reflect", "to_plane", "trace", "trace_to_planes"]
+__all__ = ["CHUNK", "Figure", "Surface", "hits", "reflect", "to_plane", "trace", "trace_to_planes"]
 
 Surface = OffAxisParaboloid | Flat
 
@@ -88,8 +88,8 @@ def trace(
     """
     if chunk < 1:
         raise UsageError(f"trace: chunk {chunk!r} must be at least 1 ray.")
-    errors = figures or {}
-    return Rays.joined([_through(layout, poses, part, errors, clip) for part in rays.chunks(chunk)])
+    parts = [_through(layout, poses, part, figures, clip) for part in rays.chunks(chunk)]
+    return Rays.joined(parts)
 
 
 def trace_to_planes(
@@ -105,20 +105,35 @@ def trace_to_planes(
     return {p.name: to_plane(out, poses[p.name]) for p in layout.planes}, out
 
 
-def _through(
+def hits(
     layout: Layout,
     poses: Mapping[str, Pose],
     rays: Rays,
-    figures: Mapping[str, Figure],
-    clip: bool,
-) -> Rays:
+    figures: Mapping[str, Figure] | None = None,
+    clip: bool = False,
+) -> Iterator[tuple[Element, Rays]]:
+    """Yield every element with the rays just after it, in its own frame; ``rays`` as in `trace`."""
+    errors = figures or {}
     at = poses["source"]
     for element in layout.elements:
         here = poses[element.name]
         local = rays.moved(here.inverse().compose(at))
-        rays = _reflect_local(local, element.surface, figures.get(element.name), clip)
+        rays = _reflect_local(local, element.surface, errors.get(element.name), clip)
         at = here
-    return rays.moved(at)
+        yield element, rays
+
+
+def _through(
+    layout: Layout,
+    poses: Mapping[str, Pose],
+    rays: Rays,
+    figures: Mapping[str, Figure] | None,
+    clip: bool,
+) -> Rays:
+    at = "source"
+    for element, local in hits(layout, poses, rays, figures, clip):
+        at, rays = element.name, local
+    return rays.moved(poses[at])
 
 
 def _reflect_local(rays: Rays, surface: Surface, figure: Figure | None, clip: bool) -> Rays:
