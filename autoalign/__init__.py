@@ -1,0 +1,241 @@
+"""Automated motorised alignment of off-axis parabolic mirrors and other optical benches.
+
+Everything public is here; each name is imported when it is first used, so that ``import autoalign``
+is cheap. Inside the library lengths are mm, angles rad and times s.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from autoalign.alignment import AlignmentResult, align
+    from autoalign.axes import Axis
+    from autoalign.beam import measure_beam
+    from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+    from autoalign.beam.quality import Quality
+    from autoalign.bench import Bench
+    from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
+    from autoalign.config import load_bench
+    from autoalign.errors import (
+        AlignError,
+        AmbiguousMoveError,
+        BenchFileError,
+        DetectorError,
+        FrameError,
+        HardwareError,
+        HeldError,
+        JournalError,
+        LinkError,
+        LinkTimeoutError,
+        MissingNeedError,
+        MotionError,
+        MotionFaultError,
+        MotionTimeoutError,
+        PluginError,
+        PortBusyError,
+        PortMissingError,
+        ReplyError,
+        TravelBudgetError,
+        TravelLimitError,
+        UnknownNameError,
+        UsageError,
+        WrongDeviceError,
+    )
+    from autoalign.frames import Frame
+    from autoalign.hookspecs import hookimpl
+    from autoalign.interfaces import (
+        AxisStatus,
+        Detector,
+        DetectorDriver,
+        Exposure,
+        Reading,
+        Simulation,
+        Stage,
+        StageDriver,
+    )
+    from autoalign.merit import (
+        DivergenceTerm,
+        EllipticityTerm,
+        MeritTerm,
+        PointingTerm,
+        QuantityTerm,
+        Spec,
+        TermValue,
+        Verdict,
+    )
+    from autoalign.optics.layout import Layout, Motion, Plane, Source
+    from autoalign.optics.paraboloid import OffAxisParaboloid
+    from autoalign.search.base import Need, Observation, Problem, Strategy
+    from autoalign.session.actions import Budget
+
+__all__ = [
+    "AlignError",
+    "AlignmentResult",
+    "AmbiguousMoveError",
+    "Axis",
+    "AxisStatus",
+    "BeamProfile",
+    "Bench",
+    "BenchFileError",
+    "Budget",
+    "Clock",
+    "Detector",
+    "DetectorDriver",
+    "DetectorError",
+    "DivergenceTerm",
+    "EllipticityTerm",
+    "Exposure",
+    "Flag",
+    "FlagKind",
+    "Frame",
+    "FrameError",
+    "HardwareError",
+    "HeldError",
+    "JournalError",
+    "Layout",
+    "LinkError",
+    "LinkTimeoutError",
+    "MeritTerm",
+    "MissingNeedError",
+    "Motion",
+    "MotionError",
+    "MotionFaultError",
+    "MotionTimeoutError",
+    "Need",
+    "Observation",
+    "OffAxisParaboloid",
+    "Plane",
+    "PluginError",
+    "PointingTerm",
+    "PortBusyError",
+    "PortMissingError",
+    "Problem",
+    "Quality",
+    "QuantityTerm",
+    "Reading",
+    "RealClock",
+    "ReplyError",
+    "ScaledClock",
+    "Simulation",
+    "Source",
+    "Spec",
+    "Stage",
+    "StageDriver",
+    "Strategy",
+    "TermValue",
+    "TravelBudgetError",
+    "TravelLimitError",
+    "UnknownNameError",
+    "UsageError",
+    "Use",
+    "Verdict",
+    "VirtualClock",
+    "WrongDeviceError",
+    "align",
+    "hookimpl",
+    "load_bench",
+    "measure_beam",
+]
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "autoalign.alignment": (
+        "AlignmentResult",
+        "align",
+    ),
+    "autoalign.axes": ("Axis",),
+    "autoalign.beam": ("measure_beam",),
+    "autoalign.beam.profile": (
+        "BeamProfile",
+        "Flag",
+        "FlagKind",
+        "Use",
+    ),
+    "autoalign.beam.quality": ("Quality",),
+    "autoalign.bench": ("Bench",),
+    "autoalign.clock": (
+        "Clock",
+        "RealClock",
+        "ScaledClock",
+        "VirtualClock",
+    ),
+    "autoalign.config": ("load_bench",),
+    "autoalign.errors": (
+        "AlignError",
+        "AmbiguousMoveError",
+        "BenchFileError",
+        "DetectorError",
+        "FrameError",
+        "HardwareError",
+        "HeldError",
+        "JournalError",
+        "LinkError",
+        "LinkTimeoutError",
+        "MissingNeedError",
+        "MotionError",
+        "MotionFaultError",
+        "MotionTimeoutError",
+        "PluginError",
+        "PortBusyError",
+        "PortMissingError",
+        "ReplyError",
+        "TravelBudgetError",
+        "TravelLimitError",
+        "UnknownNameError",
+        "UsageError",
+        "WrongDeviceError",
+    ),
+    "autoalign.frames": ("Frame",),
+    "autoalign.hookspecs": ("hookimpl",),
+    "autoalign.interfaces": (
+        "AxisStatus",
+        "Detector",
+        "DetectorDriver",
+        "Exposure",
+        "Reading",
+        "Simulation",
+        "Stage",
+        "StageDriver",
+    ),
+    "autoalign.merit": (
+        "DivergenceTerm",
+        "EllipticityTerm",
+        "MeritTerm",
+        "PointingTerm",
+        "QuantityTerm",
+        "Spec",
+        "TermValue",
+        "Verdict",
+    ),
+    "autoalign.optics.layout": (
+        "Layout",
+        "Motion",
+        "Plane",
+        "Source",
+    ),
+    "autoalign.optics.paraboloid": ("OffAxisParaboloid",),
+    "autoalign.search.base": (
+        "Need",
+        "Observation",
+        "Problem",
+        "Strategy",
+    ),
+    "autoalign.session.actions": ("Budget",),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    module = _HOME.get(name)
+    if module is None:
+        raise AttributeError(f"module 'autoalign' has no attribute {name!r}")
+    value = getattr(import_module(module), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -16,6 +16,7 @@ Each is loaded alone: one that is broken is listed with the reason and never sto
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
@@ -142,9 +143,10 @@ def _describe(group: str, name: str, found: list[EntryPoint]) -> PluginInfo:
 
 
 def _summary(loaded: Any) -> str:
-    """Return the first line of the docstring of a plug-in, or of its class."""
+    """Return the first line of the docstring of a plug-in or of its class, without markup."""
     own = loaded if callable(loaded) or not hasattr(type(loaded), "__doc__") else type(loaded)
-    return next(iter((own.__doc__ or "").strip().splitlines()), "")
+    first = next(iter((own.__doc__ or "").strip().splitlines()), "")
+    return re.sub(r":\w+:`[~.]*([^`]*)`|``([^`]*)``", r"\1\2", first)
 
 
 def _package(point: EntryPoint) -> str:

@@ -1,1 +1,15 @@
-"""The command line."""
+"""The command line: ``autoalign demo | plan | measure | align | report | plugins``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+__all__ = ["main"]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Carry out the command line and return its exit code (see :mod:`autoalign.cli.exits`)."""
+    from autoalign.cli.app import run_command  # noqa: PLC0415
+
+    return run_command(list(sys.argv[1:] if arguments is None else arguments))

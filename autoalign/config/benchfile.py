@@ -6,10 +6,9 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autoalign.axes import Axis
-from autoalign.bench import Bench
 from autoalign.config.drivers import Fitted, fit_drivers
 from autoalign.config.layouts import axes_of, layout_of
 from autoalign.config.problems import Problems
@@ -21,7 +20,10 @@ from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.plugins import names
 
-__all__ = ["BenchFile", "bench_schema", "load_bench", "read_bench_file"]
+if TYPE_CHECKING:
+    from autoalign.config.opening import OpenBench
+
+__all__ = ["BenchFile", "load_bench", "read_bench_file"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class BenchFile:
         """Name of the strategy that the file asks for, if it does."""
         return self.tables.bench.strategy
 
-    def open(self) -> Bench:
+    def open(self) -> OpenBench:
         """Open all hardware, or the simulated world, and return the bench; close it at the end."""
         from autoalign.config.opening import open_bench  # noqa: PLC0415
 
@@ -73,7 +75,9 @@ def read_bench_file(
     return check_text(str(file), read_text(file), overrides or {})
 
 
-def load_bench(path: str | os.PathLike[str], overrides: Mapping[str, Any] | None = None) -> Bench:
+def load_bench(
+    path: str | os.PathLike[str], overrides: Mapping[str, Any] | None = None
+) -> OpenBench:
     """Read a bench file and open what it describes; see :func:`read_bench_file`.
 
     Raises
@@ -84,16 +88,6 @@ def load_bench(path: str | os.PathLike[str], overrides: Mapping[str, Any] | None
         Where a device does not answer as it should; what was open has been closed again.
     """
     return read_bench_file(path, overrides).open()
-
-
-def bench_schema() -> dict[str, Any]:
-    """Return the JSON schema of bench files, for editors that complete and check TOML."""
-    schema = BenchTables.model_json_schema()
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schema,
-        "title": "autoalign bench file",
-    }
 
 
 def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFile:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["OpenBench", "open_bench"]
 
-LINK_SPEED = 200.0
+LINK_SPEED = 10.0
 """How many times faster than life simulated time runs on a real link, unless the file says."""
 
 

@@ -1,0 +1,77 @@
+"""The commands, their help, and what happens when one of them fails."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cyclopts import App, CycloptsError
+
+from autoalign.cli import align, demo, measure, plugins, report
+from autoalign.cli.exits import Exit, exit_of
+from autoalign.cli.output import warn
+from autoalign.errors import AlignError
+
+__all__ = ["build_app", "run_command"]
+
+HELP = """\
+Align optical benches that have motors and cameras: move a source and an off-axis parabolic mirror
+until the beam leaves in the right direction, neither grows nor shrinks, and stays round.
+"""
+
+EPILOGUE = """\
+Exit codes: 0 done or in spec · 1 not in spec · 2 usage or bench file · 3 hardware fault · 4 held \
+or safe · 130 interrupted.
+
+Laser light can harm eyes and skin, and motors start without warning. Local rules, the laser \
+safety officer and licensed practice decide what may be done, not this program. Its limits and \
+stops protect equipment; they are not a safety function.
+"""
+
+
+def build_app() -> App:
+    """Return the application; building it imports nothing heavy."""
+    app = App(
+        name="autoalign",
+        help=HELP,
+        help_epilogue=EPILOGUE,
+        help_format="markdown",
+        version=_version,
+        print_error=False,
+        exit_on_error=False,
+        suppress_keyboard_interrupt=False,
+        result_action="return_value",
+    )
+    for command in (
+        demo.demo, measure.measure, align.align, report.report, plugins.plugins,
+    ):  # fmt: skip
+        app.command(command)
+    return app
+
+
+def run_command(arguments: list[str]) -> int:
+    """Carry out one command line and return the exit code."""
+    try:
+        return int(build_app()(arguments) or 0)
+    except CycloptsError as error:
+        warn(f"autoalign: {_usage(error)}\nautoalign --help lists the commands and their options.")
+        return Exit.USAGE
+    except AlignError as error:
+        warn(f"autoalign: {error}")
+        for extra in getattr(error, "__notes__", ()):
+            warn(f"  {extra}")
+        return exit_of(error)
+    except KeyboardInterrupt:
+        warn("autoalign: interrupted.")
+        return Exit.INTERRUPTED
+    except BrokenPipeError:
+        return Exit.IN_SPEC
+
+
+def _usage(error: CycloptsError) -> str:
+    return " ".join(str(error).split())
+
+
+def _version() -> Any:
+    from importlib.metadata import version  # noqa: PLC0415
+
+    return version("autoalign")

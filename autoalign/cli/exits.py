@@ -1,0 +1,29 @@
+"""Exit codes, and which error ends with which."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from autoalign.errors import AlignError, HardwareError, HeldError
+
+__all__ = ["Exit", "exit_of"]
+
+
+class Exit(IntEnum):
+    """What the shell is told."""
+
+    IN_SPEC = 0
+    NOT_IN_SPEC = 1
+    USAGE = 2
+    HARDWARE = 3
+    HELD = 4
+    INTERRUPTED = 130
+
+
+def exit_of(error: AlignError) -> Exit:
+    """Return the exit code of a run that ended with ``error``."""
+    if isinstance(error, HeldError):
+        return Exit.HELD
+    if isinstance(error, HardwareError):
+        return Exit.HARDWARE
+    return Exit.USAGE

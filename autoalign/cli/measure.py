@@ -1,0 +1,144 @@
+"""``autoalign measure``: beams in pictures, or the beam on a bench as it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from cyclopts import Parameter
+
+if TYPE_CHECKING:
+    from autoalign.cli.images import Options
+    from autoalign.cli.profiles import Measured
+    from autoalign.frames import Frame
+
+__all__ = ["measure"]
+
+Flag = Annotated[bool, Parameter(negative="")]
+
+
+def measure(
+    *places: str,
+    pitch: str | None = None,
+    bits: int | None = None,
+    dark: Path | None = None,
+    channel: Literal["red", "green", "blue"] | None = None,
+    pictures: Path | None = None,
+    json: Flag = False,
+    csv: Flag = False,
+) -> int:
+    """Measure the beam in pictures, or on a bench, without moving anything.
+
+    Second moments after ISO 11146-1 with standard uncertainties: centre, widths d_σ along the
+    principal axes, azimuth, ellipticity; and flags with their evidence. Pixels are taken as they
+    stand: never scaled, decoded or mixed; what was done is said.
+
+    Parameters
+    ----------
+    places
+        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS), folders or patterns; or one bench file (TOML).
+    pitch
+        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y.
+        Without it, lengths are in pixels.
+    bits
+        Bits that the camera delivers, where the file could hold more; sets the saturation level.
+    dark
+        A picture of the same camera without the beam; it is subtracted.
+    channel
+        Which channel of colour pictures.
+    pictures
+        Folder for annotated pictures.
+    json
+        Print facts as JSON.
+    csv
+        Print facts as CSV.
+    """
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    if not places:
+        raise UsageError("nothing to measure; give pictures, a folder, or a bench file.")
+    if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
+        from autoalign.cli.looking import look  # noqa: PLC0415
+
+        return look(Path(places[0]), pictures, json=json, csv=csv)
+    from autoalign.cli.images import Options  # noqa: PLC0415
+
+    options = Options(pitch_of(pitch), bits, channel)
+    many = _measure_files(places, options, dark)
+    give(many, pictures, json=json, csv=csv)
+    return 2 if any(m.problem for m in many) else 0
+
+
+def pitch_of(text: str | None) -> tuple[float, float] | None:
+    """Read a pixel pitch: one length, or one for x and one for y; mm."""
+    if text is None:
+        return None
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.units import quantity  # noqa: PLC0415
+
+    sizes = [quantity(part, "mm") for part in text.split(",")]
+    if len(sizes) > 2 or not all(size > 0 for size in sizes):
+        raise UsageError(f'pitch {text!r}: give one length, or "x, y", both larger than 0.')
+    return sizes[0], sizes[-1]
+
+
+def give(many: Sequence[Measured], pictures: Path | None, *, json: bool, csv: bool) -> None:
+    """Print what was measured in the form asked for, and draw the annotated pictures."""
+    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.profiles import facts_of, print_csv, print_profiles  # noqa: PLC0415
+
+    if json:
+        print_facts([facts_of(m) for m in many])
+    elif csv:
+        print_csv(many)
+    else:
+        print_profiles(many)
+    draw(many, pictures)
+
+
+def draw(many: Sequence[Measured], folder: Path | None) -> None:
+    """Write an annotated picture of every frame to ``folder``, where one is given."""
+    if folder is None:
+        return
+    from autoalign.cli.output import warn  # noqa: PLC0415
+    from autoalign.report import draw_profile  # noqa: PLC0415
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for number, m in enumerate(many, 1):
+        if m.frame is not None and m.profile is not None:
+            name = f"{number:03d}-{Path(m.name).stem}.png"
+            warn(f"picture {draw_profile(m.frame, m.profile, folder / name)}")
+
+
+def _measure_files(places: Sequence[str], options: Options, dark: Path | None) -> list[Measured]:
+    from autoalign.cli.images import find_files, read_shots  # noqa: PLC0415
+    from autoalign.cli.profiles import Measured  # noqa: PLC0415
+    from autoalign.cli.progress import working  # noqa: PLC0415
+    from autoalign.errors import FrameError  # noqa: PLC0415
+
+    unit = "px" if options.pitch is None else "mm"
+    without = next(read_shots(dark, options)).frame if dark is not None else None
+    many: list[Measured] = []
+    files = find_files(places)
+    with working(f"Measuring {len(files)} files"):
+        for path in files:
+            try:
+                for shot in read_shots(path, options):
+                    many.append(_measured(shot.name, shot.frame, shot.notes, unit, without))
+            except FrameError as error:
+                many.append(Measured(str(path), unit, problem=str(error)))
+    return many
+
+
+def _measured(
+    name: str, frame: Frame, notes: tuple[str, ...], unit: str, dark: Frame | None
+) -> Measured:
+    from autoalign import measure_beam  # noqa: PLC0415
+    from autoalign.cli.profiles import Measured  # noqa: PLC0415
+    from autoalign.errors import FrameError  # noqa: PLC0415
+
+    try:
+        return Measured(name, unit, frame, measure_beam(frame, dark=dark), notes)
+    except FrameError as error:
+        return Measured(name, unit, problem=f"{name}: {error}")

@@ -1,0 +1,70 @@
+"""What goes to the screen: facts to standard output, everything else to standard error."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+__all__ = ["note", "print_facts", "print_pairs", "print_table", "print_text", "printable", "warn"]
+
+WIDTH = 96
+
+
+def print_facts(facts: Mapping[str, Any] | Sequence[Any]) -> None:
+    """Print facts as JSON; numbers that are not finite become null."""
+    print_text(json.dumps(printable(facts), indent=2, ensure_ascii=False), wrap=False)
+
+
+def print_text(text: str = "", wrap: bool = True, indent: str = "") -> None:
+    """Print a paragraph."""
+    if wrap and text:
+        text = textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+    sys.stdout.write(text + "\n")
+
+
+def print_table(header: Sequence[str], rows: Sequence[Sequence[str]], indent: str = "  ") -> None:
+    """Print columns, left-aligned, two blanks apart; nothing is ever cut off."""
+    table = [list(header), *(list(row) for row in rows)]
+    widths = [max(len(row[k]) for row in table) for k in range(len(header))]
+    for row in table:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        print_text(indent + "  ".join(cells).rstrip(), wrap=False)
+
+
+def print_pairs(pairs: Sequence[tuple[str, str]], indent: str = "  ") -> None:
+    """Print names and what belongs to them, in two columns."""
+    width = max((len(name) for name, _ in pairs), default=0)
+    hanging = indent + " " * (width + 2)
+    for name, value in pairs:
+        body = textwrap.fill(value, max(WIDTH - len(hanging), 40)).splitlines() or [""]
+        print_text(f"{indent}{name.ljust(width)}  {body[0]}".rstrip(), wrap=False)
+        for line in body[1:]:
+            print_text(hanging + line, wrap=False)
+
+
+def warn(text: str) -> None:
+    """Print a message for a person to standard error."""
+    sys.stderr.write(text.rstrip() + "\n")
+
+
+def note(text: str) -> None:
+    """Print what goes on to standard error, where a person is watching."""
+    if sys.stderr.isatty():
+        warn(text)
+
+
+def printable(value: Any) -> Any:
+    """Return ``value`` as plain data that JSON can hold."""
+    if isinstance(value, Mapping):
+        return {str(k): printable(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [printable(v) for v in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int | bool):
+        return value
+    return str(value)

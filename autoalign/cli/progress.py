@@ -1,0 +1,52 @@
+"""One line that tells how an alignment goes, while somebody is watching."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from autoalign.conduct import Event
+
+__all__ = ["following", "in_words", "working"]
+
+
+@contextmanager
+def working(text: str) -> Iterator[None]:
+    """Show ``text`` with something that turns, on standard error; nothing where it is no screen."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console  # noqa: PLC0415 - only where somebody watches
+
+    with Console(stderr=True).status(text):
+        yield
+
+
+@contextmanager
+def following(text: str) -> Iterator[Callable[[Event], None] | None]:
+    """Give a progress callback that keeps one line up to date; None where it is no screen."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console  # noqa: PLC0415 - only where somebody watches
+
+    with Console(stderr=True).status(text) as status:
+        yield lambda event: status.update(f"{text} · {in_words(event)}")
+
+
+def in_words(event: Event) -> str:
+    """Say what has just been done and how it stands."""
+    from autoalign.report.words import number, span_of_time  # noqa: PLC0415
+
+    seen = event.observation
+    parts = [f"look {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]
+    if seen is not None and seen.verdict is not None:
+        bad = [t.name for t in seen.verdict.terms if not t.in_spec]
+        state = f"not yet in spec: {', '.join(bad)}" if bad else "in spec"
+        parts.append(f"merit {number(seen.merit)} ({state})")
+    elif seen is not None:
+        parts.append(seen.failure)
+    return " · ".join(parts)

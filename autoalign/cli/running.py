@@ -1,0 +1,133 @@
+"""One run from the command line: a folder, a record, a picture, a report, and a summary."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from autoalign.cli.exits import Exit
+from autoalign.cli.facts import TERM_HEADER, axis_rows, result_facts, term_rows
+from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
+from autoalign.cli.progress import following, working
+
+if TYPE_CHECKING:
+    from autoalign.alignment import AlignmentResult
+    from autoalign.bench import Bench
+    from autoalign.session.actions import Budget
+
+__all__ = ["Run", "carry_out", "exit_code", "free_folder", "print_run"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """A run that has ended: its result, where the axes stood at first, and its files by name."""
+
+    result: AlignmentResult
+    start: dict[str, float]
+    bench: Bench
+    files: dict[str, Path]
+
+
+def free_folder(wanted: Path) -> Path:
+    """Return ``wanted``, or the next free name beside it where a run is already kept there."""
+    place, number = wanted, 2
+    while (place / "run.db").exists():
+        place = wanted.with_name(f"{wanted.name}-{number}")
+        number += 1
+    place.mkdir(parents=True, exist_ok=True)
+    return place
+
+
+def carry_out(
+    bench: Bench,
+    folder: Path,
+    *,
+    strategy: str | None,
+    budget: Budget | None,
+    seed: int,
+) -> Run:
+    """Align ``bench``, keep the record in ``folder``, and write picture, report and result there.
+
+    Ctrl-C and a polite kill stop every axis and close the record before they end the program.
+    """
+    from autoalign.alignment import align  # noqa: PLC0415 - heavy
+    from autoalign.journal import read_journal  # noqa: PLC0415
+    from autoalign.report import draw_run, record_of  # noqa: PLC0415
+
+    journal = folder / "run.db"
+    start = bench.positions()
+    try:
+        with _politely(), following(f"Aligning {bench.name}") as progress:
+            result = align(
+                bench,
+                strategy=strategy,
+                budget=budget,
+                seed=seed,
+                journal=journal,
+                progress=progress,
+            )
+    except KeyboardInterrupt:
+        warn(
+            "Interrupted: every axis was told to stop, and the record up to here is complete.\n"
+            f"autoalign report {journal} shows it."
+        )
+        raise
+    with working("Writing picture and report"):
+        record = record_of(read_journal(journal))
+        files = {
+            "picture": draw_run(record, folder / "run.png"),
+            "report": result.report(folder / "report.html"),
+            "record": journal,
+            "result": result.save(folder / "result.json"),
+        }
+    return Run(result, start, bench, files)
+
+
+def exit_code(run: Run) -> Exit:
+    """Return 0 where the beam was shown to be in spec, else 1."""
+    return Exit.IN_SPEC if run.result.in_spec else Exit.NOT_IN_SPEC
+
+
+def print_run(run: Run, json: bool, **more: Any) -> None:
+    """Print how a run ended: facts as JSON, or words and tables for a person."""
+    if json:
+        files = {name: str(path) for name, path in run.files.items()}
+        print_facts({**more, **result_facts(run.result, run.bench.axes), "files": files})
+        return
+    from autoalign.journal import read_journal  # noqa: PLC0415
+    from autoalign.report import record_of  # noqa: PLC0415
+    from autoalign.report.verdict_words import headline, verdict_text  # noqa: PLC0415
+
+    record = record_of(read_journal(run.files["record"]))
+    print_text(f"{headline(record)}. {verdict_text(record)}")
+    print_text()
+    result = run.result
+    first = result.before.verdict if result.before is not None else None
+    print_table(TERM_HEADER, term_rows(first, result.verdict))
+    print_text()
+    rows = axis_rows(result.positions, run.bench.axes, run.start)
+    print_table(("axis", "stood at", "stands at", "soft limits"), rows)
+    print_text()
+    print_pairs([(name.capitalize(), str(path)) for name, path in run.files.items()], indent="")
+
+
+@contextlib.contextmanager
+def _politely() -> Iterator[None]:
+    """Treat a polite kill like Ctrl-C: stop the axes, close the record, then end."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -1,0 +1,169 @@
+"""``autoalign measure``: good pictures, bad pictures, and what is said of each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from PIL import Image
+
+Array = npt.NDArray[Any]
+
+
+def spot(peak: float = 40000.0, shape: tuple[int, int] = (200, 240)) -> Array:
+    """Return a Gaussian of widths d_σ 80 and 60 pixels on a background of 400, with noise."""
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    beam = peak * np.exp(-2 * (((x - 120) / 40) ** 2 + ((y - 95) / 30) ** 2))
+    noise = np.random.default_rng(1).normal(400, 20, shape)
+    return np.asarray(np.clip(beam + noise, 0, 65535))
+
+
+def save(path: Path, pixels: Array) -> Path:
+    """Write a 16-bit grey picture."""
+    Image.fromarray(pixels.astype(np.uint16)).save(path)
+    return path
+
+
+def test_a_good_picture_gives_the_beam_in_millimetres(
+    tmp_path: Path, run: Callable[..., Any]
+) -> None:
+    """Widths and centre of a Gaussian of known size, within five standard uncertainties."""
+    said = run("measure", save(tmp_path / "good.png", spot()), "--pitch", "5.5 um", "--json")
+    assert said.code == 0
+    (facts,) = json.loads(said.out)
+    assert facts["flags"] == []
+    for name, pixels in (("width_major", 80.0), ("width_minor", 60.0), ("centre_x", 120.0)):
+        number = facts[name]
+        assert number["unit"] == "mm"
+        assert abs(number["value"] - pixels * 5.5e-3) < 5 * number["uncertainty"]
+
+
+def test_without_a_pitch_lengths_are_called_pixels(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """No millimetres are claimed where nobody said how large a pixel is."""
+    said = run("measure", save(tmp_path / "good.png", spot()))
+    assert "d_σ major, px" in said.out
+    assert "mm" not in said.out
+
+
+def test_csv_has_a_line_a_frame_with_units_in_the_header(
+    tmp_path: Path, run: Callable[..., Any]
+) -> None:
+    """A folder gives a line for each picture, in order of their names; bad ones say why."""
+    save(tmp_path / "a.png", spot())
+    (tmp_path / "b.png").write_text("no picture")
+    said = run("measure", tmp_path, "--pitch", "5.5 um", "--csv")
+    rows = list(csv.DictReader(io.StringIO(said.out)))
+    assert [Path(row["name"]).name for row in rows] == ["a.png", "b.png"]
+    assert float(rows[0]["width_major[mm]"]) == pytest.approx(0.44, rel=5e-3)
+    assert "cannot be read as a picture" in rows[1]["problem"]
+    assert said.code == 2
+
+
+@pytest.mark.parametrize(
+    ("pixels", "said"),
+    [
+        (np.full((60, 60), 400.0) + np.random.default_rng(2).normal(0, 20, (60, 60)),
+         "dark: nothing stands out by more than"),
+        (spot(peak=120000.0).astype(np.uint16), "saturated: "),
+        (np.where(np.arange(240) == 60, np.nan, spot()).astype(np.float32),
+         "are NaN, infinite or too large; the first is at row 0, column 60"),
+        (spot()[95].astype(np.float32),
+         "pixels have shape (240,); two dimensions (rows, columns) are needed"),
+        (spot().astype(np.int64), "pixels are int64; allowed are uint8, uint16, float32 or"),
+        (np.zeros((0, 5), np.uint8), "pixels have shape (0, 5); there is nothing in it"),
+        (np.zeros((5, 5, 3), np.uint8), "Choose one colour channel or one image of the stack"),
+    ],
+    ids=["dark", "saturated", "nan", "one-dimensional", "int64", "empty", "stack"],
+)  # fmt: skip
+def test_a_bad_frame_is_named_with_the_reason(
+    tmp_path: Path, run: Callable[..., Any], pixels: Array, said: str
+) -> None:
+    """All dark, saturated, not finite, or not a frame: the message says what and what to do."""
+    np.save(tmp_path / "frame.npy", pixels)
+    answer = run("measure", tmp_path / "frame.npy")
+    assert said in answer.text
+    assert "frame.npy" in answer.out
+
+
+def test_a_dark_frame_of_the_wrong_size_is_refused(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """Both shapes are named."""
+    dark = save(tmp_path / "dark.png", np.full((10, 12), 400.0))
+    answer = run("measure", save(tmp_path / "good.png", spot()), "--dark", dark)
+    assert answer.code == 2
+    assert "dark frame has shape (10, 12), the frame (200, 240)" in answer.text
+
+
+def test_colours_are_never_mixed_in_silence(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """A colour picture needs a channel; a grey one saved as colour is measured and said to be."""
+    grey = (spot() / 256).astype(np.uint8)
+    Image.fromarray(np.dstack([grey, grey, grey // 2])).save(tmp_path / "colour.png")
+    Image.fromarray(np.dstack([grey] * 3)).save(tmp_path / "grey.png")
+    refused = run("measure", tmp_path / "colour.png")
+    assert refused.code == 2
+    assert "--channel red, green or blue" in refused.text
+    chosen = run("measure", tmp_path / "colour.png", "--channel", "blue")
+    assert (chosen.code, "channel blue alone was measured" in chosen.text) == (0, True)
+    same = run("measure", tmp_path / "grey.png")
+    assert (same.code, "three equal colour channels" in same.text) == (0, True)
+
+
+def test_bits_set_the_saturation_level(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """A 12-bit camera saturates at 4095, although its file could hold more."""
+    pixels = np.minimum(spot(peak=6000.0), 4095)
+    path = save(tmp_path / "twelve.png", pixels)
+    assert "saturated" not in run("measure", path).out
+    assert "saturated" in run("measure", path, "--bits", "12").out
+
+
+@pytest.mark.slow
+def test_annotated_pictures_are_written(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """One picture a frame, named after it."""
+    save(tmp_path / "good.png", spot())
+    said = run("measure", tmp_path / "good.png", "--pictures", tmp_path / "out")
+    (drawn,) = (tmp_path / "out").iterdir()
+    assert drawn.name == "001-good.png"
+    assert str(drawn) in said.err
+    with Image.open(drawn) as image:
+        assert min(image.size) > 300
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ((), "nothing to measure"),
+        (("absent.png",), "absent.png: there is no picture here"),
+        (("absent.png", "--pitch", "5"), "'5' has no unit; write for instance \"5 mm\""),
+        (("absent.png", "--pitch", "5 mrad"), "is an angle; wanted is a length"),
+        (("absent.png", "--pitch", "0 um"), "both larger than 0"),
+        (("absent.toml",), "there is no such file"),
+    ],
+)
+def test_a_request_that_cannot_be_carried_out_says_why(
+    run: Callable[..., Any], arguments: tuple[str, ...], said: str
+) -> None:
+    """Usage mistakes end with 2 and a message on standard error."""
+    answer = run("measure", *arguments)
+    assert answer.code == 2
+    assert said in answer.err
+    assert answer.out == ""
+
+
+@pytest.mark.slow
+def test_a_bench_is_looked_at_without_moving(
+    demo_bench: Callable[..., Path], run: Callable[..., Any]
+) -> None:
+    """Both planes are measured and the spec judged; out of spec ends with 1."""
+    said = run("measure", demo_bench(), "--json")
+    facts = json.loads(said.out)
+    assert said.code == 1
+    assert [f["name"] for f in facts["frames"]] == ["near", "far"]
+    assert facts["in_spec"] is False
+    assert set(facts["terms"]) == {"pointing_x", "pointing_y", "divergence", "ellipticity"}
+    assert facts["terms"]["pointing_x"]["unit"] == "mrad"

@@ -1,0 +1,49 @@
+"""``autoalign plugins``: everything listed, broken ones with the reason, and the schema."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+def test_plugins_are_listed_as_facts(run: Callable[..., Any]) -> None:
+    """The built-in terms are there, sound, each with a line of words."""
+    said = run("plugins", "terms", "--json")
+    facts = json.loads(said.out)
+    assert said.code == 0
+    assert {f["name"] for f in facts} >= {"pointing", "divergence", "ellipticity", "quantity"}
+    assert all(f["summary"] and not f["problem"] for f in facts)
+
+
+def test_a_broken_plugin_is_listed_and_the_others_with_it(
+    run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The reason is printed, and the command still ends with 0."""
+    metadata = tmp_path / "bad-1.0.dist-info"
+    metadata.mkdir()
+    (metadata / "METADATA").write_text("Metadata-Version: 2.1\nName: bad\nVersion: 1.0\n")
+    (metadata / "entry_points.txt").write_text("[autoalign.terms]\nbad = no_such_thing:X\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    said = run("plugins", "terms")
+    assert said.code == 0
+    assert "pointing" in said.out
+    assert "No module named 'no_such_thing'" in said.text
+
+
+def test_the_schema_offers_the_keys_of_installed_drivers(run: Callable[..., Any]) -> None:
+    """An editor learns the line-ASCII driver's keys where that driver is named."""
+    schema = json.loads(run("plugins", "--schema").out)
+    rules = schema["$defs"]["StageTable"]["allOf"]
+    named = {r["if"]["properties"]["driver"]["const"]: r["then"] for r in rules}
+    assert "command_end" in named["line-ascii"]["properties"]
+
+
+def test_an_unknown_group_is_refused(run: Callable[..., Any]) -> None:
+    """The groups that exist are named."""
+    said = run("plugins", "stage")
+    assert said.code == 2
+    assert "stages" in said.err
