@@ -59,7 +59,10 @@ class Background:
 
 
 def border_level(grid: Grid) -> float:
-    """Return the lowest median of eight patches along the border, in pixel values."""
+    """Return the level of the darkest of eight patches along the border, in pixel values.
+
+    Patches that the scatter of the darkest cannot tell from it are averaged with it.
+    """
     rows, columns = grid.mean.shape
     high, wide = max(1, rows // 12), max(1, columns // 12)
     tops = (slice(0, high), slice((rows - high) // 2, (rows + high + 1) // 2), slice(-high, None))
@@ -69,7 +72,11 @@ def border_level(grid: Grid) -> float:
         slice(-wide, None),
     )
     patches = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
-    return min(float(np.median(grid.mean[tops[r], lefts[c]])) for r, c in patches)
+    cells = [grid.mean[tops[r], lefts[c]].ravel() for r, c in patches]
+    levels = np.array([_middle_mean(c) for c in cells])
+    darkest = cells[int(np.argmin(levels))]
+    allowed = 6 * float(darkest.std()) / math.sqrt(len(darkest))
+    return float(levels[levels <= levels.min() + allowed].mean())
 
 
 def ring_background(
@@ -114,7 +121,9 @@ def ring_background(
     covariance = inverse * variance * np.outer(unit, unit)
     slope = theta[1:] / scale
     u = np.sqrt(np.diag(covariance)[1:])
-    if tilt is None and not np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level)):
+    plain_to_see = np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level) / scale)
+    surrounded = covariance[0, 0] <= 4 * flat[0, 0] + 1e-300
+    if tilt is None and not (plain_to_see and surrounded):
         return plain
     return Background(
         float(theta[0]), (float(slope[0]), float(slope[1])), at, covariance, 0.0, ring, True
@@ -135,6 +144,12 @@ def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
         rank = max(ring.size - least, 0)
         ring = distance >= np.partition(distance, rank, axis=None)[rank]
     return ring
+
+
+def _middle_mean(values: Floats) -> float:
+    """Return the mean without the outermost tenths; unlike a median it resolves whole numbers."""
+    cut = len(values) // 10
+    return float(np.sort(values)[cut : len(values) - cut].mean())
 
 
 def _inliers(values: Floats, sigma: float) -> Bools:

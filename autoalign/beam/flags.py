@@ -8,8 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.iterate import Seen
+from autoalign.beam.moments import WINDOW_FACTOR
 from autoalign.beam.pixels import HotPixels
+from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.settle import Settled
 from autoalign.frames import Frame
 
 __all__ = ["find_flags"]
@@ -19,19 +22,21 @@ Floats = npt.NDArray[np.float64]
 SATURATED_PIXELS = 4
 """Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel."""
 
-EDGE = 0.02
+EDGE = 0.005
 """Light at the sensor's edge, as part of the peak, from which the sensor cuts the beam."""
 
 
-def find_flags(
-    frame: Frame, seen: Seen, noise: float, peak: float, hot: HotPixels
-) -> dict[str, Flag]:
+UNSTEADY = 0.1
+"""Relative standard uncertainty of a width from which it is no longer good for anything."""
+
+
+def find_flags(ready: Prepared, settled: Settled, peak: float) -> dict[str, Flag]:
     """Return every finding by kind."""
     found = [
-        _saturated(frame, seen),
-        _clipped_by_sensor(seen, noise, peak),
-        _hot(hot),
-        _not_converged(seen),
+        _saturated(ready.frame, settled.seen),
+        _clipped_by_sensor(settled.seen, settled.noise, peak),
+        _hot(ready.hot),
+        _not_converged(settled),
     ]
     return {flag.kind.value: flag for flag in found if flag is not None}
 
@@ -83,8 +88,16 @@ def _hot(hot: HotPixels) -> Flag | None:
     return Flag(FlagKind.HOT_PIXELS, evidence, Use.ALL)
 
 
-def _not_converged(seen: Seen) -> Flag | None:
-    if seen.change < 1e-3:
-        return None
-    evidence = f"the window still changes by {seen.change:.2g} of its half sides"
-    return Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
+def _not_converged(settled: Settled) -> Flag | None:
+    left = settled.seen.change
+    if left > max(1e-3, settled.unsteady):
+        evidence = f"the window still changes by {left:.2g} of its half sides"
+        return Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
+    if settled.factor < WINDOW_FACTOR:
+        evidence = (
+            f"too noisy for a window of {WINDOW_FACTOR:g} widths; {settled.factor:g} were taken, "
+            f"widths hold to {settled.unsteady:.0%}"
+        )
+        use = Use.ALL if settled.unsteady < UNSTEADY else Use.POSITION
+        return Flag(FlagKind.NOT_CONVERGED, evidence, use)
+    return None

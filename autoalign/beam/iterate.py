@@ -13,7 +13,7 @@ from autoalign.beam.moments import central_moments, window_for
 from autoalign.beam.window import Window, window_sums
 from autoalign.frames import Pixels
 
-__all__ = ["Seen", "coarse", "fine"]
+__all__ = ["CONVERGED", "Seen", "coarse", "fine"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,13 +21,16 @@ GROWTH = 25
 """Rounds on the grid from the first window to one that contains the beam."""
 
 ROUNDS = 12
-"""Rounds with the background around the beam, on the grid and then on the pixels."""
+"""Rounds on the grid with the background around the beam."""
 
-COARSE = 1e-3
+FINE_ROUNDS = 30
+"""Rounds on the pixels."""
+
+COARSE = 2e-3
 """Change of the window, in its half sides, that is small enough on the grid."""
 
 CONVERGED = 1e-6
-"""Change of the window, in its half sides, at which the iteration has converged."""
+"""Change of the window, in its half sides, at which the iteration has converged at the latest."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,15 +45,25 @@ class Seen:
     change: float
 
     @property
-    def converged(self) -> bool:
-        """Whether the last round changed the window by less than :data:`CONVERGED`."""
-        return self.change < CONVERGED
-
-    @property
     def lost(self) -> bool:
         """Whether there is no light left in the window, or no width."""
         m = self.moments
         return not (self.power > 0 and m[2] > 0 and m[3] > 0 and m[2] * m[3] > m[4] ** 2)
+
+
+class _Pace:
+    """How far to follow each new window: all the way, until noise makes it swing."""
+
+    def __init__(self) -> None:
+        self.part = 1.0
+        self.before = np.inf
+
+    def __call__(self, change: float) -> float:
+        """Return the part of the way to go after a round that changed the window so much."""
+        if change > 0.5 * self.before:
+            self.part = max(0.7 * self.part, 0.1)
+        self.before = change
+        return self.part
 
 
 def coarse(
@@ -61,68 +74,101 @@ def coarse(
     first: Background,
     sigma: float,
     fixed: bool,
+    factor: float,
 ) -> Seen:
     """Find window and background on block means: first the whole frame, then closer and closer.
 
     ``first`` is the background to begin with, kept throughout where ``fixed``.
     """
-    seen = _rounds(whole, first, start, sigma, True, GROWTH)
     shape = (pixels.shape[0], pixels.shape[1])
+    seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
+    if not fixed and _fills(seen.window, shape, pitch):
+        farthest = ring_background(whole, seen.moments, sigma, tilt=False)
+        seen = _rounds(whole, Background(farthest.level), start, sigma, True, GROWTH, factor)
     for _ in range(6):
         box = seen.window.box(shape, pitch, grow=1.5)
         size = (box[1] - box[0]) * (box[3] - box[2])
         now = seen.grid.box
-        if size < 0.5 * (now[1] - now[0]) * (now[3] - now[2]) and seen.grid.block > 1:
+        grid = seen.grid
+        if size < 0.5 * (now[1] - now[0]) * (now[3] - now[2]) and grid.block > 1:
             grid = Grid.of(pixels, pitch, box)
         elif fixed or seen.background.ring is not None:
             return seen
-        else:
-            grid = seen.grid
+        if seen.lost:
+            return seen
         level = seen.background if fixed else ring_background(grid, seen.moments, sigma)
-        seen = _rounds(grid, level, seen.window, sigma, fixed, ROUNDS)
+        seen = _rounds(grid, level, seen.window, sigma, fixed, ROUNDS, factor)
     return seen
 
 
-def fine(pixels: Pixels, pitch: tuple[float, float], seen: Seen) -> Seen:
-    """Iterate on the pixels themselves, over the background found before."""
-    background, window = seen.background, seen.window
-    for _ in range(0 if seen.lost else ROUNDS):
+def fine(
+    pixels: Pixels,
+    pitch: tuple[float, float],
+    seen: Seen,
+    factor: float,
+    converged: float = CONVERGED,
+) -> Seen:
+    """Iterate on the pixels themselves, over the background found before.
+
+    Ends once a round changes the window by less than ``converged`` of its half sides.
+    """
+    background, window, pace = seen.background, seen.window, _Pace()
+    for _ in range(0 if seen.lost else FINE_ROUNDS):
         sums = window_sums(pixels, window, pitch, background.around(window.x, window.y))
         moments = central_moments(sums, window)
         moments[2:4] -= np.square(pitch) / 12
-        following = window_for(moments, pitch)
-        seen = replace(
-            seen, window=window, moments=moments, power=float(sums[0, 0]),
-            change=window.change(following),
-        )  # fmt: skip
-        if seen.lost or seen.converged:
+        following = window_for(moments, pitch, window, factor)
+        change = window.change(following)
+        seen = Seen(seen.grid, background, window, moments, float(sums[0, 0]), change)
+        if seen.lost or change < converged:
             return seen
-        window = following
+        window = window.towards(following, pace(change))
     return seen
 
 
 def _rounds(
-    grid: Grid, background: Background, window: Window, sigma: float, fixed: bool, rounds: int
+    grid: Grid,
+    background: Background,
+    window: Window,
+    sigma: float,
+    fixed: bool,
+    rounds: int,
+    factor: float,
 ) -> Seen:
     least = (2 * grid.pitch[0], 2 * grid.pitch[1]) if grid.block > 1 else grid.pitch
-    seen = _look(grid, background, window, least)
+    seen, pace = _look(grid, background, window, least, factor), _Pace()
     for _ in range(rounds):
         if seen.lost or seen.change < COARSE:
             break
-        window = _limited(window_for(seen.moments, least), grid)
+        following = _limited(window_for(seen.moments, least, factor=factor), grid)
+        window = seen.window.towards(following, pace(seen.change))
         if not fixed:
             background = ring_background(grid, seen.moments, sigma)
-        seen = _look(grid, background, window, least)
+        now = _look(grid, background, window, least, factor)
+        if now.lost:
+            break
+        seen = now
     return seen
 
 
-def _look(grid: Grid, background: Background, window: Window, least: tuple[float, float]) -> Seen:
+def _look(
+    grid: Grid,
+    background: Background,
+    window: Window,
+    least: tuple[float, float],
+    factor: float,
+) -> Seen:
     light = grid.coverage(window) * (grid.mean - background.on(grid))
     sums = grid.sums(light, (window.x, window.y), window.scale, 3)
     moments = central_moments(sums, window)
     moments[2:4] -= np.square(grid.pitch) / 12
-    change = window.change(_limited(window_for(moments, least), grid))
+    change = window.change(_limited(window_for(moments, least, factor=factor), grid))
     return Seen(grid, background, window, moments, float(sums[0, 0]), change)
+
+
+def _fills(window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:
+    """Tell whether the window is larger than the frame: a huge beam, or a background too low."""
+    return window.half_x * window.half_y * 4 > shape[0] * shape[1] * pitch[0] * pitch[1]
 
 
 def _limited(window: Window, grid: Grid) -> Window:

@@ -7,17 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from autoalign.beam.background import Background, border_level
 from autoalign.beam.flags import find_flags
-from autoalign.beam.grid import Grid
-from autoalign.beam.iterate import Seen, coarse, fine
-from autoalign.beam.noise import dark_noise, estimate_gain, quantisation_offset
-from autoalign.beam.pixels import HotPixels, check_finite, fill, find_hot, subtract_dark
+from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.beam.start import FAINTEST, find_beam, first_noise
-from autoalign.beam.uncertainty import moment_covariance, pitch_covariance
+from autoalign.beam.settle import Settled, settle
+from autoalign.beam.start import FAINTEST, Start, find_beam
+from autoalign.beam.uncertainty import pitch_covariance
 from autoalign.errors import UsageError
-from autoalign.frames import Frame, Pixels
+from autoalign.frames import Frame
 
 __all__ = ["measure_beam"]
 
@@ -62,84 +59,74 @@ def measure_beam(
         For pixels that are not finite, or a dark frame of another shape.
     """
     _check_options(background, background_uncertainty, gain, pitch_uncertainty)
-    check_finite(frame)
-    pixels = subtract_dark(frame, dark)
-    pitch = (frame.pitch_x, frame.pitch_y)
-    sigma = first_noise(pixels)
-    whole = Grid.of(pixels, pitch)
-    level = border_level(whole) if background is None else background
-    hot = find_hot(pixels, level, sigma)
-    if len(hot):
-        pixels = fill(pixels, hot)
-        whole = Grid.of(pixels, pitch)
-        level = border_level(whole) if background is None else background
-    start = find_beam(whole, level, sigma)
+    ready = Prepared.of(frame, dark, background)
+    start = find_beam(ready.whole, ready.level, ready.sigma)
     if start.significance < FAINTEST:
-        return _without_beam(frame, level, sigma, start.significance)
-    first, known = Background(level), background is not None
-    seen = fine(pixels, pitch, coarse(pixels, pitch, whole, start.window, first, sigma, known))
-    if seen.lost:
-        return _without_beam(frame, level, sigma, start.significance)
-    return _profile(
-        frame, pixels, seen, sigma, gain, background_uncertainty, pitch_uncertainty, hot
-    )
+        return _without_beam(ready, start)
+    settled = settle(ready, start.window, gain, background_uncertainty)
+    if settled.seen.lost:
+        return _without_width(ready, start)
+    return _with_width(ready, settled, pitch_uncertainty)
 
 
-def _profile(
-    frame: Frame,
-    pixels: Pixels,
-    seen: Seen,
-    sigma: float,
-    gain: float | None,
-    background_uncertainty: float,
-    pitch_uncertainty: float,
-    hot: HotPixels,
-) -> BeamProfile:
-    pitch = (frame.pitch_x, frame.pitch_y)
-    window, ground = seen.window, seen.background
-    noise = sigma if ground.ring is None else dark_noise(pixels, seen.grid, ground)
-    level = ground.around(window.x, window.y)[0]
-    if gain is None:
-        gain = estimate_gain(pixels, window, pitch, level, noise)
-    rounding = quantisation_offset(noise) if frame.pixels.dtype.kind == "u" else 0.0
-    ground = replace(
-        _with_noise(ground, noise, sigma), systematic=math.hypot(background_uncertainty, rounding)
-    )
-    covariance = moment_covariance(seen.grid, window, seen.moments, seen.power, ground, noise, gain)
-    moments = seen.moments - np.array([*_origin(frame), *[0.0] * 7])
-    r0, r1, c0, c1 = window.box(frame.pixels.shape, pitch)
-    profile = BeamProfile(
+def _with_width(ready: Prepared, settled: Settled, pitch_uncertainty: float) -> BeamProfile:
+    seen, frame = settled.seen, ready.frame
+    window = seen.window
+    level = seen.background.around(window.x, window.y)[0]
+    moments = seen.moments - np.array([*ready.origin, *[0.0] * 7])
+    r0, r1, c0, c1 = window.box((frame.pixels.shape[0], frame.pixels.shape[1]), ready.pitch)
+    peak = float(ready.pixels[r0:r1, c0:c1].max()) - level
+    covariance = settled.covariance
+    place = (float(moments[0]), float(moments[1]))
+    return BeamProfile(
         moments=moments,
         covariance=covariance[1:, 1:] + pitch_covariance(moments, pitch_uncertainty),
         power=seen.power,
         power_uncertainty=math.sqrt(max(float(covariance[0, 0]), 0.0)),
         background=level,
-        noise=noise,
-        peak=float(pixels[r0:r1, c0:c1].max()) - level,
+        noise=settled.noise,
+        peak=peak,
+        flags=find_flags(ready, settled, peak),
         plane=frame.plane,
-        window=(moments[0], moments[1], window.half_x, window.half_y, window.azimuth),
+        window=(*place, window.half_x, window.half_y, window.azimuth),
         started=frame.started,
         view=frame.view,
     )
-    return replace(profile, flags=find_flags(frame, seen, noise, profile.peak, hot))
 
 
-def _with_noise(ground: Background, noise: float, before: float) -> Background:
-    """Return ``ground`` with its covariance for the noise as measured in its own ring."""
-    if ground.covariance is None or before == 0:
-        return ground
-    return replace(ground, covariance=ground.covariance * (noise / before) ** 2)
+def _without_width(ready: Prepared, start: Start) -> BeamProfile:
+    """Return the profile of light too faint to have a width: somewhere in the first window."""
+    w = start.window
+    evidence = (
+        f"light of {start.significance:.0f} σ, but no width of it settles in the noise; average "
+        "frames or expose longer"
+    )
+    flag = Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
+    nowhere = _without_beam(ready, start)
+    covariance = nowhere.covariance.copy()
+    covariance[[0, 1], [0, 1]] = w.half_x**2 / 3, w.half_y**2 / 3
+    x, y = w.x - ready.origin[0], w.y - ready.origin[1]
+    return replace(
+        nowhere,
+        moments=np.array([x, y, *[0.0] * 7]),
+        covariance=covariance,
+        flags={flag.kind.value: flag},
+        window=(x, y, w.half_x, w.half_y, 0.0),
+    )
 
 
-def _without_beam(frame: Frame, level: float, sigma: float, significance: float) -> BeamProfile:
+def _without_beam(ready: Prepared, start: Start) -> BeamProfile:
     """Return the profile of a frame in which no beam was found: it could be anywhere."""
+    frame, level, sigma = ready.frame, ready.level, ready.sigma
     rows, columns = frame.pixels.shape
     wide, high = columns * frame.pitch_x, rows * frame.pitch_y
-    x, y = _origin(frame)
+    x, y = ready.origin
     middle = ((wide - frame.pitch_x) / 2 - x, (high - frame.pitch_y) / 2 - y)
     size = np.array([wide, high, wide**2, high**2, wide * high])
     third = np.array([wide**3, wide**2 * high, wide * high**2, high**3])
-    evidence = f"nothing stands out by more than {significance:.1f} σ; {FAINTEST:g} σ are needed"
+    evidence = (
+        f"nothing stands out by more than {start.significance:.1f} σ; {FAINTEST:g} σ are needed"
+    )
     flag = Flag(FlagKind.DARK, evidence, Use.NOTHING)
     flags = {FlagKind.DARK.value: flag}
     top = frame.saturation
@@ -160,11 +147,6 @@ def _without_beam(frame: Frame, level: float, sigma: float, significance: float)
         started=frame.started,
         view=frame.view,
     )
-
-
-def _origin(frame: Frame) -> tuple[float, float]:
-    """Return the plane's zero in mm from the centre of the first pixel."""
-    return frame.origin[0] * frame.pitch_x, frame.origin[1] * frame.pitch_y
 
 
 def _check_options(

@@ -73,24 +73,41 @@ def monomial_products(sums: Floats) -> Floats:
     return products
 
 
-def window_for(moments: Floats, least: tuple[float, float]) -> Window:
+def window_for(
+    moments: Floats,
+    least: tuple[float, float],
+    like: Window | None = None,
+    factor: float = WINDOW_FACTOR,
+) -> Window:
     """Return the window of ISO 11146-1 for ``moments``: 3 × the widths about the centroid.
 
-    Along the principal axes; along x and y for beams that may be treated as circular. ``least`` is
-    the smallest half side along x and y, mm.
+    Along the principal axes; along x and y for beams that may be treated as circular.
+
+    Parameters
+    ----------
+    moments
+        (9,), mm.
+    least
+        Smallest half side along x and y, mm.
+    like
+        A window that decides whether the axes are followed, and which of them is named first, so
+        that an iteration does not jump to and fro.
+    factor
+        Sides of the window in beam widths, if not the 3 of the standard.
     """
     xx, yy, xy = (float(v) for v in moments[2:5])
     spread = math.hypot(xx - yy, 2 * xy)
     large, small = max(xx + yy + spread, 0.0) / 2, max(xx + yy - spread, 0.0) / 2
-    half = 2 * WINDOW_FACTOR
+    half = 2 * factor
     x, y = float(moments[0]), float(moments[1])
-    if small > ROUND**2 * large or spread == 0:
+    circular = small > ROUND**2 * large if like is None else like.azimuth == 0.0
+    if circular or spread == 0:
         hx, hy, azimuth = half * math.sqrt(max(xx, 0)), half * math.sqrt(max(yy, 0)), 0.0
     else:
         azimuth = 0.5 * math.atan2(2 * xy, xx - yy)
         hx, hy = half * math.sqrt(large), half * math.sqrt(small)
-        if azimuth > math.pi / 4:
-            azimuth, hx, hy = azimuth - math.pi / 2, hy, hx
-        elif azimuth < -math.pi / 4:
-            azimuth, hx, hy = azimuth + math.pi / 2, hy, hx
+        turns = round((azimuth - (like.azimuth if like else 0.0)) / (math.pi / 2))
+        azimuth -= turns * math.pi / 2
+        if turns % 2:
+            hx, hy = hy, hx
     return Window(x, y, max(hx, least[0]), max(hy, least[1]), azimuth)

@@ -65,7 +65,10 @@ def subtract_dark(frame: Frame, dark: Frame | None) -> Pixels:
 
 
 def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
-    """Return pixels at least 8 sigma above ``level`` and above twice all of their neighbours.
+    """Return pixels that stand alone: 8 sigma above ``level``, twice as high as all neighbours.
+
+    They also exceed the neighbours' mean by eight times their scatter, so that the photon noise of
+    a faint region is not taken for hot pixels.
 
     A spot so narrow that its own neighbours stay below half of its peak (1/e² diameter under
     3.4 pixels) cannot be told from a hot pixel.
@@ -87,10 +90,12 @@ def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
         candidate = pixels[:, 1:-1] > step_up
     else:
         candidate = pixels[:, 1:-1] > sides + pixels.dtype.type(step)
-    return _confirmed(pixels, candidate, level, least)
+    return _confirmed(pixels, candidate, level, sigma, least)
 
 
-def _confirmed(pixels: Pixels, candidate: Bools, level: float, least: float) -> HotPixels:
+def _confirmed(
+    pixels: Pixels, candidate: Bools, level: float, sigma: float, least: float
+) -> HotPixels:
     where = np.flatnonzero(candidate)
     row, column = np.divmod(where, candidate.shape[1])
     column = column + 1
@@ -105,8 +110,9 @@ def _confirmed(pixels: Pixels, candidate: Bools, level: float, least: float) -> 
             if (i, j) != (0, 0)
         ]
     ).astype(np.float64)
-    inside = (row > 0) & (row < last_row)
-    alone = inside & (pixels[row, column] - level > 2 * (around.max(axis=0) - level))
+    value = pixels[row, column]
+    alone = (row > 0) & (row < last_row) & (value - level > 2 * (around.max(axis=0) - level))
+    alone &= value - around.mean(axis=0) > 8 * np.maximum(around.std(axis=0), sigma)
     return HotPixels(row[alone], column[alone])
 
 

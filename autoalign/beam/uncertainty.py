@@ -25,12 +25,16 @@ def moment_covariance(
     background: Background,
     sigma: float,
     gain: float,
+    rounding: float = 0.0,
 ) -> Floats:
     """Return the (10, 10) covariance of power (pixel-value sum) and the nine moments (mm …).
 
     Every pixel answers through its influence on each moment, with the variance
     sigma² + gain · signal. The background's parameters act on all pixels of the window at once;
-    their correlation with the pixels that are in window and ring both is kept.
+    their correlation with the pixels that are in window and ring both is kept. ``rounding`` is the
+    standard uncertainty of a faint pixel's value where no noise dithers it: it counts, all at once,
+    for the light between nothing and one and a half pixel values, and as much area again where
+    light was rounded off to nothing.
     """
     centre = (float(moments[0]), float(moments[1]))
     weights = grid.coverage(window)
@@ -53,6 +57,12 @@ def moment_covariance(
         covariance += cross + cross.T
     level = answer[:, :1] * background.systematic
     covariance += level @ level.T
+    if rounding > 0.01:
+        faint = weights * ((signal > 0.1) & (signal < 1.5))
+        lost = grid.sums(faint, centre, window.scale, 3)
+        p, q = np.transpose(MONOMIALS)
+        shift = 2 * rounding * (a @ lost[p, q])
+        covariance += np.outer(shift, shift)
     return covariance
 
 

@@ -68,6 +68,18 @@ class Window:
             *_span(self.x, rx * grow, pitch[0], shape[1]),
         )
 
+    def towards(self, other: Window, part: float) -> Window:
+        """Return the window that lies ``part`` (0 to 1) of the way to ``other``."""
+        if part == 1.0:
+            return other
+        return Window(
+            self.x + part * (other.x - self.x),
+            self.y + part * (other.y - self.y),
+            self.half_x * (other.half_x / self.half_x) ** part,
+            self.half_y * (other.half_y / self.half_y) ** part,
+            self.azimuth + part * (other.azimuth - self.azimuth),
+        )
+
     def change(self, other: Window) -> float:
         """Return how far ``other`` differs, in units of the half sides."""
         shift = max(abs(self.x - other.x), abs(self.y - other.y)) / min(self.half_x, self.half_y)
