@@ -1,0 +1,159 @@
+"""The physics model reads the misalignment out of what is seen, and moves once.
+
+Each probe: fit the twin to all looks so far, go where the spec should be met. Where one wrong wire
+explains the looks better it says so and allows for it; where nothing does it falls back on the
+response that the looks themselves show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.errors import MissingNeedError
+from autoalign.search.base import Need, Observation, Problem
+from autoalign.search.lost_beam import search_positions
+from autoalign.twin.knowledge import Knowledge
+
+__all__ = ["Model"]
+
+Floats = npt.NDArray[np.float64]
+Steps = Generator[Sequence[float] | Floats, Observation, Observation | None]
+
+PATIENCE = 4
+"""Probes without a better merit before the strategy gives up."""
+
+
+class Model:
+    """Alignment in about three looks; needs the bench's layout.
+
+    ``note`` says why the last position was proposed, ``diagnosis`` what is wrong with the bench
+    where something is, ``memory`` what to pass as ``Problem.memory`` next time (None until
+    something trustworthy is known).
+    """
+
+    name = "model"
+    needs = frozenset({Need.LAYOUT})
+
+    def __init__(self) -> None:
+        self.note = "probe"
+        self.diagnosis = ""
+        self.memory: dict[str, Any] | None = None
+        self.knowledge: Knowledge | None = None
+
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Floats, Observation, None]:
+        """Yield positions; see :class:`~autoalign.search.base.Strategy`."""
+        if problem.layout is None:
+            raise MissingNeedError("strategy model needs the layout of the bench; give one.")
+        know = Knowledge(
+            problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
+        )
+        self.knowledge, self.diagnosis, self.memory = know, "", None
+        course = _Course(problem, know)
+        seen: Observation | None = problem.first
+        while seen is not None:
+            if not know.learn(seen.positions, seen.profiles):
+                seen = yield from self._find(problem, course)
+                continue
+            self.memory = know.memory() or self.memory
+            self._say(know)
+            target = course.next(seen)
+            if target is None:
+                return
+            self.note = course.note
+            seen = yield target
+
+    def _say(self, know: Knowledge) -> None:
+        if know.suspect is not None:
+            self.diagnosis = f"{know.suspect.words}; check the wiring and the bench file"
+        elif know.inconsistent:
+            self.diagnosis = (
+                "what is seen does not fit the layout in the bench file; check distances, the "
+                "mirror's data and which way each axis and camera is mounted"
+            )
+        else:
+            self.diagnosis = ""
+
+    def _find(self, problem: Problem, course: _Course) -> Steps:
+        """Get light back: towards the last place that had some, else through the whole reach."""
+        dark = course.here
+        if course.lit is not None:
+            for part in (0.5, 0.8, 1.0):
+                self.note = "no light; back towards where there was some"
+                seen = yield dark + part * (course.lit - dark)
+                course.here = seen.positions
+                if seen.profiles:
+                    return seen
+        assert self.knowledge is not None
+        positions = search_positions(self.knowledge.twin, course.here, problem.lower, problem.upper)
+        for k, position in enumerate(positions):
+            self.note = f"no light; search {k + 1} of at most {len(positions)}"
+            seen = yield position
+            course.here = seen.positions
+            if seen.profiles:
+                return seen
+        self.diagnosis = f"no light anywhere in reach ({len(positions)} directions searched)"
+        return None
+
+
+class _Course:
+    """Where to go after each look, and when to stop trusting the model."""
+
+    def __init__(self, problem: Problem, know: Knowledge) -> None:
+        self.problem, self.know = problem, know
+        self.here = problem.start
+        self.lit: Floats | None = None
+        self.note = "probe"
+        self.judged: list[Observation] = []
+        self.idle = 0
+
+    def next(self, seen: Observation) -> Floats | None:
+        """Return the next position, or None to give up."""
+        self.here = self.lit = seen.positions
+        if seen.verdict is not None:
+            better = not self.judged or seen.merit < 0.9 * min(o.merit for o in self.judged)
+            self.judged.append(seen)
+            self.idle = 0 if better else self.idle + 1
+        if self.idle > PATIENCE:
+            return None
+        if self.idle > 1 and self.know.inconsistent:
+            return self._by_response()
+        step = self.know.aim(seen.positions)
+        sure = float(np.sqrt(np.mean(step.sigma**2)))
+        self.note = f"model: merit {step.forecast.merit:.2g} ± {sure:.2g} expected"
+        if step.shortened < 1:
+            self.note += f", step shortened to {100 * step.shortened:.0f} %"
+        return step.position
+
+    def _by_response(self) -> Floats:
+        """One damped step with the model's response, corrected by what the looks have shown."""
+        self.note = "measured response; the model does not fit"
+        best = min(self.judged, key=lambda o: o.merit)
+        matrix = self.know.slopes(best.positions)
+        for a, b in zip(self.judged, self.judged[1:], strict=False):
+            matrix = _corrected(matrix, b.positions - a.positions, _change(a, b))
+        assert best.verdict is not None
+        scale = self.problem.scale
+        scaled = matrix * scale
+        damping = 0.05 * np.linalg.norm(scaled) * np.eye(len(scale))
+        rows = np.concatenate([scaled, damping])
+        goal = np.concatenate([-best.verdict.residuals, np.zeros(len(scale))])
+        step = np.linalg.lstsq(rows, goal, rcond=None)[0] * scale
+        return self.problem.clip(best.positions + step)
+
+
+def _change(a: Observation, b: Observation) -> Floats:
+    assert a.verdict is not None
+    assert b.verdict is not None
+    return b.verdict.residuals - a.verdict.residuals
+
+
+def _corrected(matrix: Floats, move: Floats, change: Floats) -> Floats:
+    """Broyden's rank-one correction (C. G. Broyden, Math. Comp. 19, 1965)."""
+    size = float(move @ move)
+    if size < 1e-18:
+        return matrix
+    return matrix + np.outer(change - matrix @ move, move) / size

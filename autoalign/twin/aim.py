@@ -1,0 +1,182 @@
+"""Where to go next: the position at which the spec's residuals should be smallest, and how surely.
+
+Expected merit is |r|² + trace of r's covariance. The second part hardly changes with the target, so
+the first is minimised over the free axes within their limits; among positions that do equally well
+the one with the least motion is taken, each axis weighed by what its motion does to the residuals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import BeamProfile
+from autoalign.beam.quality import Quality
+from autoalign.errors import MissingNeedError
+from autoalign.merit import Spec
+from autoalign.twin.model import Twin
+
+__all__ = ["Aim", "Forecast", "Foresight", "aim"]
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_MOTION = 2e-3
+"""Weight of motion against residuals; a direction that moves them a thousand times less than its
+axes do alone is left still."""
+ROUNDS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Forecast:
+    """What the spec should say at one position.
+
+    ``residual`` (k,), its derivative ``by_axis`` (k, axes) per mm or rad, and ``by_unknown``
+    (k, unknowns) per prior sigma.
+    """
+
+    residual: Floats
+    by_axis: Floats
+    by_unknown: Floats
+
+    @property
+    def merit(self) -> float:
+        """The merit that the most probable unknowns give."""
+        return float(np.sqrt(np.mean(self.residual**2)))
+
+    def root(self, root: Floats) -> Floats:
+        """Root (k, m) of the residuals' covariance, for a root (m, m) of the unknowns'."""
+        return self.by_unknown @ root
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aim:
+    """The next position (axes,), what is expected there, and whether caution has shortened it."""
+
+    position: Floats
+    forecast: Forecast
+    sigma: Floats
+    shortened: float
+
+
+class Foresight:
+    """Turns predicted readings into the spec's residuals, through the same code as real ones."""
+
+    def __init__(self, twin: Twin, spec: Spec, wiring: Floats | None = None) -> None:
+        self.twin = twin
+        self.wiring = wiring
+        self.middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
+        self.distances = {p.name: p.distance for p in twin.layout.planes}
+        self._combine = _beam_combine()
+        self.spec = self._known_part(spec)
+
+    def at(self, position: Floats, phi: Floats) -> Forecast:
+        """Return the forecast for one ``position`` (axes,)."""
+        true = position
+        if self.wiring is not None:
+            true = (position - self.middle) @ self.wiring.T + self.middle
+        seen = self.twin.predict(true[None], phi, derivatives=True)
+        assert seen.jacobian is not None
+        assert seen.motion is not None
+        moments = seen.moments[0]
+        residual = self.residuals(moments)
+        slope = self._slopes(moments, residual)
+        motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])
+        if self.wiring is not None:
+            motion = motion @ self.wiring
+        return Forecast(residual, motion, np.einsum("rpm,pmu->ru", slope, seen.jacobian[0]))
+
+    def residuals(self, moments: Floats) -> Floats:
+        """Return the spec's residuals for ``moments`` (planes, 9)."""
+        return self.spec.evaluate(self._quality(moments)).residuals
+
+    def _quality(self, moments: Floats) -> Quality:
+        profiles = {
+            plane: BeamProfile(m, np.diag(np.full(9, 1e-12)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)
+            for plane, m in zip(self.twin.planes, moments, strict=True)
+        }
+        return self._combine(profiles, self.distances)
+
+    def _slopes(self, moments: Floats, residual: Floats) -> Floats:
+        """Differences (residuals, planes, 9); the steps suit double precision."""
+        size = np.sqrt(np.maximum((moments[:, 2] + moments[:, 3]) / 2, 1e-12))
+        orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+        steps = 1e-6 * size[:, None] ** orders
+        out = np.zeros((len(residual), *moments.shape))
+        for k in range(moments.shape[0]):
+            for m in range(5):
+                varied = moments.copy()
+                varied[k, m] += steps[k, m]
+                out[:, k, m] = (self.residuals(varied) - residual) / steps[k, m]
+        return out
+
+    def _known_part(self, spec: Spec) -> Spec:
+        """Leave out terms that the twin has no reading for (a power meter's, for instance)."""
+        moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.twin.planes), 1))
+        known = self._quality(moments).names
+        terms = tuple(t for t in spec.terms if all(q in known for q in t.quantities))
+        if not terms:
+            raise MissingNeedError(
+                "strategy model: the twin knows the planes "
+                f"{', '.join(self.twin.planes)}, and no term of the spec can be judged from them; "
+                "choose the strategy response-matrix."
+            )
+        return replace(spec, terms=terms)
+
+
+def aim(
+    foresight: Foresight, phi: Floats, root: Floats, here: Floats, lower: Floats, upper: Floats
+) -> Aim:
+    """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``."""
+    now = foresight.at(here, phi)
+    best, position, target = now, here.copy(), now
+    weight = LEAST_MOTION * np.linalg.norm(now.by_axis, axis=0)
+    for _ in range(ROUNDS):
+        step = _bounded_step(target, weight, position - here, lower - position, upper - position)
+        trial = foresight.at(position + step, phi)
+        scale = 1.0
+        while trial.merit > best.merit and scale > 0.1:
+            scale /= 3
+            trial = foresight.at(position + scale * step, phi)
+        if trial.merit >= best.merit:
+            break
+        position, target = position + scale * step, trial
+        small = best.merit - trial.merit < 0.01
+        best = trial
+        if small:
+            break
+    spread = target.root(root)
+    doubt, offence = float((spread**2).sum()), float(now.residual @ now.residual)
+    short = max(offence / (offence + doubt), 0.25) if doubt > offence else 1.0
+    if short < 1:
+        position = here + short * (position - here)
+        target = foresight.at(position, phi)
+        spread = target.root(root)
+    return Aim(position, target, np.sqrt((spread**2).sum(axis=1)), short)
+
+
+def _bounded_step(
+    at: Forecast, weight: Floats, moved: Floats, lower: Floats, upper: Floats
+) -> Floats:
+    """Least squares step (axes,) within bounds, by fixing what runs against them in turn."""
+    a = np.concatenate([at.by_axis, np.diag(weight)])
+    b = -np.concatenate([at.residual, weight * moved])
+    free = np.ones(len(weight), dtype=bool)
+    step = np.zeros(len(weight))
+    for _ in range(len(weight)):
+        rest = b - a[:, ~free] @ step[~free]
+        step[free] = np.linalg.lstsq(a[:, free], rest, rcond=None)[0]
+        outside = free & ((step < lower) | (step > upper))
+        if not outside.any():
+            break
+        step[outside] = np.clip(step, lower, upper)[outside]
+        free &= ~outside
+    return np.clip(step, lower, upper)
+
+
+def _beam_combine() -> Callable[[dict[str, BeamProfile], dict[str, float]], Quality]:
+    from autoalign.beam.combine import combine  # noqa: PLC0415
+
+    return combine

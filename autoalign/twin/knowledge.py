@@ -1,0 +1,131 @@
+"""What is known of one bench so far: looks, the fit to them, and where that says to go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.axes import Axis
+from autoalign.beam.profile import BeamProfile
+from autoalign.merit import Spec
+from autoalign.optics.layout import Layout
+from autoalign.twin.aim import Aim, Foresight, aim
+from autoalign.twin.fit import Fit, Look, fit, look_from_profiles
+from autoalign.twin.memory import recall, remember
+from autoalign.twin.model import Twin
+from autoalign.twin.wiring import Suspect, suspects
+
+__all__ = ["Knowledge"]
+
+Floats = npt.NDArray[np.float64]
+
+DOUBT = 5.0
+"""Misfit, in standard deviations of χ², above which the model itself is in doubt."""
+CONVINCED = 25.0
+"""A suspicion must lower the cost by this much to be believed: odds of e^12 against chance."""
+
+LARGE_DRIFT = {"drift_shift": 2.0, "drift_turn": 0.015, "drift_calibration": 0.5}
+"""Tried where the usual drift does not explain the first look."""
+
+
+class Knowledge:
+    """The fit of one bench, looks added one by one.
+
+    Parameters
+    ----------
+    layout, axes, spec
+        Nominal geometry, the axes that move (in the order of the positions), what is wanted.
+    priors
+        Standard uncertainties that replace the defaults, by name (``Bench.uncertainties``).
+    memory
+        What :meth:`memory` gave last time, or None.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        axes: Sequence[Axis],
+        spec: Spec,
+        priors: Mapping[str, float] | None = None,
+        memory: Any = None,
+    ) -> None:
+        self.twin = Twin(layout, axes, priors)
+        self.spec = spec
+        self.looks: list[Look] = []
+        self.fit: Fit | None = None
+        self.suspect: Suspect | None = None
+        self.inconsistent = False
+        self._memory, self._priors = memory, dict(priors or {})
+        self.prior, self.remark = recall(self.twin, memory, priors)
+        self._foresight = Foresight(self.twin, spec)
+        self._sigma = np.array([position_sigma(a) for a in axes])
+        self._lower = np.array([a.reachable[0] for a in axes])
+        self._upper = np.array([a.reachable[1] for a in axes])
+
+    @property
+    def wiring(self) -> Floats | None:
+        """How commands reach the axes, where that is not as the layout says."""
+        return None if self.suspect is None else self.suspect.wiring
+
+    def learn(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
+        """Add what was seen at ``positions``; False where nothing in it could be used."""
+        look = look_from_profiles(self.twin.planes, positions, dict(profiles))
+        if not look.count:
+            return False
+        self.looks.append(look)
+        self.fit = self._fit(None if self.fit is None else self.fit.phi, self.wiring)
+        if self.prior is not None and len(self.looks) == 1 and self.fit.excess > DOUBT:
+            self._trust_memory_less()
+        if self.fit.excess > DOUBT:
+            self._doubt()
+        return True
+
+    def aim(self, here: Floats) -> Aim:
+        """Return where to go from ``here``."""
+        if self.fit is None:
+            raise ValueError("nothing has been learnt yet")
+        return aim(self._foresight, self.fit.phi, self.fit.root, here, self._lower, self._upper)
+
+    def slopes(self, here: Floats) -> Floats:
+        """Return the model's response (residuals, axes) of the spec at ``here``."""
+        phi = np.zeros(self.twin.size) if self.fit is None else self.fit.phi
+        return self._foresight.at(here, phi).by_axis
+
+    def memory(self) -> dict[str, Any] | None:
+        """Return what to remember, or None where nothing trustworthy is known."""
+        if self.fit is None or self.suspect is not None or self.inconsistent:
+            return None
+        return remember(self.twin, self.fit)
+
+    def _fit(self, start: Floats | None, wiring: Floats | None) -> Fit:
+        return fit(self.twin, self.looks, start, self.prior, self._sigma, wiring)
+
+    def _trust_memory_less(self) -> None:
+        """Allow for a large drift; where even that does not explain the look, forget."""
+        self.prior, _ = recall(self.twin, self._memory, {**self._priors, **LARGE_DRIFT})
+        self.remark = "parts have moved a lot since the memory was saved"
+        self.fit = self._fit(None, self.wiring)
+        if self.fit.excess > DOUBT:
+            self.prior, self.remark = None, "memory contradicts the first look; not used"
+            self.fit = self._fit(None, self.wiring)
+
+    def _doubt(self) -> None:
+        """See whether one wrong wire explains what was seen; otherwise trust the model less."""
+        assert self.fit is not None
+        best, found = self.fit, self.suspect
+        for suspect in suspects(self.twin.axes) if len(self.looks) > 1 else ():
+            tried = self._fit(None, suspect.wiring)
+            if tried.misfit < best.misfit - CONVINCED:
+                best, found = tried, suspect
+        if found is not self.suspect:
+            self.fit, self.suspect = best, found
+            self._foresight = Foresight(self.twin, self.spec, self.wiring)
+        self.inconsistent = self.fit.excess > 2 * DOUBT
+
+
+def position_sigma(axis: Axis) -> float:
+    """Return the standard uncertainty of a position: rounding, and some play left over."""
+    return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.play))
