@@ -29,7 +29,9 @@ def look(path: Path, pictures: Path | None, *, json: bool, csv: bool) -> int:
     file = read_bench_file(path)
     with file.open() as bench, working(f"Looking at {bench.name}"):
         many, readings = _acquire(bench)
-    verdict, why = _judge(bench, file.tables.planes, many, readings)
+    layout = bench.layout
+    planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
+    verdict, why = _judge(bench, planes, many, readings)
     if json:
         print_facts(
             {

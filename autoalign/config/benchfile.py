@@ -99,8 +99,7 @@ def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFil
     fitted = fit_drivers(tables, problems)
     _check_names(raw, tables, problems)
     axes = axes_of(tables, problems)
-    light_is_wrong = tables.source is None and "source" in raw
-    layout = None if light_is_wrong else layout_of(tables, problems)
+    layout = layout_of(tables, raw.keys(), problems)
     spec = spec_of(tables, problems)
     problems.raise_any()
     return BenchFile(source, tables, axes, fitted, spec, layout)

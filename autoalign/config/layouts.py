@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Collection
 
 from autoalign.axes import Axis
+from autoalign.config.families import FAMILIES, OPTICS, Family, vector
+from autoalign.config.optics_tables import MotionTable
 from autoalign.config.problems import Problems
-from autoalign.config.tables import AxisTable, BenchTables, MotionTable
+from autoalign.config.tables import AxisTable, BenchTables
 from autoalign.errors import UsageError, unknown_name
-from autoalign.optics.families import collimator_layout
-from autoalign.optics.layout import Layout, Motion, Vector
-from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.layout import Layout, Motion
 
-__all__ = ["FAMILIES", "axes_of", "layout_of"]
+__all__ = ["axes_of", "layout_of"]
 
 
 def axes_of(tables: BenchTables, problems: Problems) -> dict[str, tuple[Axis, ...]]:
@@ -57,42 +57,43 @@ def _axis(name: str, table: AxisTable) -> Axis:
     )
 
 
-def layout_of(tables: BenchTables, problems: Problems) -> Layout | None:
-    """Return the nominal geometry, or None for a bench without an optic."""
-    if tables.optic is None:
+def layout_of(tables: BenchTables, present: Collection[str], problems: Problems) -> Layout | None:
+    """Return the nominal geometry, or None for a bench without optics.
+
+    ``present`` names the tables of the file, also those that were too wrong to be kept.
+    """
+    if not any(name in present for name in OPTICS):
         return None
-    family = tables.bench.family
-    if family not in FAMILIES:
-        problems.add(("bench", "family"), str(unknown_name("bench family", family, FAMILIES)))
+    name = tables.bench.family
+    if name not in FAMILIES:
+        problems.add(("bench", "family"), str(unknown_name("bench family", name, FAMILIES)))
+        return None
+    family = FAMILIES[name]
+    _check_tables(name, family, tables, present, problems)
+    if any(getattr(tables, need) is None for need in family.needs):
         return None
     try:
-        layout = FAMILIES[family](tables)
+        layout = family.layout(tables)
     except UsageError as error:
-        problems.add(("optic",), str(error))
+        problems.add((family.needs[0],), str(error))
         return None
     return _with_motions(layout, tables, problems)
 
 
-def _collimator(tables: BenchTables) -> Layout:
-    if tables.optic is None or tables.source is None:
-        raise UsageError("a collimator needs the tables [optic] and [source]; add [source]")
-    optic, source = tables.optic, tables.source
-    section = OffAxisParaboloid(
-        optic.reflected_focal_length, math.degrees(optic.off_axis_angle), optic.clear_aperture
-    )
-    return collimator_layout(
-        section,
-        source.core_diameter,
-        source.na,
-        source.wavelength,
-        planes=tuple(tables.planes.items()),
-        pivot=_vector(optic.pivot),
-        emission=source.emission,
-    )
-
-
-FAMILIES: dict[str, Callable[[BenchTables], Layout]] = {"collimator": _collimator}
-"""What makes the layout of each family from the tables."""
+def _check_tables(
+    name: str, family: Family, tables: BenchTables, present: Collection[str], problems: Problems
+) -> None:
+    """Note tables that the family lacks, and tables and keys that it does not use."""
+    listed = ", ".join(f"[{need}]" for need in family.needs)
+    for table in OPTICS:
+        if table in family.needs and table not in present:
+            problems.add(("bench", "family"), f"family {name} needs {listed}; add [{table}]")
+        if table in present and table not in family.needs:
+            problems.add((table,), f"family {name} does not use this table; it needs {listed}")
+    for key in tables.arrangement.model_dump(exclude_none=True):
+        if key not in family.arrangement:
+            text = str(unknown_name("key", key, family.arrangement, f"family {name}"))
+            problems.add(("arrangement", key), text)
 
 
 def _with_motions(layout: Layout, tables: BenchTables, problems: Problems) -> Layout:
@@ -134,10 +135,5 @@ def _unknown_axis(name: str, family: str, known: list[str]) -> str:
 
 def _motion(axis: str, table: MotionTable) -> Motion:
     length = math.hypot(*table.direction)
-    direction = _vector([d / length for d in table.direction])
-    return Motion(axis, table.part, table.kind, direction, _vector(table.pivot))
-
-
-def _vector(values: list[float]) -> Vector:
-    x, y, z = values
-    return (x, y, z)
+    direction = vector([d / length for d in table.direction])
+    return Motion(axis, table.part, table.kind, direction, vector(table.pivot))

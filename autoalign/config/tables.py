@@ -12,21 +12,18 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pydantic_core import PydanticCustomError
 from pydantic_core.core_schema import ValidationInfo
 
-from autoalign.config.quantities import (
-    Angle,
-    AnyQuantity,
-    Duration,
-    Length,
-    PositiveLength,
-    Quantity,
+from autoalign.config.optics_tables import (
+    ArrangementTable,
+    BeamTable,
+    MotionTable,
+    OpticTable,
+    SourceTable,
+    Table,
 )
+from autoalign.config.quantities import AnyQuantity, Duration, Length, Quantity
 from autoalign.units import kind_name
 
-__all__ = ["AxisTable", "BenchTables", "DetectorTable", "MotionTable", "StageTable", "TermTable"]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+__all__ = ["AxisTable", "BenchTables", "DetectorTable", "StageTable", "TermTable"]
 
 
 class _OpenTable(BaseModel):
@@ -38,49 +35,15 @@ class _OpenTable(BaseModel):
         return dict(self.__pydantic_extra__ or {})
 
 
-class BenchTable(_Table):
+class BenchTable(Table):
     """What the bench is called and how it is looked at."""
 
     name: str = Field(min_length=1)
     family: str = "collimator"
     settle: Duration = 0.1
     frames: int = Field(default=1, ge=1, le=1000)
-    hold: list[str] = []
+    hold: list[str] = Field(default_factory=list)
     strategy: str | None = None
-
-
-class OpticTable(_Table):
-    """The off-axis paraboloid."""
-
-    reflected_focal_length: PositiveLength
-    off_axis_angle: Angle
-    clear_aperture: PositiveLength
-    pivot: Annotated[list[Length], Field(min_length=3, max_length=3)] = [0.0, 0.0, -25.0]
-
-
-class SourceTable(_Table):
-    """What shines."""
-
-    core_diameter: Annotated[Length, Field(ge=0)]
-    na: float = Field(gt=0, lt=1)
-    wavelength: PositiveLength
-    emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
-
-
-class MotionTable(_Table):
-    """What an axis does, where it differs from the family's standard."""
-
-    part: str
-    kind: Literal["shift", "turn"]
-    direction: Annotated[list[float], Field(min_length=3, max_length=3)]
-    pivot: Annotated[list[Length], Field(min_length=3, max_length=3)] = [0.0, 0.0, 0.0]
-
-    @field_validator("direction")
-    @classmethod
-    def _not_zero(cls, value: list[float]) -> list[float]:
-        if not any(value):
-            raise PydanticCustomError("direction", "a direction cannot be 0 in all three places")
-        return value
 
 
 class AxisTable(_OpenTable):
@@ -169,14 +132,14 @@ class SpecTable(BaseModel):
         return self.__pydantic_extra__
 
 
-class BudgetTable(_Table):
+class BudgetTable(Table):
     """What a run may spend."""
 
     probes: int = Field(default=60, ge=2)
     time: Annotated[Duration, Field(gt=0)] | None = None
 
 
-class SimulationTable(_Table):
+class SimulationTable(Table):
     """A simulated world in place of the hardware."""
 
     family: str = "collimator"
@@ -185,16 +148,20 @@ class SimulationTable(_Table):
     speed: float | None = Field(default=None, gt=0)
 
 
-class BenchTables(_Table):
+class BenchTables(Table):
     """A whole bench file."""
 
     bench: BenchTable
     optic: OpticTable | None = None
+    first: OpticTable | None = None
+    second: OpticTable | None = None
     source: SourceTable | None = None
-    planes: Annotated[dict[str, PositiveLength], Field(min_length=1)]
+    beam: BeamTable | None = None
+    arrangement: ArrangementTable = ArrangementTable()
+    planes: Annotated[dict[str, Length], Field(min_length=1)]
     stages: Annotated[dict[str, StageTable], Field(min_length=1)]
     detectors: Annotated[dict[str, DetectorTable], Field(min_length=1)]
     spec: SpecTable | None = None
     budget: BudgetTable = BudgetTable()
-    uncertainties: dict[str, AnyQuantity] = {}
+    uncertainties: dict[str, AnyQuantity] = Field(default_factory=dict)
     simulation: SimulationTable | None = None

@@ -45,8 +45,9 @@ def _offered(tables: BenchTables) -> dict[str, Any]:
     """What a term gets from the rest of the file where it has a parameter of that name."""
     planes = list(tables.planes)
     offered: dict[str, Any] = {"near": planes[0], "far": planes[-1]}
-    if tables.source is not None and tables.optic is not None:
-        rho = tables.optic.reflected_focal_length
+    optic = tables.optic or tables.first
+    if tables.source is not None and optic is not None:
+        rho = optic.reflected_focal_length
         offered["source_divergence"] = tables.source.core_diameter / rho
     return offered
 

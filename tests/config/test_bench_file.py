@@ -56,6 +56,59 @@ def test_an_axis_may_describe_a_motion_of_its_own(bench_file: Writer) -> None:
     assert tip.pivot == (0.0, 0.0, -30.0)
 
 
+STEERING = """\
+[bench]
+name = "two mirrors"
+family = "steering"
+[beam]
+diameter = "2 mm"
+wavelength = "633 nm"
+[arrangement]
+separation = "250 mm"
+[planes]
+near = "0.2 m"
+far = "2 m"
+[stages.folds]
+driver = "example-stage"
+port = "A"
+axes."first.tip" = { travel = ["-10 mrad", "10 mrad"], channel = 1 }
+axes."second.tip" = { travel = ["-10 mrad", "10 mrad"], channel = 2 }
+[detectors.near]
+driver = "example-camera"
+plane = "near"
+"""
+
+
+def test_other_families_take_their_own_tables(tmp_path: Path) -> None:
+    """A steering bench needs a beam and no paraboloid; a focuser and a relay their mirrors."""
+    path = tmp_path / "bench.toml"
+    path.write_text(STEERING)
+    layout = read_bench_file(path).layout
+    assert layout is not None
+    assert layout.elements[1].position == (0.0, 0.0, 250.0)
+    assert [m.axis for m in layout.motions] == ["first.tip", "second.tip"]
+    optic = 'reflected_focal_length = "100 mm"\noff_axis_angle = "30 deg"\n'
+    optic += 'clear_aperture = "20 mm"\n'
+    relay = STEERING.replace('"steering"', '"relay"').replace("[beam]\ndiameter", "[source]\nna")
+    relay = relay.replace('"2 mm"', '0.1\ncore_diameter = "10 um"').replace(
+        "second.tip", "source.x"
+    )
+    relay = relay.replace(
+        '"source.x" = { travel = ["-10 mrad", "10 mrad"]',
+        '"source.x" = { travel = ["-1 mm", "1 mm"]',
+    )
+    path.write_text(relay + f"[first]\n{optic}[second]\n{optic}")
+    relayed = read_bench_file(path).layout
+    assert relayed is not None
+    assert relayed.planes[0].distance == pytest.approx(100 + 200)
+    focuser = STEERING.replace('"steering"', '"focuser"').replace("separation", "steering_distance")
+    focuser = focuser.replace("first.tip", "steering.tip").replace("second.tip", "mirror.tip")
+    path.write_text(focuser + f"[optic]\n{optic}")
+    focused = read_bench_file(path).layout
+    assert focused is not None
+    assert focused.elements[0].position[2] == 250.0
+
+
 def test_the_spec_has_the_terms_of_the_file(bench_file: Writer) -> None:
     """Tolerance, target and weight arrive; the source's own divergence is d/ρ."""
     spec = read_bench_file(bench_file()).spec

@@ -99,6 +99,20 @@ def test_one_mistake_is_named_with_its_line_and_what_is_allowed(
     assert said in found[0]
 
 
+def test_tables_that_the_family_lacks_or_does_not_use_are_named(bench_file: Writer) -> None:
+    """A steering bench has no use for a paraboloid and a fibre, and needs a beam."""
+    found = problems(
+        bench_file(
+            ('name = "test bench"', 'name = "test bench"\nfamily = "steering"'),
+            ("[planes]", '[arrangement]\norientation = "adding"\n\n[planes]'),
+        )
+    )
+    assert found[0] == "line 3, bench.family: family steering needs [beam]; add [beam]."
+    assert "line 7, optic: family steering does not use this table; it needs [beam]." in found
+    assert "line 12, source: family steering does not use this table; it needs [beam]." in found
+    assert "no key named 'orientation'. Known: clear_aperture, separation." in found[-1]
+
+
 def test_a_missing_table_does_not_hide_the_other_mistakes(bench_file: Writer) -> None:
     """Without a bench name and without planes, a wrong driver is still found."""
     found = problems(
