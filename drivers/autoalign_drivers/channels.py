@@ -1,0 +1,92 @@
+"""Between an axis' position (mm or rad) and the number that a controller understands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from autoalign.axes import Axis
+from autoalign.errors import ReplyError, UsageError, unknown_name
+from autoalign.units import from_edge, kind_of
+from autoalign_drivers.grammar import strict_decimal, strict_integer
+from autoalign_drivers.line_settings import ChannelSettings
+
+__all__ = ["Channel", "channels_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """An axis and its place on the controller; ``per_count`` and ``offset`` in mm or rad."""
+
+    axis: Axis
+    number: str
+    per_count: float
+    offset: float
+    decimals: int
+
+    @property
+    def grain(self) -> float:
+        """Half of the smallest number that the controller tells apart, mm or rad."""
+        return abs(self.per_count) / 2
+
+    def values(self, target: float) -> dict[str, str]:
+        """Return the places of a command for ``target``; whole counts never leave the limits."""
+        number = (target - self.offset) / self.per_count
+        counts = round(number)
+        if not self.axis.lower <= self._position(counts) <= self.axis.upper:
+            counts = math.floor(number) if counts > number else math.ceil(number)
+        return {
+            "axis": self.number,
+            "counts": str(counts),
+            "value": f"{number:.{self.decimals}f}",
+        }
+
+    def read(self, found: Mapping[str, str], where: str) -> float:
+        """Return the position in an answer, mm or rad. Raises :class:`ReplyError`."""
+        try:
+            if "counts" in found:
+                return self._position(strict_integer(found["counts"]))
+            return self._position(strict_decimal(found["value"]))
+        except ValueError as error:
+            raise ReplyError(
+                f"{where}: axis {self.axis.name}: {error}. Correct the reply pattern in the bench "
+                "file so that its group holds the number alone."
+            ) from None
+
+    def _position(self, number: float) -> float:
+        return number * self.per_count + self.offset
+
+
+def channels_of(
+    who: str, axes: Mapping[str, Axis], settings: Mapping[str, ChannelSettings]
+) -> dict[str, Channel]:
+    """Match the bench's axes with the driver's table.
+
+    Raises
+    ------
+    UsageError
+        For an axis without an entry, an entry without an axis, two axes on one channel, or a unit
+        of the wrong kind.
+    """
+    for name in settings:
+        if name not in axes:
+            raise unknown_name("axis", name, axes, f"{who}, axes of the driver")
+    channels: dict[str, Channel] = {}
+    for name, axis in axes.items():
+        if name not in settings:
+            raise unknown_name("channel for the axis", name, settings, who)
+        entry = settings[name]
+        if kind_of(entry.unit) != axis.unit:
+            raise UsageError(
+                f"{who}, axis {name}: per_count is in {entry.unit}, the axis in {axis.unit}; give "
+                f"a unit that converts to {axis.unit}."
+            )
+        taken = [n for n, c in channels.items() if c.number == entry.channel]
+        if taken:
+            raise UsageError(
+                f"{who}, axis {name}: channel {entry.channel!r} is already that of {taken[0]}."
+            )
+        size, offset = (from_edge(v, entry.unit) for v in (entry.per_count, entry.offset))
+        channels[name] = Channel(axis, entry.channel, size, offset, entry.decimals)
+    return channels

@@ -1,0 +1,280 @@
+"""Question and answer by lines, so that an answer is never taken for that to another question.
+
+Before every command what came unasked is looked at; after every timeout or doubtful answer the
+line is drained to quiet, cleared with bare line ends, and asked for the device's identity, before
+anything else is sent. Queries are repeated a few times; orders never.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from autoalign.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
+from autoalign_drivers.grammar import Grammar
+from autoalign_drivers.port_settings import LineSettings, Query
+from autoalign_drivers.templates import Template
+from autoalign_drivers.transport import PreemptedError, Transport
+
+__all__ = ["PLACES", "Dialogue", "Phrase", "RefusedError", "RestartedError"]
+
+PLACES = frozenset({"axis", "counts", "value", "tag"})
+"""Places that a command may have."""
+
+T = TypeVar("T")
+
+_MANY_LINES = 100
+_STOPS = 3
+
+
+class RefusedError(ReplyError):
+    """The controller understood that it was asked something, and refused."""
+
+
+class RestartedError(ReplyError):
+    """The controller has started anew; nothing that it says of positions can be trusted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """A command and the grammar of its answer; None where no answer comes."""
+
+    template: Template
+    grammar: Grammar | None
+
+    @classmethod
+    def of(cls, query: Query) -> Phrase:
+        """Compile a query of the settings."""
+        grammar = None if query.reply is None else Grammar(query.reply)
+        return cls(Template(query.send, PLACES), grammar)
+
+
+class Dialogue:
+    """A conversation with one controller over one :class:`Transport`.
+
+    ``alarms`` holds what it told unasked, ``restarted`` whether it has started anew, ``strays``
+    how many lines fitted nothing.
+    """
+
+    def __init__(self, transport: Transport, settings: LineSettings) -> None:
+        self.transport = transport
+        self.settings = settings
+        self.where = transport.where
+        self.alarms: list[str] = []
+        self.restarted = False
+        self.strays = 0
+        self.identity = ""
+        self._identity = Phrase.of(settings.identity)
+        self._errors = [Grammar(p) for p in settings.errors]
+        self._tag = 0
+
+    def hello(self) -> str:
+        """Clear the line, ask who is there, and return the answer.
+
+        Raises
+        ------
+        WrongDeviceError
+            Where somebody else answers, or nonsense comes.
+        LinkTimeoutError
+            Where nobody answers.
+        """
+        with self.transport.turn():
+            self.resync()
+            self.restarted = False
+            return self.identity
+
+    def ask(self, phrase: Phrase, read: Callable[[Mapping[str, str]], T], **values: str) -> T:
+        """Ask something that changes nothing, again if need be; return what ``read`` makes of it.
+
+        ``read`` gets the groups of the answer and raises :class:`ReplyError` for one to ask again.
+        """
+        with self.transport.turn():
+            left = self.settings.retries
+            while True:
+                try:
+                    return read(self._once(phrase, values))
+                except (LinkTimeoutError, ReplyError):
+                    if self.transport.broken:
+                        raise
+                    self.resync()
+                    if left == 0:
+                        raise
+                    left -= 1
+
+    def order(self, phrase: Phrase, **values: str) -> Mapping[str, str]:
+        """Send something that changes the world, once, and return the groups of the answer."""
+        with self.transport.turn():
+            return self._once(phrase, values)
+
+    def shout(self, phrase: Phrase, **values: str) -> None:
+        """Send a STOP past whoever waits on the line, until it is acknowledged.
+
+        A STOP may be repeated without harm, so it is.
+        """
+        end = self.settings.command_end
+        for _ in range(_STOPS):
+            line = self._fill(phrase, values)[0]
+            self.transport.preempt(f"{end}{line}{end}".encode("ascii"))
+            with self.transport.turn(resume=True):
+                heard = self._sort(self.transport.drain(self.settings.quiet))
+                grammar = phrase.grammar
+                if grammar is None or any(grammar.read(h) is not None for h in heard):
+                    self.resync()
+                    return
+        raise LinkTimeoutError(f"{self.where}: STOP was sent {_STOPS} times and not acknowledged.")
+
+    def resync(self) -> None:
+        """Bring question and answer into step again; close the line where that fails."""
+        problem: AlignError | None = None
+        for _ in range(2):
+            try:
+                self.transport.write(self.settings.command_end.encode("ascii"))
+                self._sort(self.transport.drain(self.settings.quiet))
+                self._introduce()
+            except PreemptedError:
+                raise
+            except (LinkTimeoutError, ReplyError, WrongDeviceError) as error:
+                if self.transport.broken:
+                    raise
+                problem = error
+                continue
+            return
+        kind = WrongDeviceError if isinstance(problem, ReplyError) else type(problem)
+        sent = "No other command was sent since" if self.identity else "Nothing else was sent"
+        self.transport.close()
+        raise kind(  # type: ignore[misc]
+            f"{problem} {sent}, and the line was closed. Check which device is on this port and "
+            "the line settings in the bench file."
+        )
+
+    def _introduce(self) -> None:
+        said = self._once(self._identity, {})
+        line = said.get("identity", said["line"])
+        if self.identity and line != self.identity:
+            raise WrongDeviceError(f"{self.where}: it was {self.identity!r}, now it says {line!r}.")
+        self.identity = line
+
+    def _once(self, phrase: Phrase, values: Mapping[str, str]) -> Mapping[str, str]:
+        """Send one command and return the groups of its answer, the line itself as ``line``."""
+        self._sweep()
+        line, tag = self._fill(phrase, values)
+        deadline = self.transport.clock.now() + self.settings.reply_timeout
+        self.transport.write((line + self.settings.command_end).encode("ascii"))
+        if self.settings.echo:
+            self._echo(line, deadline)
+        if phrase.grammar is None:
+            return {}
+        found = self._answer(phrase.grammar, line, tag, deadline)
+        for group in ("axis", "tag"):
+            if group in found and group in values and found[group] != values[group]:
+                raise ReplyError(
+                    f"{self.where}: asked {line!r}, the answer is about {group} {found[group]!r}."
+                )
+        if self._sort(self.transport.pending()):
+            raise ReplyError(f"{self.where}: asked {line!r}, more than one answer came.")
+        return found
+
+    def _answer(self, grammar: Grammar, asked: str, tag: str, deadline: float) -> dict[str, str]:
+        for _ in range(_MANY_LINES):
+            heard = self._next(asked, deadline)
+            if heard is None:
+                continue
+            found = grammar.read(heard)
+            if found is None:
+                self._refusal(asked, heard, tag)
+                raise ReplyError(self._misfit(asked, heard, grammar))
+            if found.get("tag", tag) == tag:
+                return {**found, "line": heard}
+            self.strays += 1
+        raise self.transport.fail(
+            f"{_MANY_LINES} lines came and none answers {asked!r}", ReplyError
+        )
+
+    def _next(self, asked: str, deadline: float) -> str | None:
+        """Return the next line, or None for one that came unasked."""
+        try:
+            raw = self.transport.read_line(deadline)
+        except LinkTimeoutError as error:
+            if self.transport.broken:
+                raise
+            raise LinkTimeoutError(
+                f"{error} Asked {asked!r}, allowed were {self.settings.reply_timeout:g} s."
+            ) from None
+        if not raw.strip():
+            return None
+        text = self._text(raw, asked)
+        if self._unasked(text):
+            if self._is_banner(text):
+                raise RestartedError(f"{self.where}: the controller has started anew ({text!r}).")
+            return None
+        return text
+
+    def _echo(self, line: str, deadline: float) -> None:
+        heard = None
+        while heard is None:
+            heard = self._next(line, deadline)
+        if heard != line:
+            raise ReplyError(f"{self.where}: sent {line!r}, the echo was {heard!r}.")
+
+    def _misfit(self, asked: str, heard: str, grammar: Grammar) -> str:
+        if heard == asked:
+            return (
+                f"{self.where}: the controller sends back what it is asked ({asked!r}); set "
+                "'echo = true' in the bench file."
+            )
+        return (
+            f"{self.where}: asked {asked!r}, got {heard!r}; allowed is {grammar.pattern!r}. If the "
+            "controller is the right one, correct the reply pattern in the bench file."
+        )
+
+    def _refusal(self, asked: str, heard: str, tag: str) -> None:
+        for grammar in self._errors:
+            found = grammar.read(heard)
+            if found is not None and found.get("tag", tag) == tag:
+                raise RefusedError(f"{self.where}: asked {asked!r}, refused with {heard!r}.")
+
+    def _sweep(self) -> None:
+        """Look at what came unasked before the next command leaves."""
+        self._sort(self.transport.pending())
+        if self.transport.partial():
+            self._sort(self.transport.drain(self.settings.quiet))
+
+    def _sort(self, lines: list[bytes]) -> list[str]:
+        """Note alarms and restarts; return and count the lines that are neither."""
+        rest = []
+        for raw in lines:
+            text = raw.decode("ascii", errors="replace").strip()
+            if text and not self._unasked(text):
+                rest.append(text)
+        self.strays += len(rest)
+        return rest
+
+    def _unasked(self, text: str) -> bool:
+        if self._is_banner(text):
+            self.restarted = True
+            return True
+        if any(text.startswith(p) for p in self.settings.alarms):
+            self.alarms.append(text)
+            return True
+        return False
+
+    def _is_banner(self, text: str) -> bool:
+        return any(text.startswith(p) for p in self.settings.banners)
+
+    def _text(self, raw: bytes, asked: str) -> str:
+        try:
+            text = raw.decode("ascii").strip()
+        except UnicodeDecodeError:
+            text = ""
+        if not text or not text.isprintable():
+            raise ReplyError(
+                f"{self.where}: asked {asked!r}, got {raw[:40]!r}, which is no text. Check the "
+                "line speed and parity in the bench file."
+            )
+        return text
+
+    def _fill(self, phrase: Phrase, values: Mapping[str, str]) -> tuple[str, str]:
+        self._tag = self._tag % 9999 + 1
+        tag = str(self._tag)
+        return phrase.template.fill(**{**values, "tag": tag}), tag

@@ -1,0 +1,67 @@
+"""Reading a controller's answers strictly: whole-line patterns, and numbers without surprises."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+__all__ = ["Grammar", "strict_decimal", "strict_integer"]
+
+_INTEGER = re.compile(r"[+-]?[0-9]{1,15}", re.ASCII)
+_DECIMAL = re.compile(r"[+-]?[0-9]{1,12}(\.[0-9]{1,12})?([eE][+-]?[0-9]{1,2})?", re.ASCII)
+
+
+def strict_integer(text: str) -> int:
+    """Return the whole number that ``text`` is.
+
+    Only ASCII digits with an optional sign; no blanks, underscores or other scripts' digits.
+
+    Raises
+    ------
+    ValueError
+        For anything else.
+    """
+    if not _INTEGER.fullmatch(text):
+        raise ValueError(f"{text!r} is not a whole number of up to 15 digits")
+    return int(text)
+
+
+def strict_decimal(text: str) -> float:
+    """Return the finite decimal number that ``text`` is.
+
+    ASCII digits with an optional sign, decimal point and exponent; never ``nan`` or ``inf``.
+
+    Raises
+    ------
+    ValueError
+        For anything else.
+    """
+    if not _DECIMAL.fullmatch(text):
+        raise ValueError(f"{text!r} is not a plain decimal number")
+    return float(text)
+
+
+class Grammar:
+    """A pattern that a whole answer must match, with named groups for what is wanted of it.
+
+    ASCII only: ``\\d`` means 0 to 9. Raises ``re.error`` for a pattern that is none.
+    """
+
+    def __init__(self, pattern: str) -> None:
+        self.pattern = pattern
+        self._compiled = re.compile(pattern, re.ASCII)
+
+    def __repr__(self) -> str:
+        return f"Grammar({self.pattern!r})"
+
+    @property
+    def groups(self) -> frozenset[str]:
+        """Names of the groups."""
+        return frozenset(self._compiled.groupindex)
+
+    def read(self, line: str) -> Mapping[str, str] | None:
+        """Return the groups that took part, or None where ``line`` does not match as a whole."""
+        match = self._compiled.fullmatch(line)
+        if match is None:
+            return None
+        return {name: text for name, text in match.groupdict().items() if text is not None}

@@ -1,0 +1,277 @@
+"""A motion controller spoken to in lines of ASCII, whatever its command set: the table decides."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from autoalign.axes import Axis
+from autoalign.clock import Clock
+from autoalign.errors import (
+    AmbiguousMoveError,
+    LinkError,
+    MotionFaultError,
+    MotionTimeoutError,
+    UsageError,
+    unknown_name,
+)
+from autoalign.interfaces import AxisStatus
+from autoalign_drivers.channels import Channel, channels_of
+from autoalign_drivers.dialogue import Dialogue, Phrase, RefusedError
+from autoalign_drivers.done import Arrival, Verdict
+from autoalign_drivers.line_settings import LineAsciiSettings
+from autoalign_drivers.readout import Readout, Said
+from autoalign_drivers.transport import PreemptedError, Transport
+
+__all__ = ["DRIVER", "LineAsciiDriver", "LineAsciiStage"]
+
+_POLL = 0.02
+
+
+class LineAsciiStage:
+    """A :class:`~autoalign.interfaces.Stage` behind a serial port.
+
+    What the controller says of a resting axis is read twice, with another question between, and
+    must agree. After an alarm that came unasked no axis moves until :meth:`acknowledge`; after a
+    restart of the controller none moves until the bench is opened again.
+    """
+
+    def __init__(
+        self, name: str, axes: Sequence[Axis], settings: LineAsciiSettings, clock: Clock
+    ) -> None:
+        self._name = name
+        self._axes = {axis.name: axis for axis in axes}
+        self._who = f"stage {name}"
+        self._settings = settings
+        self._clock = clock
+        self._channels = channels_of(self._who, self._axes, settings.axes)
+        self._move, self._stop = Phrase.of(settings.move), Phrase.of(settings.stop)
+        self._arrivals: dict[str, Arrival] = {}
+        self._seen_homed: set[str] = set()
+        self._closed = False
+        self._transport = Transport(settings, self._who)
+        self._dialogue = Dialogue(self._transport, settings)
+        self._readout = Readout(self._dialogue, settings)
+        try:
+            self._dialogue.hello()
+        except BaseException:
+            self._transport.close()
+            raise
+
+    def __repr__(self) -> str:
+        return f"LineAsciiStage({self._name!r}, port={self._settings.port!r})"
+
+    @property
+    def name(self) -> str:
+        """Name of the controller on this bench."""
+        return self._name
+
+    @property
+    def axes(self) -> Mapping[str, Axis]:
+        """The axes by name."""
+        return self._axes
+
+    @property
+    def strays(self) -> int:
+        """Lines that fitted nothing so far: the wear of the link."""
+        return self._dialogue.strays
+
+    def identity(self) -> str:
+        """Return what the controller says it is."""
+        with self._transport.turn():
+            self._dialogue.resync()
+        return self._dialogue.identity
+
+    def start_move(self, axis: str, target: float) -> None:
+        """Set ``axis`` going to ``target`` (mm or rad); return once accepted.
+
+        The order is sent once. Where it is not known whether it was carried out, the line is
+        brought into step, the position is read, and :class:`AmbiguousMoveError` tells both.
+        """
+        channel = self._channel(axis)
+        channel.axis.check(target)
+        self._refuse_if_latched(axis)
+        places = channel.values(target)
+        with self._transport.turn():
+            try:
+                found = self._dialogue.order(self._move, **places)
+            except PreemptedError:
+                raise
+            except RefusedError as error:
+                raise MotionFaultError(
+                    f"{error} Axis {axis} was not moved to {target:g} {channel.axis.unit}. Look "
+                    "at the controller's state (homed? limit switch? alarm?)."
+                ) from error
+            except LinkError as error:
+                raise self._ambiguous(channel, target, str(error)) from error
+            for group in ("counts", "value"):
+                if group in found and float(found[group]) != float(places[group]):
+                    self._dialogue.shout(self._stop)
+                    said = f"it was told {places[group]} and understood {found[group]}"
+                    raise self._ambiguous(channel, target, f"{said}; all axes were stopped.")
+            self._arrivals[axis] = self._expect(channel, target)
+
+    def status(self, axis: str) -> AxisStatus:
+        """Return a fresh status of ``axis``.
+
+        ``moving`` stays true until the move is done: at the target and idle for the settling time.
+        ``fault`` says where a move fell short, is late, or an alarm or restart stands.
+        """
+        channel = self._channel(axis)
+        said = self._readout.read(channel)
+        verdict: Verdict = "arrived" if said.idle else "under way"
+        fault = self._trouble(axis, said)
+        arrival = self._arrivals.get(axis)
+        if arrival is not None:
+            verdict = arrival.judge(self._clock.now(), said.position, said.idle)
+            fault = fault or self._shortcoming(channel, arrival, verdict, said.position)
+        moving = verdict in ("under way", "late")
+        return AxisStatus(said.position, moving, said.homed, self._latched(axis) or fault)
+
+    def wait(self, axis: str) -> AxisStatus:
+        """Wait until the last move of ``axis`` is done and return the status there.
+
+        Raises
+        ------
+        MotionTimeoutError
+            Where it is not at its target and idle before the deadline; all axes were stopped.
+        MotionFaultError
+            Where it fell short, or an alarm came.
+        """
+        while True:
+            status = self.status(axis)
+            if status.fault:
+                if status.moving:
+                    self.stop()
+                    raise MotionTimeoutError(f"{status.fault} All axes were stopped.")
+                raise MotionFaultError(status.fault)
+            if not status.moving:
+                return status
+            self._clock.sleep(_POLL)
+
+    def stop(self) -> None:
+        """Stop all axes now, from any thread, also while another waits for an answer."""
+        try:
+            self._dialogue.shout(self._stop)
+        except LinkError as error:
+            raise LinkError(
+                f"{error} STOP could not be confirmed: axes of {self._who} may still be moving. "
+                "Use the controller's own stop or cut its power."
+            ) from error
+        finally:
+            self._arrivals.clear()
+
+    def acknowledge(self) -> tuple[str, ...]:
+        """Take note, as a person, of the alarms that stand; return them and let axes move."""
+        alarms, self._dialogue.alarms = tuple(self._dialogue.alarms), []
+        return alarms
+
+    def close(self) -> None:
+        """Stop what may be moving and let go of the port. May be called twice."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            if self._arrivals and not self._transport.broken:
+                self.stop()
+        finally:
+            self._transport.close()
+
+    def _channel(self, axis: str) -> Channel:
+        if axis not in self._channels:
+            raise unknown_name("axis", axis, self._channels, self._who)
+        return self._channels[axis]
+
+    def _trouble(self, axis: str, said: Said) -> str:
+        """Return what the controller itself says is wrong, or ""."""
+        if said.trouble:
+            return f"{self._who}, axis {axis}: the controller says {said.trouble!r}."
+        if said.homed:
+            self._seen_homed.add(axis)
+        elif axis in self._seen_homed:
+            return (
+                f"{self._who}, axis {axis}: it has lost its zero; its position is not to be "
+                "trusted. Home it, then open the bench again."
+            )
+        return ""
+
+    def _latched(self, axis: str) -> str:
+        """Return why no axis may move, or ""."""
+        if self._dialogue.restarted:
+            return (
+                f"{self._who}, axis {axis}: the controller has started anew; its positions are "
+                "not to be trusted. Home the axes, then open the bench again."
+            )
+        if self._dialogue.alarms:
+            return (
+                f"{self._who}, axis {axis}: alarm {'; '.join(self._dialogue.alarms)!r}. Find the "
+                "cause, then acknowledge the alarm."
+            )
+        return ""
+
+    def _refuse_if_latched(self, axis: str) -> None:
+        latched = self._latched(axis)
+        if latched:
+            raise MotionFaultError(f"{latched} Nothing was moved.")
+
+    def _expect(self, channel: Channel, target: float) -> Arrival:
+        axis, now = channel.axis, self._clock.now()
+        fair = 0.0 if axis.speed is None else 3 * axis.travel / axis.speed
+        return Arrival(
+            target=target,
+            tolerance=max(axis.arrival_tolerance, channel.grain * (1 + 1e-9)),
+            ordered=now,
+            deadline=now + fair + self._settings.move_margin,
+            settle=self._settings.settle,
+            grace=self._settings.grace,
+        )
+
+    def _ambiguous(self, channel: Channel, target: float, why: str) -> AmbiguousMoveError:
+        """Read where the axis is, if that can still be told, and say so."""
+        axis = channel.axis
+        self._arrivals[axis.name] = self._expect(channel, target)
+        try:
+            with self._transport.turn():
+                self._dialogue.resync()
+                said = self._readout.read(channel)
+            doing = "rests" if said.idle else "moves"
+            where = f"It now reads {said.position:g} {axis.unit} and {doing}."
+        except LinkError as error:
+            where = f"Its position cannot be read either ({error})."
+        return AmbiguousMoveError(
+            f"{self._who}, axis {axis.name}: asked to go to {target:g} {axis.unit}; whether that "
+            f"took place is not known: {why} The order is not repeated. {where} Verify the "
+            "position before anything else."
+        )
+
+    def _shortcoming(
+        self, channel: Channel, arrival: Arrival, verdict: Verdict, position: float
+    ) -> str:
+        unit = channel.axis.unit
+        if verdict == "short":
+            how = "came to rest short of its target"
+        elif verdict == "late":
+            how = "was not at rest before the deadline"
+        else:
+            return ""
+        return (
+            f"{self._who}, axis {channel.axis.name}: {how}: asked for {arrival.target:g} {unit}, "
+            f"reads {position:g} {unit}, allowed are {arrival.tolerance:g} {unit} either way. "
+            "Look for a limit switch, a stall, or someone else's stop."
+        )
+
+
+class LineAsciiDriver:
+    """Builds :class:`LineAsciiStage` from a bench file's table."""
+
+    settings = LineAsciiSettings
+
+    def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> LineAsciiStage:
+        """Open the port, make sure of the controller's identity, and return the stage."""
+        if not isinstance(settings, LineAsciiSettings):
+            raise UsageError(f"stage {name}: settings must be LineAsciiSettings.")
+        return LineAsciiStage(name, axes, settings, clock)
+
+
+DRIVER = LineAsciiDriver()
+"""Entry point ``line-ascii`` of the group ``autoalign.stages``."""

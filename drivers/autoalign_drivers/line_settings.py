@@ -1,0 +1,105 @@
+"""What a bench file says about a line-ASCII motion controller: its command set as a table."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from autoalign_drivers.dialogue import PLACES
+from autoalign_drivers.grammar import Grammar
+from autoalign_drivers.port_settings import LineSettings, Query, Settings
+from autoalign_drivers.templates import Template
+
+__all__ = ["ChannelSettings", "LineAsciiSettings"]
+
+_NEEDS = {"move": {"counts", "value"}, "position": {"counts", "value"}, "state": {"state"}}
+
+
+class ChannelSettings(Settings):
+    """One axis of the controller. Position = number × ``per_count`` + ``offset``."""
+
+    channel: str = Field(min_length=1, description="What stands in the place {axis}.")
+    unit: Literal["m", "mm", "um", "nm", "rad", "mrad", "urad", "deg"] = Field(
+        description="Unit of per_count and offset."
+    )
+    per_count: float = Field(
+        description="Size of one count, or of 1 where the controller speaks decimal numbers; "
+        "negative where it counts the other way.",
+        allow_inf_nan=False,
+    )
+    offset: float = Field(
+        default=0.0, description="Position at the controller's zero.", allow_inf_nan=False
+    )
+    decimals: int = Field(default=6, ge=0, le=9, description="Decimal places of {value}.")
+
+    @model_validator(mode="after")
+    def _per_count_is_not_zero(self) -> Self:
+        if self.per_count == 0:
+            raise ValueError("per_count must not be 0; give the size of one count")
+        return self
+
+
+class LineAsciiSettings(LineSettings):
+    """A motion controller that is spoken to in lines of ASCII.
+
+    Commands are templates with the places {axis}, {counts} (a whole number), {value} (a decimal
+    one) and {tag} (a number that the answer repeats). Answers are regular expressions whose named
+    groups ``axis``, ``counts`` or ``value``, ``state``, ``homed`` and ``tag`` are read. Where an
+    answer repeats axis, tag or target it is checked. Only absolute moves are used.
+    """
+
+    move: Query = Field(description="Starts an absolute move; must end by itself.")
+    position: Query = Field(description="Asks where an axis is.")
+    state: Query = Field(description="Asks what an axis does.")
+    stop: Query = Field(description="Stops all axes.")
+    resting: list[str] = Field(min_length=1, description="Words for 'state': at rest.")
+    moving: list[str] = Field(min_length=1, description="Words for 'state': in motion.")
+    faulty: list[str] = Field(default_factory=list, description="Words for 'state': in trouble.")
+    homed: list[str] = Field(default_factory=list, description="Words for 'homed': zero known.")
+    unhomed: list[str] = Field(
+        default_factory=list, description="Words for 'homed': zero not known."
+    )
+    settle: float = Field(
+        default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived, s."
+    )
+    grace: float = Field(
+        default=0.2,
+        ge=0,
+        le=10,
+        description="How long an axis may say 'at rest' before a move begins to show, s.",
+    )
+    move_margin: float = Field(
+        default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time, s."
+    )
+    axes: dict[str, ChannelSettings] = Field(min_length=1, description="Axes by name.")
+
+    @model_validator(mode="after")
+    def _queries_fit(self) -> Self:
+        for name in ("identity", "move", "position", "state", "stop"):
+            _check_query(name, getattr(self, name))
+        if not {"counts", "value"} & Template(self.move.send, PLACES).names:
+            raise ValueError("move.send needs the place {counts} or {value}")
+        _check_identity(self.identity)
+        clash = set(self.resting) & set(self.moving)
+        if clash:
+            raise ValueError(f"state word {min(clash)!r} cannot mean both resting and moving")
+        return self
+
+
+def _check_identity(query: Query) -> None:
+    groups = Grammar(query.reply or "").groups
+    if "tag" in Template(query.send, PLACES).names and "identity" not in groups:
+        raise ValueError("identity has a {tag}; its reply needs a group (?P<identity>…) without it")
+
+
+def _check_query(name: str, query: Query) -> None:
+    Template(query.send, PLACES)
+    if query.reply is None:
+        if name in ("identity", "position", "state"):
+            raise ValueError(f"{name}.reply is missing: what does the controller answer?")
+        return
+    needed = _NEEDS.get(name, set())
+    if name != "move" and needed and not needed & Grammar(query.reply).groups:
+        words = " or ".join(f"(?P<{n}>…)" for n in sorted(needed))
+        raise ValueError(f"{name}.reply needs a group {words}")

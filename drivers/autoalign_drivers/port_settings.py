@@ -1,0 +1,93 @@
+"""What a bench file says about a serial port and the manners of speech on it."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from autoalign_drivers.grammar import Grammar
+
+__all__ = ["LineSettings", "Pattern", "PortSettings", "Query", "Settings"]
+
+
+def _pattern(text: str) -> str:
+    try:
+        Grammar(text)
+    except re.error as error:
+        raise ValueError(f"{text!r} is not a regular expression: {error}") from None
+    return text
+
+
+Pattern = Annotated[str, AfterValidator(_pattern)]
+
+
+class Settings(BaseModel):
+    """Strict: no guessing of types, no unknown keys."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+class PortSettings(Settings):
+    """A serial port."""
+
+    port: str = Field(
+        min_length=1,
+        description="Device path (/dev/serial/by-id/…, COM3) or URL (socket://host:port).",
+    )
+    baudrate: int = Field(default=115200, gt=0, description="Line speed, bit/s.")
+    bytesize: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits.")
+    parity: Literal["none", "even", "odd", "mark", "space"] = Field(
+        default="none", description="Parity."
+    )
+    stopbits: Literal[1, 2] = Field(default=1, description="Stop bits.")
+    rtscts: bool = Field(default=False, description="Hardware handshake on RTS and CTS.")
+    write_timeout: float = Field(
+        default=1.0, gt=0, le=60, description="Longest time that sending a command may take, s."
+    )
+
+
+class Query(Settings):
+    """A command and the answer to it."""
+
+    send: str = Field(description="The command, with {places} for values.")
+    reply: Pattern | None = Field(
+        default=None,
+        description="Regular expression that the whole answer matches; none: no answer comes.",
+    )
+
+
+class LineSettings(PortSettings):
+    """Command lines and answer lines in ASCII."""
+
+    command_end: str = Field(default="\r\n", min_length=1, description="End of a command line.")
+    reply_end: str = Field(default="\n", min_length=1, description="End of an answer line.")
+    echo: bool = Field(default=False, description="Whether every command comes back first.")
+    reply_timeout: float = Field(
+        default=1.0, gt=0, le=60, description="Longest time to wait for an answer, s."
+    )
+    quiet: float = Field(
+        default=0.1,
+        gt=0,
+        le=10,
+        description="Silence that counts as the end of everything late, s; at least the "
+        "controller's longest delay.",
+    )
+    retries: int = Field(
+        default=2, ge=0, le=10, description="How often a query is repeated; never a move."
+    )
+    line_cap: int = Field(default=256, ge=16, le=65536, description="Longest answer line, bytes.")
+    identity: Query = Field(
+        description="Asks who is there; the answer must match, or nothing else is sent. A group "
+        "'identity' picks the part that tells one device from another."
+    )
+    errors: list[Pattern] = Field(
+        default_factory=list, description="Answers by which the controller refuses a command."
+    )
+    alarms: list[str] = Field(
+        default_factory=list, description="Beginnings of lines that tell of an alarm, unasked."
+    )
+    banners: list[str] = Field(
+        default_factory=list, description="Beginnings of lines that tell of a restart, unasked."
+    )
