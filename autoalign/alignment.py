@@ -12,17 +12,18 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.conduct import Event, StopFlag
-from autoalign.errors import JournalError, UsageError, unknown_name
+from autoalign.errors import JournalError, UsageError
 from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
 from autoalign.merit import Spec, Verdict
+from autoalign.plugins import plugin
 from autoalign.runner import run
 from autoalign.safety import MoveGuard
 from autoalign.search.base import Observation, Strategy
 from autoalign.session import Budget, Finish, Session, Status
 
-__all__ = ["AlignmentResult", "align", "find_strategy"]
+__all__ = ["AlignmentResult", "align"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,21 +168,11 @@ def align(
     return _result(session, finish, seed, journal)
 
 
-def find_strategy(name: str) -> Strategy:
-    """Return a new strategy of that name, from the entry points ``autoalign.strategies``."""
-    from importlib import metadata  # noqa: PLC0415
-
-    found = {e.name: e for e in metadata.entry_points(group="autoalign.strategies")}
-    if name not in found:
-        raise unknown_name("strategy", name, found)
-    strategy: Strategy = found[name].load()()
-    return strategy
-
-
 def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
     if strategy is None:
         strategy = "model" if bench.layout is not None else "response-matrix"
-    return find_strategy(strategy) if isinstance(strategy, str) else strategy
+    found: Strategy = plugin("strategies", strategy)() if isinstance(strategy, str) else strategy
+    return found
 
 
 def _settings(

@@ -33,7 +33,7 @@ class MoveGuard:
         Every axis by name.
     run_travel
         How far an axis may travel in one run, mm or rad by name; where not given, ``travels``
-        times its travel.
+        times its travel. A quarter of it, at most one travel, is kept for the way back.
     travels
         See ``run_travel``.
     """
@@ -77,7 +77,7 @@ class MoveGuard:
             for leg in (*legs, move.targets[name]):
                 axis.check(leg)
             travel[name] = sum(abs(b - a) for a, b in itertools.pairwise(path))
-            self._check_travel(axis, travel[name])
+            self._check_travel(axis, travel[name], move.returning)
         return travel
 
     def spend(self, travel: Mapping[str, float]) -> None:
@@ -106,7 +106,7 @@ class MoveGuard:
             raise HeldError("clearing a safe latch needs the name of the person who looked.")
         self.latch, self.why = Latch.RUN, ""
 
-    def _check_travel(self, axis: Axis, distance: float) -> None:
+    def _check_travel(self, axis: Axis, distance: float, returning: bool) -> None:
         step = axis.max_step if axis.max_step is not None else axis.travel
         allowed = step + 2 * axis.overshoot + axis.arrival_tolerance
         if distance > allowed:
@@ -115,9 +115,11 @@ class MoveGuard:
                 f"{allowed:g} {axis.unit} (overshoot included); nothing was moved. Go in steps."
             )
         spent, total = self.travelled[axis.name], self.run_travel[axis.name]
+        if not returning:
+            total -= min(total / 4, axis.travel)
         if spent + distance > total:
             raise TravelBudgetError(
                 f"axis {axis.name}: {spent:g} {axis.unit} travelled in this run and {distance:g} "
-                f"{axis.unit} asked for, allowed is {total:g} {axis.unit}; nothing was moved. "
-                "Raise the travel budget if the wear is acceptable."
+                f"{axis.unit} asked for, allowed is {total:g} {axis.unit} (the way back kept in "
+                "reserve); nothing was moved. Raise the travel budget if the wear is acceptable."
             )

@@ -74,12 +74,16 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Take axes to ``targets`` (mm or rad), each over its own ``legs``, all at once."""
+    """Take axes to ``targets`` (mm or rad), each over its own ``legs``, all at once.
+
+    ``returning`` marks the way back to a place that was verified; travel is kept in reserve for it.
+    """
 
     number: int
     targets: Mapping[str, float]
     legs: Mapping[str, tuple[float, ...]]
     reason: str
+    returning: bool = False
 
 
 @dataclass(frozen=True, slots=True)

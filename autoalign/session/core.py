@@ -23,7 +23,7 @@ from autoalign.axes import Axis, approach_legs
 from autoalign.bench import Bench
 from autoalign.errors import AlignError, MissingNeedError, UsageError
 from autoalign.merit import Spec
-from autoalign.optics.layout import Layout
+from autoalign.optics.layout import Layout, Plane
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.session.actions import (
     Action,
@@ -124,7 +124,7 @@ class Session:
             dict(distances) if distances is not None else {p.name: p.distance for p in planes},
             tuple(a.name for a in self.free),
             measure or _beam_measure(),
-            combine or _beam_combine(),
+            combine or _beam_combine(self._uncertainties, planes),
         )
         self._script = self._run()
         self._action: Action | None = None
@@ -191,11 +191,11 @@ class Session:
         return (yield from self._return_to_best(status, reason))
 
     def _first_look(self) -> _Sight:
-        if self._replay:
-            self._note(self._replay.pop(0))
-            assert self.last is not None
-            self.first = self.last
-            return self.last
+        if self._replay and not self._replay[0].in_spec:
+            recorded = self._replay.pop(0)
+            self._note(recorded)
+            self.first = recorded
+            return recorded
         first = yield from self._look("first")
         self.first = first
         return first
@@ -226,7 +226,7 @@ class Session:
                 if self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds:
                     return Status.BUDGET, f"{self.probes} probes and {self.elapsed:.0f} s spent"
                 answer = self._recorded(target)
-                if answer is None:
+                if answer is None or answer.in_spec:
                     if not (yield from self._go(target, getattr(self.strategy, "note", "probe"))):
                         return Status.REFUSED, self._refusal
                     answer = yield from self._look("probe")
@@ -266,7 +266,7 @@ class Session:
         self._note(observation)
         return observation
 
-    def _go(self, target: Vector, reason: str) -> _Part:
+    def _go(self, target: Vector, reason: str, returning: bool = False) -> _Part:
         """Move the free axes to ``target`` in steps that each axis allows; False if refused."""
         wanted = {
             a.name: float(t)
@@ -277,15 +277,15 @@ class Session:
         parts = max((_parts(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
         for k in range(1, parts + 1):
             step = {n: start[n] + (t - start[n]) * k / parts for n, t in wanted.items()}
-            if step and not (yield from self._step(step, reason)):
+            if step and not (yield from self._step(step, reason, returning)):
                 return False
         return True
 
-    def _step(self, targets: dict[str, float], reason: str) -> _Part:
+    def _step(self, targets: dict[str, float], reason: str, returning: bool) -> _Part:
         legs = {
             n: approach_legs(self.axes[n], self.positions.get(n, t), t) for n, t in targets.items()
         }
-        outcome = yield Move(self.moves + 1, targets, legs, reason or "probe")
+        outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
         if isinstance(outcome, Refused):
             self._refusal = outcome.reason
             self._now = outcome.at
@@ -326,16 +326,15 @@ class Session:
     def _return_to_best(self, status: Status, reason: str) -> _Script:
         assert self.first is not None
         best = self.best if self.best is not None and self.best.ok else self.first
-        back = best is not self.last or bool(self._replay)
-        if back and (yield from self._go(best.positions, "return to the best")):
-            last = yield from self._look("verify")
-        elif back:
-            last = yield from self._look("verify where it stands")
+        if best is self.last and not self._replay:
+            last, where = best, "stands at the best position seen"
+        elif (yield from self._go(best.positions, "return to the best", returning=True)):
+            last, where = (yield from self._look("verify")), "returned to the best position seen"
         else:
-            last = best
+            where = f"could not return to the best position seen ({self._refusal})"
+            last = yield from self._look("verify where it stands")
         if last.in_spec:
-            return Finish(Status.IN_SPEC, True, f"{reason}; in spec at the best place, verified.")
-        where = "returned to the best position seen" if back else "stands at the best position seen"
+            return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
         return Finish(status, False, f"{reason}; {where}, {_compare(self.first, last)}.")
 
 
@@ -380,7 +379,21 @@ def _beam_measure() -> Measure:
     return measure_beam
 
 
-def _beam_combine() -> Combine:
+def _beam_combine(uncertainties: Mapping[str, float], planes: Sequence[Plane]) -> Combine:
+    """Return ``combine`` with what the bench states of its calibration in every uncertainty.
+
+    "pitch" and "distance" are relative, "mark" in mm; "far.pitch" overrides "pitch" for one plane.
+    """
+    from functools import partial  # noqa: PLC0415
+
     from autoalign.beam.combine import combine  # noqa: PLC0415
 
-    return combine
+    def stated(what: str, plane: str) -> float:
+        return uncertainties.get(f"{plane}.{what}", uncertainties.get(what, 0.0))
+
+    return partial(
+        combine,
+        u_pitch={p.name: stated("pitch", p.name) for p in planes},
+        u_origin={p.name: stated("mark", p.name) for p in planes},
+        u_distance={p.name: stated("distance", p.name) * p.distance for p in planes},
+    )

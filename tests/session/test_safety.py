@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -44,12 +46,23 @@ def test_a_move_may_not_be_longer_than_its_axis_allows():
 
 def test_a_run_may_not_travel_more_than_its_budget():
     """Travel adds up over the run; only what was spent counts."""
-    guard = MoveGuard({"a.x": AXIS}, {"a.x": 2.5})
+    guard = MoveGuard({"a.x": AXIS}, {"a.x": 4.0})
     for start in (0.0, 1.0):
         guard.spend(guard.check(move(start + 1.0), {"a.x": start}))
-    guard.check(move(2.4), {"a.x": 2.0})
+    guard.check(move(2.9), {"a.x": 2.0})
     with pytest.raises(TravelBudgetError, match="2 mm travelled in this run"):
-        guard.check(move(3.0), {"a.x": 2.0})
+        guard.check(move(3.5), {"a.x": 2.0})
+
+
+def test_a_quarter_of_the_travel_budget_is_kept_for_the_way_back():
+    """The search is stopped before it can no longer return."""
+    guard = MoveGuard({"a.x": AXIS}, {"a.x": 4.0})
+    guard.spend({"a.x": 3.0})
+    with pytest.raises(TravelBudgetError, match="allowed is 3 mm"):
+        guard.check(move(1.0), {"a.x": 2.0})
+    guard.check(replace(move(1.0), returning=True), {"a.x": 2.0})
+    with pytest.raises(TravelBudgetError, match="allowed is 4 mm"):
+        guard.check(replace(move(0.5), returning=True), {"a.x": 2.0})
 
 
 def test_hold_and_safe_let_nothing_through():

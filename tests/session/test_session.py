@@ -191,6 +191,16 @@ def test_a_refused_move_ends_the_search_and_is_told():
     assert "too far" in actions[-1].reason
 
 
+def test_a_way_back_that_is_refused_is_told():
+    """It looks where it stands, and does not say that it returned."""
+    s = session(Scripted((1, 0), (2, 0)))
+    actions = play(s, lambda x, y: 5 + x, refuse=(3,))
+    assert kinds(actions)[-3:] == ["Move", "Look", "Finish"]
+    assert actions[-3].returning
+    assert "could not return to the best position seen (too far)" in actions[-1].reason
+    assert "worse than 5 at the start" in actions[-1].reason
+
+
 def test_only_noise_in_the_way_is_met_with_a_closer_look():
     """Well within tolerance but too uncertain: the same place again, with more frames."""
     s = session(Scripted((1, 0)), frames=2)
