@@ -17,6 +17,7 @@ from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
 from autoalign.merit import Spec, Verdict
+from autoalign.observers import Observers
 from autoalign.plugins import plugin
 from autoalign.runner import run
 from autoalign.safety import MoveGuard
@@ -160,12 +161,18 @@ def align(
         replay, seed = _recorded(journal, chosen.name)
     settings = {**_settings(bench, budget, seed, hold, memory), "replay": replay}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
-    if journal is None:
-        finish = run(bench, session, guard=guard, progress=progress, stop=stop)
-    else:
-        with _journal(bench, journal, session, seed, spec, resume) as record:
-            finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
-    return _result(session, finish, seed, journal)
+    observers = Observers()
+    observers.tell("start_run", bench=bench, strategy=chosen.name, seed=seed)
+    progress = observers.following(bench, progress)
+    with observers.told_of_failure(bench):
+        if journal is None:
+            finish = run(bench, session, guard=guard, progress=progress, stop=stop)
+        else:
+            with _journal(bench, journal, session, seed, spec, resume) as record:
+                finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
+    result = _result(session, finish, seed, journal)
+    observers.tell("end_run", bench=bench, result=result)
+    return result
 
 
 def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:

@@ -30,8 +30,8 @@ def autoalign_start_run(bench: Bench, strategy: str, seed: int) -> None:
 
 
 @hookspec
-def autoalign_intend_move(bench: Bench, targets: Mapping[str, float]) -> None:
-    """Follow a move that is about to begin; ``targets`` in mm or rad by axis."""
+def autoalign_make_move(bench: Bench, targets: Mapping[str, float], reason: str) -> None:
+    """Follow a move that has ended; ``targets`` in mm or rad by axis."""
 
 
 @hookspec
@@ -42,3 +42,8 @@ def autoalign_make_look(bench: Bench, observation: Observation) -> None:
 @hookspec
 def autoalign_end_run(bench: Bench, result: Any) -> None:
     """Follow the end of a run; ``result`` is the :class:`~autoalign.alignment.AlignmentResult`."""
+
+
+@hookspec
+def autoalign_break_run(bench: Bench, error: BaseException) -> None:
+    """Follow a run that an error or Ctrl-C has cut off; every axis has been told to stop."""

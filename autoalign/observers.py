@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import pluggy
 
 from autoalign import hookspecs
+from autoalign.bench import Bench
+from autoalign.conduct import Event
 from autoalign.errors import PluginError
 from autoalign.plugins import names, plugin
+from autoalign.session.actions import Move
 
 __all__ = ["Observers"]
 
@@ -76,6 +81,31 @@ class Observers:
             except Exception as error:  # noqa: BLE001 - a stranger's failure must not stop a run
                 who = implementation.plugin_name
                 self._note(f"observer {who!r} failed at {event}: {type(error).__name__}: {error}")
+
+    def following(
+        self, bench: Bench, progress: Callable[[Event], None] | None = None
+    ) -> Callable[[Event], None]:
+        """Return a progress callback that tells moves and looks, and then calls ``progress``."""
+
+        def follow(event: Event) -> None:
+            if isinstance(event.action, Move):
+                facts = {"targets": event.action.targets, "reason": event.action.reason}
+                self.tell("make_move", bench=bench, **facts)
+            elif event.observation is not None:
+                self.tell("make_look", bench=bench, observation=event.observation)
+            if progress is not None:
+                progress(event)
+
+        return follow
+
+    @contextmanager
+    def told_of_failure(self, bench: Bench) -> Iterator[None]:
+        """Tell ``break_run`` where an error or Ctrl-C ends what is inside, and pass it on."""
+        try:
+            yield
+        except BaseException as error:
+            self.tell("break_run", bench=bench, error=error)
+            raise
 
     def _forget(self, observer: object) -> None:
         if self._manager.is_registered(observer):

@@ -15,6 +15,7 @@ from autoalign.config.problems import Problems
 from autoalign.config.reading import parse, read_text
 from autoalign.config.tables import BenchTables
 from autoalign.config.terms import spec_of
+from autoalign.config.uncertainties import check_uncertainties
 from autoalign.errors import UsageError, unknown_name
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
@@ -98,6 +99,7 @@ def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFil
         raise UsageError(f"{source}: nothing in it could be read.")
     fitted = fit_drivers(tables, problems)
     _check_names(raw, tables, problems)
+    check_uncertainties(tables, problems)
     axes = axes_of(tables, problems)
     layout = layout_of(tables, raw.keys(), problems)
     spec = spec_of(tables, problems)

@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from autoalign.config import bench_schema, load_bench, read_bench_file
+from autoalign.config.uncertainties import KINDS
 from autoalign.errors import PortMissingError
 from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
+from autoalign.twin.unknowns import PRIORS
 
 Writer = Callable[..., Path]
 
@@ -172,6 +174,11 @@ def test_overrides_replace_values_of_the_file(bench_file: Writer) -> None:
     """A dotted key reaches into tables, existing or not."""
     file = read_bench_file(bench_file(), {"bench.frames": 4, "budget.probes": 9})
     assert (file.tables.bench.frames, file.tables.budget.probes) == (4, 9)
+
+
+def test_every_uncertainty_of_a_bench_file_is_one_that_the_twin_knows() -> None:
+    """No name of the table would be read by nobody."""
+    assert set(KINDS) <= set(PRIORS)
 
 
 def test_the_schema_knows_every_table_and_that_quantities_are_strings() -> None:

@@ -87,6 +87,11 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('"0.4 m"', '"0.4 furlong"', "line 17, planes.near: there is no unit named 'furlong'."),
         ('"0.4 m"', '"0.4 rad"', 'is an angle; wanted is a length (for instance "6 mm").'),
         ("probes = 30", "probes = 1", "line 56, budget.probes: 1 is not allowed; it must be 2 or"),
+        ('pitch = "1 %"', 'ptch = "1 %"',
+         "line 60, uncertainties.ptch: there is no uncertainty named"),
+        ('pitch = "1 %"', '"far.pitch" = "1 mm"',
+         'line 60, uncertainties."far.pitch": pitch is a plain number; 1 mm is a length.'),
+        ('pitch = "1 %"', '"fra.pitch" = "1 %"', "no part, plane or axis named 'fra'"),
         ('"35 deg"', '"200 deg"', "line 6, optic: off-axis angle 200.0° must lie between"),
     ],
 )  # fmt: skip

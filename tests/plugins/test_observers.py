@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
+from autoalign.alignment import align
 from autoalign.errors import PluginError
 from autoalign.hookspecs import hookimpl
 from autoalign.observers import Observers
+from autoalign_simulators import benches
 
 
 class Listener:
@@ -92,3 +94,40 @@ def test_every_event_is_named_verb_then_noun() -> None:
     events = Observers(load=False).events
     assert events
     assert all(len(e.split("_")) == 3 for e in events)
+
+
+def test_a_run_that_is_cut_off_is_told_as_such() -> None:
+    """Ctrl-C reaches the observers and whoever called, unchanged."""
+
+    class Alarm:
+        heard: ClassVar[list[BaseException]] = []
+
+        @hookimpl
+        def autoalign_break_run(self, error: BaseException) -> None:
+            self.heard.append(error)
+
+    observers = Observers(load=False)
+    observers.register(Alarm())
+    with (
+        pytest.raises(KeyboardInterrupt),
+        benches.collimator(seed=0, pixels=64) as bench,
+        observers.told_of_failure(bench),
+    ):
+        raise KeyboardInterrupt
+    assert [type(e) for e in Alarm.heard] == [KeyboardInterrupt]
+
+
+@pytest.mark.usefixtures("worked_plugin")
+def test_an_alignment_tells_its_observers_in_order() -> None:
+    """Start, looks and moves, end; with the targets in mm and rad, and the result at the end."""
+    from autoalign_example import diary  # noqa: PLC0415 - installed by the fixture
+
+    diary.entries.clear()
+    with benches.collimator(seed=0, pixels=64) as bench:
+        result = align(bench, strategy="response-matrix", budget=3)
+    assert diary.entries[0] == "started with response-matrix"
+    assert diary.entries[-1] == f"ended: {result}"
+    kinds = [entry.split()[0] for entry in diary.entries[1:-1]]
+    assert kinds.count("look") == result.probes
+    assert kinds.count("move") == result.moves
+    assert kinds[0] == "look"

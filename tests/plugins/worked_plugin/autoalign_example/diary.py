@@ -16,6 +16,18 @@ def autoalign_start_run(strategy: str) -> None:
 
 
 @hookimpl
+def autoalign_make_look(observation: Any) -> None:
+    """Note a look."""
+    entries.append(f"look merit {observation.merit:.3g}")
+
+
+@hookimpl
+def autoalign_make_move(targets: dict[str, float]) -> None:
+    """Note a move."""
+    entries.append(f"move {targets}")
+
+
+@hookimpl
 def autoalign_end_run(result: Any) -> None:
     """Note the end."""
     entries.append(f"ended: {result}")
