@@ -6,12 +6,12 @@ import logging
 from typing import Any, ClassVar
 
 import pytest
+from autoalign_simulators import benches
 
 from autoalign.alignment import align
 from autoalign.errors import PluginError
 from autoalign.hookspecs import hookimpl
 from autoalign.observers import Observers
-from autoalign_simulators import benches
 
 
 class Listener:
