@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.clock import Clock
 from autoalign.errors import DetectorError
 from autoalign.frames import Frame, View
+from autoalign.optics.pose import Pose
+from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import Screen, field_map
 from autoalign_simulators.sensor import Sensor, SensorMaps
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.world import World
 
-__all__ = ["CameraFaults", "CameraTraits", "SimulatedCamera"]
+__all__ = ["CameraFaults", "CameraTraits", "SimulatedCamera", "Slide"]
 
 Image = npt.NDArray[np.float32]
 
@@ -47,6 +51,12 @@ class CameraTraits:
         Limits of the automatic exposure, s.
     readout
         Time from the end of an exposure to its delivery, s.
+    u_distance, u_mark, u_pitch
+        How well place (mm), zero (mm) and pixel pitch (relative) are known: standard deviations.
+    field
+        Diameter, mm, of what a lens in front of the camera lets through; None without one.
+    distortion
+        Relative shift of the picture's corners by that lens.
     """
 
     pitch: float
@@ -58,11 +68,21 @@ class CameraTraits:
     shortest: float = 2e-5
     longest: float = 0.5
     readout: float = 0.01
+    u_distance: float = 2.0
+    u_mark: float = 0.01
+    u_pitch: float = 2e-3
+    field: float | None = None
+    distortion: float = 0.0
 
     @property
     def origin(self) -> tuple[float, float]:
         """Pixel coordinates of the mark: the middle of the picture."""
         return (self.sensor.columns - 1) / 2, (self.sensor.rows - 1) / 2
+
+    def pixels(self, screen: Screen) -> PixelMap:
+        """Return where the pixels truly lie on ``screen``."""
+        corner = self.origin[0] ** 2 + self.origin[1] ** 2
+        return field_map(self.pitch, self.origin, self.view, screen.pitch, self.distortion / corner)
 
 
 @dataclass(slots=True)
@@ -78,6 +98,35 @@ class CameraFaults:
     torn: bool = False
     stale: float = 0.0
     overexpose: float = 1.0
+
+
+class Slide:
+    """Carries one camera along the beam, so that it is several detectors in turn.
+
+    Parameters
+    ----------
+    clock
+        The world's time.
+    distances
+        Of the planes that it visits, mm by name.
+    speed
+        mm/s.
+    """
+
+    def __init__(self, clock: Clock, distances: Mapping[str, float], speed: float = 5.0) -> None:
+        self._clock = clock
+        self._distances = dict(distances)
+        self._speed = speed
+        self._where = next(iter(self._distances.values()))
+        self._arrival = -math.inf
+
+    def go(self, plane: str) -> float:
+        """Set off for ``plane`` and return the time of arrival, s."""
+        way = abs(self._distances[plane] - self._where)
+        if way > 0:
+            self._arrival = max(self._clock.now(), self._arrival) + way / self._speed
+            self._where = self._distances[plane]
+        return self._arrival
 
 
 class SimulatedCamera:
@@ -98,6 +147,8 @@ class SimulatedCamera:
         How the camera is set up; light that does not belong to the beam.
     seed
         Of noise and fixed pattern.
+    slide
+        What carries the one camera of several planes from plane to plane.
     """
 
     def __init__(
@@ -110,6 +161,7 @@ class SimulatedCamera:
         traits: CameraTraits,
         stray: Stray,
         seed: int,
+        slide: Slide | None = None,
     ) -> None:
         self._name = name
         self._plane = plane
@@ -118,12 +170,12 @@ class SimulatedCamera:
         self.screen = screen
         self.traits = traits
         self.stray = stray
+        self.slide = slide
         self.faults = CameraFaults()
         self._seed = seed
         self._maps = SensorMaps(traits.sensor, np.random.default_rng([seed, 0]))
-        self._pixels = field_map(
-            (traits.pitch, traits.pitch), traits.origin, traits.view, screen.pitch
-        )
+        self._pixels = traits.pixels(screen)
+        self._lens = None if traits.field is None else _lens(traits)
         self._sequence = 0
         self._last: npt.NDArray[Any] | None = None
         self._cache: dict[tuple[float, ...], Image] = {}
@@ -152,7 +204,7 @@ class SimulatedCamera:
         clock = self.world.clock
         frames: list[Frame] = []
         for _ in range(count):
-            begin = max(clock.now(), not_before)
+            begin = max(clock.now(), not_before, self._there())
             exposure = self._exposure(begin)
             ready = begin + exposure + self.traits.readout
             if self.faults.silent or ready > deadline:
@@ -175,19 +227,24 @@ class SimulatedCamera:
         positions = world.positions(at)
         key = (*positions.values(), self.stray.version, world.power)
         if key not in self._cache:
-            poses = world.poses(at)
-            flux = self.renderer.image(
-                poses, poses[self._plane].compose(self.screen.pose), self._pixels,
-                (self.traits.sensor.rows, self.traits.sensor.columns),
-            )  # fmt: skip
             while len(self._cache) >= _KEPT:
                 del self._cache[next(iter(self._cache))]
-            gap = world.layout.plane(self._plane).distance
-            self._cache[key] = self.stray.added(
-                flux * np.float32(self.traits.source_rate * world.power),
-                gap / self.traits.pitch, self._pixels,
-            )  # fmt: skip
+            self._cache[key] = self._look(world.poses(at))
         return self._cache[key]
+
+    def _there(self) -> float:
+        """Return when the slide, where there is one, has brought the camera here."""
+        return -math.inf if self.slide is None else self.slide.go(self._plane)
+
+    def _look(self, poses: dict[str, Pose]) -> Image:
+        plane, sensor = self._plane, self.traits.sensor
+        poses = {**poses, plane: poses[plane].compose(self.screen.pose)}
+        shape = sensor.rows, sensor.columns
+        flux = self.renderer.image(poses, plane, self._pixels, shape)
+        flux *= np.float32(self.traits.source_rate * self.world.power)
+        distance = self.world.layout.plane(plane).distance
+        seen = self.stray.added(flux, distance, self._pixels)
+        return seen if self._lens is None else seen * self._lens
 
     def _exposure(self, begin: float) -> float:
         traits = self.traits
@@ -220,3 +277,12 @@ class SimulatedCamera:
         steps = (np.arange(_LOOKS_WHILE_MOVING) + 0.5) / _LOOKS_WHILE_MOVING
         looks = [self.rate(begin + float(s) * exposure) for s in steps]
         return np.asarray(np.mean(looks, axis=0), np.float32)
+
+
+def _lens(traits: CameraTraits) -> Image:
+    """Return what a lens lets through: all within its field, nothing beyond, a pixel between."""
+    assert traits.field is not None
+    sensor = traits.sensor
+    row, column = np.ogrid[: sensor.rows, : sensor.columns]
+    r = np.hypot(column - traits.origin[0], row - traits.origin[1])
+    return np.asarray(np.clip(traits.field / (2 * traits.pitch) - r + 0.5, 0, 1), np.float32)

@@ -8,7 +8,6 @@ mirror in a mount with tip, tilt and clocking.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 from autoalign.axes import Axis
@@ -20,6 +19,7 @@ from autoalign.optics.layout import Layout, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
+from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, Plan, build
 
 __all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
@@ -68,9 +68,14 @@ def plan(
     widths = dict(fields or {"near": 64.0, "far": 132.0})
     names = [p.name for p in layout.planes]
     cameras = {}
-    for name in names:
-        traits = CameraTraits(1.0, _FROM_BEHIND if name == names[-1] else _STRAIGHT)
-        cameras[name] = _sized(traits, widths.get(name, 132.0), pixels)
+    for plane in layout.planes:
+        cameras[plane.name] = CameraTraits(
+            pitch=widths.get(plane.name, 132.0) / pixels,
+            view=_FROM_BEHIND if plane.name == names[-1] else _STRAIGHT,
+            sensor=Sensor(pixels, pixels),
+            source_rate=_RATE,
+            u_distance=1.5e-3 * plane.distance,
+        )
     optic, light = layout.elements[0].surface, layout.light
     assert isinstance(optic, OffAxisParaboloid)
     assert isinstance(light, Source)
@@ -103,8 +108,3 @@ def simulate(
     """
     effects = Effects.of(ideal, switches)
     return build(plan(layout, fields, pixels), seed, clock, effects, hidden)
-
-
-def _sized(traits: CameraTraits, field: float, pixels: int) -> CameraTraits:
-    sensor = replace(traits.sensor, rows=pixels, columns=pixels)
-    return replace(traits, pitch=field / pixels, sensor=sensor, source_rate=_RATE)

@@ -9,22 +9,25 @@ image. Elsewhere the grid is refined and laid on the pixels (:mod:`.splat`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
+from autoalign.optics.diffraction import needs_diffraction
 from autoalign.optics.layout import Beam
 from autoalign.optics.pose import Pose
 from autoalign.optics.trace import to_plane
 from autoalign_simulators.inverse import Inverse, jacobian, nodes, refinement, sample
 from autoalign_simulators.kernel import blur, disk_kernel
+from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.splat import Box, splat
 from autoalign_simulators.train import Train
+from autoalign_simulators.wave import wave_picture
 
-__all__ = ["PixelMap", "Renderer"]
+__all__ = ["Renderer"]
 
 Floats = npt.NDArray[Any]
 Image = npt.NDArray[np.float32]
@@ -35,23 +38,14 @@ _MARGIN = 1.08
 _UNEVEN = 30.0
 """Largest over smallest |Jacobian| up to which a map is inverted."""
 
+_FEW = 5.0
+"""The outline of a spot is never more than this many times its width d_σ."""
+
+_WAVE_BOX = 48
+"""Pixels on either side of a spot that is drawn by diffraction."""
+
 _SMALLEST = 12
 """Pixels across, below which light is laid on the pixels instead."""
-
-
-@dataclass(frozen=True, slots=True)
-class PixelMap:
-    """Where pixels lie in a plane: (x, y) = ``matrix`` (column, row) + ``offset``, mm."""
-
-    matrix: tuple[tuple[float, float], tuple[float, float]]
-    offset: tuple[float, float]
-
-    def to_pixels(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return (column, row) of plane points, mm."""
-        (a, b), (c, d) = self.matrix
-        det = a * d - b * c
-        dx, dy = x - self.offset[0], y - self.offset[1]
-        return (d * dx - b * dy) / det, (a * dy - c * dx) / det
 
 
 class Renderer:
@@ -80,20 +74,27 @@ class Renderer:
         self._held = _with_held_figure(train, self._u, self._v)
 
     def image(
-        self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap, shape: tuple[int, int]
+        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, shape: tuple[int, int]
     ) -> Image:
-        """Return (rows, columns) flux per pixel; 1 is all that the source emits."""
+        """Return (rows, columns) flux per pixel; 1 is all that the source emits.
+
+        ``poses`` gives, under the name ``plane``, how the screen truly stands.
+        """
         passage = self._held.passage(poses, self._u, self._v)
-        x, y, _ = to_plane(passage.rays, plane)
+        x, y, _ = to_plane(passage.rays, poses[plane])
         column, row = (self._square(k) for k in pixels.to_pixels(x, y))
         fields = {"column": column, "row": row, "density": self._square(passage.density)}
         prints = {k: (self._square(a), self._square(b)) for k, (a, b) in passage.prints.items()}
-        spread = self._spread(poses, plane, pixels)
+        throw = self._throw(poses, poses[plane], pixels)
+        spread = throw * self.train.blur_radius
         out = np.zeros(shape, np.float32)
         box = self._box(column, row, shape, spread)
         if box is None:
             return out
         area = jacobian(column, row, self.step)
+        if self._is_wave(fields, prints, spread, pixels, plane):
+            self._wave(poses, plane, pixels, throw, fields, prints, out)
+            return out
         if self._invertible(area, box):
             sharp = self._inverted(fields, prints, area, box)
         else:
@@ -101,19 +102,58 @@ class Renderer:
         _paste(blur(sharp, disk_kernel(spread)), out, box)
         return out
 
+    def _is_wave(
+        self, fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]],
+        spread: Floats, pixels: PixelMap, plane: str,
+    ) -> bool:  # fmt: skip
+        """Whether the picture is too small for rays alone (:func:`.needs_diffraction`)."""
+        light, away = self.train.layout.light, self.train.layout.plane(plane).distance
+        f_number = away / self.train.beam_diameter
+        extent = np.ptp(fields["row"][self._inside]) * np.sqrt(pixels.area)
+        if not needs_diffraction(extent / _FEW, light.wavelength, f_number):
+            return False
+        w = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
+        w /= max(float(w.sum()), 1e-300)
+        variance = spread @ spread.T / 4
+        for k, name in enumerate(("column", "row")):
+            f = np.where(w > 0, fields[name], 0)
+            variance[k, k] += (w * f * f).sum() - (w * f).sum() ** 2
+        width = 4 * np.sqrt(max(float(variance.max()), 0.0) * pixels.area)
+        return needs_diffraction(width, light.wavelength, f_number)
+
+    def _wave(
+        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, throw: Floats,
+        fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]], out: Image,
+    ) -> None:  # fmt: skip
+        """Draw the diffraction picture, within so many pixels of the geometric spot."""
+        weight = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
+        middle = [float((weight * fields[k]).sum() / weight.sum()) for k in ("row", "column")]
+        box = []
+        for at, most in zip(middle, out.shape, strict=True):
+            box += [max(int(at) - _WAVE_BOX, 0), min(int(at) + _WAVE_BOX, most)]
+        top, bottom, left, right = box
+        if bottom - top < 2 or right - left < 2:
+            return
+        matrix = np.array(pixels.matrix) @ throw
+        power = float(weight.sum()) * self.step**2
+        out[top:bottom, left:right] = wave_picture(
+            self.train, poses, plane, pixels, matrix, power, (top, bottom, left, right)
+        )
+
     def _square(self, field: Floats) -> Floats:
         return field.reshape(self.size, self.size)
 
-    def _spread(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> Floats:
-        """Return (2, 2): pixels that the middle ray moves from the face's centre to its rim."""
-        spread = self.train.spread
-        if spread == 0:
+    def _throw(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> Floats:
+        """Return (2, 2): pixels that the middle ray moves per mm of the face (rad of the input)."""
+        reach = self.train.blur_radius
+        if reach == 0:
             return np.zeros((2, 2))
-        point = np.array([1, -1, 0, 0]) * spread, np.array([0, 0, 1, -1]) * spread
+        point = np.array([1, -1, 0, 0]) * reach, np.array([0, 0, 1, -1]) * reach
         passage = self.train.passage(poses, np.zeros(4), np.zeros(4), point)
         x, y, _ = to_plane(passage.rays, plane)
         c, r = pixels.to_pixels(x, y)
-        return np.array([[c[0] - c[1], c[2] - c[3]], [r[0] - r[1], r[2] - r[3]]]) / 2
+        moved = np.array([[c[0] - c[1], c[2] - c[3]], [r[0] - r[1], r[2] - r[3]]])
+        return np.asarray(moved / (2 * reach))
 
     def _box(
         self, column: Floats, row: Floats, shape: tuple[int, int], spread: Floats

@@ -9,7 +9,7 @@ import numpy as np
 
 from autoalign.frames import View
 from autoalign.optics.pose import Pose
-from autoalign_simulators.render import PixelMap
+from autoalign_simulators.pixelmap import PixelMap
 
 __all__ = ["PITCH_ERROR", "Screen", "View", "field_map"]
 
@@ -42,20 +42,22 @@ class Screen:
     pitch: tuple[float, float] = (0.0, 0.0)
 
     @classmethod
-    def draw(cls, rng: np.random.Generator, distance: float = 2.0) -> Screen:
-        """Draw an everyday screen; ``distance`` is the standard deviation of its place, mm.
+    def draw(cls, rng: np.random.Generator, distance: float, mark: float, pitch: float) -> Screen:
+        """Draw an everyday screen.
 
-        Pixels are square to a few parts in ten thousand; their size at the screen, which hangs on
-        the lens and its distance, is known to two parts in a thousand.
+        ``distance`` and ``mark``, mm, and ``pitch``, relative, are standard deviations. Columns and
+        rows differ in pitch by a sixth of that.
         """
-        tilt, mark, pitch = (rng.normal(0, s, 2).tolist() for s in (5e-3, 0.01, 3e-4))
-        size = float(rng.normal(0, PITCH_ERROR))
+        tilt, shift, common, own = rng.normal(size=(4, 2))
         return cls(
-            tilt=(tilt[0], tilt[1]),
+            tilt=(5e-3 * float(tilt[0]), 5e-3 * float(tilt[1])),
             roll=float(rng.normal(0, math.radians(0.5))),
-            mark=(mark[0], mark[1]),
+            mark=(mark * float(shift[0]), mark * float(shift[1])),
             distance=float(rng.normal(0, distance)),
-            pitch=(size + pitch[0], size + pitch[1]),
+            pitch=(
+                pitch * float(common[0] + own[0] / 6),
+                pitch * float(common[0] + own[1] / 6),
+            ),
         )
 
     @property
@@ -75,18 +77,22 @@ class Screen:
 
 
 def field_map(
-    pitch: tuple[float, float], origin: tuple[float, float], view: View, error: tuple[float, float]
+    pitch: float,
+    origin: tuple[float, float],
+    view: View,
+    error: tuple[float, float],
+    distortion: float = 0.0,
 ) -> PixelMap:
     """Return where pixels truly lie on the screen.
 
     ``pitch``, ``origin`` and ``view`` as a :class:`autoalign.Frame` states them; ``error`` is the
-    relative error of the pitch.
+    relative error of the pitch; ``distortion`` as of :class:`.PixelMap`.
     """
-    px, py = pitch[0] * (1 + error[0]), pitch[1] * (1 + error[1])
+    px, py = pitch * (1 + error[0]), pitch * (1 + error[1])
     (a, b), (c, d) = view
     matrix = ((a * px, b * py), (c * px, d * py))
     offset = (
         -(matrix[0][0] * origin[0] + matrix[0][1] * origin[1]),
         -(matrix[1][0] * origin[0] + matrix[1][1] * origin[1]),
     )
-    return PixelMap(matrix, offset)
+    return PixelMap(matrix, offset, origin, distortion)

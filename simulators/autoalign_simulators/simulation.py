@@ -17,10 +17,11 @@ from autoalign.interfaces import Detector, Stage
 from autoalign.merit import Spec
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign_simulators.blemishes import Blemishes
-from autoalign_simulators.camera import CameraTraits, SimulatedCamera
+from autoalign_simulators.camera import CameraTraits, SimulatedCamera, Slide
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
+from autoalign_simulators.meter import MeterTraits, PinholeMeter
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import PITCH_ERROR, Screen
@@ -56,7 +57,28 @@ class Plan:
         What the beam must meet.
     hold
         Parts or axes that searches leave alone.
+    settle
+        s, see :class:`autoalign.Bench`.
+    drift
+        Steady drift by axis, unit/s.
+    meters
+        Power meters by name.
+    one_camera
+        One camera on a slide visits all planes.
     """
+
+    @property
+    def uncertainties(self) -> dict[str, float]:
+        """What is known of the bench beforehand, as :class:`autoalign.Bench` takes it."""
+        known = {"scale": 0.015, "direction": 0.02, "pivot": 10.0}
+        for plane, traits in self.cameras.items():
+            away = abs(self.layout.plane(plane).distance)
+            known |= {
+                f"{plane}.pitch": traits.u_pitch,
+                f"{plane}.mark": traits.u_mark,
+                f"{plane}.distance": traits.u_distance / away,
+            }
+        return known
 
     layout: Layout
     axes: tuple[Axis, ...]
@@ -67,6 +89,8 @@ class Plan:
     hold: tuple[str, ...] = ()
     settle: float = 0.1
     drift: Mapping[str, float] = field(default_factory=dict)
+    meters: Mapping[str, MeterTraits] = field(default_factory=dict)
+    one_camera: bool = False
 
 
 class BenchSimulation:
@@ -179,12 +203,12 @@ def build(
     world = World(time, layout, motors, start, coupling, plan.drift)
     train = _train(plan.layout, effects, stream)
     truth = Truth(world, train, plan.judged)
-    renderer = Renderer(train)
-    cameras = [
-        _camera(plane, plan.cameras[plane], world, renderer, effects, number, 200 + k)
-        for k, plane in enumerate(plan.cameras)
+    cameras = _cameras(plan, world, Renderer(train), effects, number)
+    meters = [
+        PinholeMeter(name, truth, traits, number + 1000 + k)
+        for k, (name, traits) in enumerate(plan.meters.items())
     ]
-    return BenchSimulation(plan, truth, _stages(plan.axes, motors), cameras)
+    return BenchSimulation(plan, truth, _stages(plan.axes, motors), [*cameras, *meters])
 
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
@@ -226,27 +250,51 @@ def _train(layout: Layout, effects: Effects, stream: object) -> Train:
     return Train(layout, glow, figures, blemishes)
 
 
-def _camera(
-    plane: str, traits: CameraTraits, world: World, renderer: Renderer, effects: Effects,
-    seed: int, stream: int,
-) -> SimulatedCamera:  # fmt: skip
-    rng = np.random.default_rng([seed, stream])
-    drawn = Screen.draw(rng, distance=1.5e-3 * world.layout.plane(plane).distance)
+def _cameras(
+    plan: Plan, world: World, renderer: Renderer, effects: Effects, seed: int
+) -> list[SimulatedCamera]:
+    """One camera for each plane, or one on a slide for all."""
+    distances = {p: world.layout.plane(p).distance for p in plan.cameras}
+    slide = Slide(world.clock, distances) if plan.one_camera else None
+    cameras = []
+    for k, (plane, traits) in enumerate(plan.cameras.items()):
+        stream = 200 if plan.one_camera else 200 + k
+        rng = np.random.default_rng([seed, stream])
+        screen = Screen.draw(rng, traits.u_distance, traits.u_mark, traits.u_pitch)
+        stray = _stray(effects, rng)
+        if plan.one_camera:
+            again = np.random.default_rng([seed, 250 + k]).normal(0, traits.u_distance / 4)
+            screen = replace(screen, distance=screen.distance + float(again))
+        number = int(np.random.SeedSequence([seed, stream]).generate_state(1)[0])
+        cameras.append(
+            SimulatedCamera(
+                plane,
+                plane,
+                world,
+                renderer,
+                screen if effects.screens else Screen(),
+                traits if effects.noise else _noiseless(traits),
+                stray,
+                number,
+                slide,
+            )
+        )
+    return cameras
+
+
+def _stray(effects: Effects, rng: np.random.Generator) -> Stray:
+    level, slope = 300.0 * float(rng.uniform(0.5, 2.0)), rng.uniform(-0.5, 0.5, 2)
     stray = Stray()
     if effects.stray:
-        level = 300.0 * float(rng.uniform(0.5, 2.0))
-        slope = rng.uniform(-0.5, 0.5, 2)
         stray = Stray(level, (float(slope[0]), float(slope[1])), scatter=0.005)
     if effects.ghost:
         stray.ghost = 0.01
-    if not effects.noise:
-        sensor = replace(
-            traits.sensor, noise=False, response_spread=0.0, dark_spread=0.0, hot_pixels=0
-        )
-        traits = replace(traits, sensor=sensor)
-    screen = drawn if effects.screens else Screen()
-    number = int(np.random.SeedSequence([seed, stream]).generate_state(1)[0])
-    return SimulatedCamera(plane, plane, world, renderer, screen, traits, stray, number)
+    return stray
+
+
+def _noiseless(traits: CameraTraits) -> CameraTraits:
+    sensor = replace(traits.sensor, noise=False, response_spread=0.0, dark_spread=0.0, hot_pixels=0)
+    return replace(traits, sensor=sensor)
 
 
 def _stages(axes: Sequence[Axis], motors: Mapping[str, Motor]) -> list[SimulatedStage]:

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from autoalign_simulators.render import PixelMap
+from autoalign_simulators.pixelmap import PixelMap
 
 __all__ = ["Stray"]
 
@@ -53,14 +53,15 @@ class Stray:
     def added(self, beam: Image, distance: float, pixels: PixelMap) -> Image:
         """Return ``beam`` with everything else, electrons per second and pixel.
 
-        ``distance`` from the window to the screen, in pixels.
+        ``distance`` from the window to the screen, mm.
         """
         seen = beam
         if self.ghost:
-            (a, b), (c, d) = (np.sign(np.round(row, 12)) for row in pixels.matrix)
-            x, y = (k * distance for k in self.ghost_angle)
-            copy = _shifted(beam, round(a * x + c * y), round(b * x + d * y))
-            seen = seen + np.float32(self.ghost) * copy
+            x, y = pixels.to_plane(0.0, 0.0)
+            c, r = pixels.to_pixels(
+                x + self.ghost_angle[0] * distance, y + self.ghost_angle[1] * distance
+            )
+            seen = seen + np.float32(self.ghost) * _shifted(beam, round(c), round(r))
         if self.scatter:
             seen = seen + self._halo(beam)
         if self.ambient:

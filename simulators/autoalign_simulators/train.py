@@ -80,6 +80,23 @@ class Train:
         return light.core_diameter / 2 if isinstance(light, Source) else light.divergence / 2
 
     @property
+    def blur_radius(self) -> float:
+        """As :attr:`spread`, with the spread that diffraction gives a Gaussian input.
+
+        A waist w has σ_θ = λ/(2πw); a disk of radius 2σ has that standard deviation.
+        """
+        light = self.layout.light
+        if isinstance(light, Source) or light.profile != "gaussian":
+            return self.spread
+        return math.hypot(self.spread, 2 * light.wavelength / (math.pi * light.diameter))
+
+    @property
+    def beam_diameter(self) -> float:
+        """Diameter of the beam, mm: of the first mirror's aperture, or as the input states it."""
+        light = self.layout.light
+        return 2 * self.pupil_radius if isinstance(light, Source) else light.diameter
+
+    @property
     def edges(self) -> tuple[Edge, ...]:
         """Every hard edge that light may meet, the pupil's own first where it has one."""
         light = self.layout.light

@@ -17,6 +17,7 @@ from autoalign.merit import Spec, Verdict
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.sources import disk_grid
 from autoalign.optics.trace import to_plane
+from autoalign_simulators.blemishes import covered
 from autoalign_simulators.train import Train
 from autoalign_simulators.world import World
 
@@ -72,6 +73,16 @@ class Truth:
         spots = self._spots(self._poses(positions))
         return float(next(iter(spots.values()))[2].sum())
 
+    def through(self, plane: str, diameter: float, off: tuple[float, float] = (0.0, 0.0)) -> float:
+        """Return the part of the source's power that a pinhole in ``plane`` lets through now.
+
+        ``diameter`` and the place ``off`` of its centre in mm.
+        """
+        x, y, power = self._spots(self.world.poses(), (plane,))[plane]
+        inside = diameter / 2 - np.hypot(x - off[0], y - off[1])
+        # Softened over a tenth of its radius: the quadrature's rays are few.
+        return float((power * covered(inside, diameter / 20)).sum())
+
     def quality(self, positions: Mapping[str, float] | None = None) -> Quality:
         """Return the exact quality, with uncertainties of 0."""
         poses = self._poses(positions)
@@ -107,19 +118,21 @@ class Truth:
             return self.world.poses()
         return place(self.world.layout, positions)
 
-    def _spots(self, poses: Mapping[str, Pose]) -> dict[str, tuple[Floats, Floats, Floats]]:
+    def _spots(
+        self, poses: Mapping[str, Pose], planes: tuple[str, ...] = ()
+    ) -> dict[str, tuple[Floats, Floats, Floats]]:
         """Where every ray meets every plane: x, y, mm, and its power."""
         x, y, w = disk_grid(self.rings, self.spokes)
         cx, cy, cw = (
-            disk_grid(2, 6) if self.train.spread > 0 else (np.zeros(1),) * 2 + (np.ones(1),)
+            disk_grid(2, 6) if self.train.blur_radius > 0 else (np.zeros(1),) * 2 + (np.ones(1),)
         )
-        radius, spread = self.train.pupil_radius, self.train.spread
+        radius, spread = self.train.pupil_radius, self.train.blur_radius
         u, v = np.tile(x * radius, len(cx)), np.tile(y * radius, len(cx))
         point = np.repeat(cx * spread, len(x)), np.repeat(cy * spread, len(x))
         weight = np.outer(cw, w).ravel() * np.pi * radius**2
         passage = self.train.passage(poses, u, v, point)
         power = passage.density * weight * self.train.passed(passage.prints, 1e-3)
-        return {p: (*to_plane(passage.rays, poses[p])[:2], power) for p in self.planes}
+        return {p: (*to_plane(passage.rays, poses[p])[:2], power) for p in planes or self.planes}
 
 
 def _moments(x: Floats, y: Floats, power: Floats) -> Floats:

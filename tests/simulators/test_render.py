@@ -10,7 +10,8 @@ from autoalign_simulators.blemishes import Blemishes, Post, Spot
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
 from autoalign_simulators.kernel import blur, disk_kernel
-from autoalign_simulators.render import PixelMap, Renderer
+from autoalign_simulators.pixelmap import PixelMap
+from autoalign_simulators.render import Renderer
 from autoalign_simulators.train import Train
 
 from autoalign.optics.families import collimator_layout
@@ -55,9 +56,9 @@ def test_error_against_a_hundred_times_denser_render(plane: str, worst: float) -
     train, side, split = real_train(), 280, 10
     poses = place(LAYOUT, OFF)
     shape = side, side
-    plain = Renderer(train).image(poses, poses[plane], window(train, plane, side), shape)
+    plain = Renderer(train).image(poses, plane, window(train, plane, side), shape)
     dense = Renderer(train, 321, 800).image(
-        poses, poses[plane], window(train, plane, side, split), (side * split, side * split)
+        poses, plane, window(train, plane, side, split), (side * split, side * split)
     )
     dense = dense.reshape(side, split, side, split).sum(axis=(1, 3))
     error = (plain - dense) / dense.max()
@@ -71,7 +72,7 @@ def test_no_ray_speckle(plane: str) -> None:
     """Inside the beam neighbouring pixels differ by the light's own slope, not by sampling."""
     train = replace(real_train(), blemishes={})
     poses = place(LAYOUT, OFF)
-    image = Renderer(train).image(poses, poses[plane], window(train, plane, 280), (280, 280))
+    image = Renderer(train).image(poses, plane, window(train, plane, 280), (280, 280))
     middle = image[110:170, 110:170].astype(float)
     bend = middle[1:-1, 1:-1] - (middle[:-2, 1:-1] + middle[2:, 1:-1]) / 2
     assert np.abs(bend).max() < 2e-3 * middle.max()
@@ -82,8 +83,8 @@ def test_folded_light_is_laid_on_the_pixels_without_loss() -> None:
     train = replace(real_train(), blemishes={})
     poses = place(LAYOUT, {"source.z": -8.8})
     pixels = PixelMap(((0.26, 0.0), (0.0, -0.26)), (-66.0, 66.0))
-    image = Renderer(train).image(poses, poses["far"], pixels, (512, 512))
-    plain = Renderer(train).image(poses, poses["near"], pixels, (512, 512))
+    image = Renderer(train).image(poses, "far", pixels, (512, 512))
+    plain = Renderer(train).image(poses, "near", pixels, (512, 512))
     assert image.max() > 20 * plain.max()
     assert image.sum() == pytest.approx(float(plain.sum()), rel=2e-4)
 
@@ -97,9 +98,9 @@ def test_both_ways_of_drawing_agree(monkeypatch: pytest.MonkeyPatch) -> None:
     poses = place(LAYOUT, OFF)
     renderer = Renderer(train)
     pixels = window(train, "far", 200)
-    plain = renderer.image(poses, poses["far"], pixels, (200, 200))
+    plain = renderer.image(poses, "far", pixels, (200, 200))
     monkeypatch.setattr(Renderer, "_invertible", lambda *_: False)
-    laid = renderer.image(poses, poses["far"], pixels, (200, 200))
+    laid = renderer.image(poses, "far", pixels, (200, 200))
     a, b = (k.reshape(50, 4, 50, 4).sum(axis=(1, 3)) for k in (plain, laid))
     assert np.abs(a - b).max() < 0.02 * a.max()
     assert a.sum() == pytest.approx(float(b.sum()), rel=1e-3)
@@ -110,15 +111,9 @@ def test_light_beside_the_sensor_is_dark_and_light_half_on_it_is_cut() -> None:
     train = real_train()
     poses = place(LAYOUT)
     renderer = Renderer(train)
-    whole = renderer.image(
-        poses, poses["far"], PixelMap(((0.25, 0), (0, -0.25)), (-64, 64)), (512, 512)
-    )
-    half = renderer.image(
-        poses, poses["far"], PixelMap(((0.25, 0), (0, -0.25)), (0, 64)), (512, 512)
-    )
-    gone = renderer.image(
-        poses, poses["far"], PixelMap(((0.25, 0), (0, -0.25)), (90, 64)), (512, 512)
-    )
+    whole = renderer.image(poses, "far", PixelMap(((0.25, 0), (0, -0.25)), (-64, 64)), (512, 512))
+    half = renderer.image(poses, "far", PixelMap(((0.25, 0), (0, -0.25)), (0, 64)), (512, 512))
+    gone = renderer.image(poses, "far", PixelMap(((0.25, 0), (0, -0.25)), (90, 64)), (512, 512))
     assert gone.max() == 0
     assert np.allclose(half[:, :200], whole[:, 256:456], atol=6e-3 * whole.max())
     assert half[:, 0].max() > 0.5 * whole.max()

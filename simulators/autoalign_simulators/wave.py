@@ -1,0 +1,61 @@
+"""Pictures near a focus, where light is a wave: diffraction of the true pupil, seen by pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import map_coordinates
+
+from autoalign.optics.diffraction import DiffractionImage, with_source, zoom_image
+from autoalign.optics.pose import Pose
+from autoalign.optics.pupil import make_pupil
+from autoalign_simulators.pixelmap import PixelMap
+from autoalign_simulators.splat import Box
+from autoalign_simulators.train import Train
+
+__all__ = ["wave_picture"]
+
+_SAMPLES = 128
+_SPLIT = 3
+"""Points along a pixel's side over which it averages."""
+
+
+def wave_picture(
+    train: Train, poses: Mapping[str, Pose], plane: str, pixels: PixelMap,
+    magnification: npt.NDArray[Any], power: float, box: Box,
+) -> npt.NDArray[np.float32]:  # fmt: skip
+    """Return the flux on the pixels of ``box`` (top, bottom, left, right).
+
+    Parameters
+    ----------
+    plane
+        Name of the plane in ``poses``, close to a focus.
+    magnification
+        (2, 2) mm in the plane per mm of the source's face (or rad of the input's directions).
+    power
+        What comes through, 1 for all that the source emits.
+    """
+    pupil = make_pupil(train.layout, poses, _SAMPLES, plane, figures=train.figures)
+    top, bottom, left, right = box
+    line = (np.arange(_SPLIT) - (_SPLIT - 1) / 2) / _SPLIT
+    rows = (np.arange(top, bottom)[:, None] + line).ravel()
+    columns = (np.arange(left, right)[:, None] + line).ravel()
+    x, y = pixels.to_plane(*np.meshgrid(columns, rows))
+    dx, dy = x - pupil.image_centre[0], y - pupil.image_centre[1]
+    half = 1.05 * float(max(np.abs(dx).max(), np.abs(dy).max()))
+    step = np.sqrt(pixels.area) / _SPLIT
+    period = pupil.wavelength * pupil.reach / pupil.step
+    half = min(half, 0.499 * period)
+    image = zoom_image(pupil, half, int(2 * half / step) // 2 * 2 + 2)
+    if train.spread > 0:
+        image = with_source(image, 2 * train.spread, magnification)
+    seen = _at(image, dx, dy).reshape(bottom - top, _SPLIT, right - left, _SPLIT)
+    return np.asarray(np.maximum(seen.mean(axis=(1, 3)) * pixels.area * power, 0), np.float32)
+
+
+def _at(image: DiffractionImage, x: npt.NDArray[Any], y: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    at = np.stack([(y - image.y[0]) / image.step, (x - image.x[0]) / image.step])
+    return np.asarray(map_coordinates(image.values, at, order=1))
