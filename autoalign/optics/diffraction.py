@@ -128,15 +128,37 @@ def encircled_energy(
 ) -> Floats:
     """Return the power within circles of ``radii`` (k,) about ``centre`` (None: the centroid).
 
-    As part of the whole plane's power. Cells on a circle count by the part inside.
+    As part of the whole plane's power; by quadrature on circles of a spline through the image,
+    good to 1e-5 for three points per λN or more.
+
+    Raises
+    ------
+    UsageError
+        Where a circle reaches out of the image.
     """
+    from scipy.ndimage import map_coordinates, spline_filter  # noqa: PLC0415  (heavy; only where needed)
+
+    wanted = np.atleast_1d(np.asarray(radii, dtype=float))
     at = image.centroid if centre is None else centre
-    r = np.hypot(image.x[None, :] - at[0], image.y[:, None] - at[1])
-    inside = [
-        np.sum(image.values * np.clip(0.5 + (radius - r) / image.step, 0, 1))
-        for radius in np.atleast_1d(np.asarray(radii, dtype=float))
-    ]
-    return np.array(inside) * image.step**2
+    column = (at[0] - image.x[0]) / image.step
+    row = (at[1] - image.y[0]) / image.step
+    rows, columns = image.values.shape
+    room = min(column, row, columns - 1 - column, rows - 1 - row) * image.step
+    if wanted.max() > room:
+        raise UsageError(
+            f"encircled energy: a circle of radius {wanted.max():g} about {at} leaves the image, "
+            f"which has room for {room:g}; take a wider image."
+        )
+    spline = spline_filter(image.values, order=5)
+    energies = []
+    for radius in wanted / image.step:
+        nodes, weights = np.polynomial.legendre.leggauss(24 + int(radius))
+        r = (nodes + 1) / 2 * radius
+        angle = 2 * np.pi * np.arange(48 + 4 * int(radius)) / (48 + 4 * int(radius))
+        points = [row + r[:, None] * np.sin(angle), column + r[:, None] * np.cos(angle)]
+        ring = map_coordinates(spline, points, order=5, prefilter=False).mean(axis=1)
+        energies.append(np.pi * radius * np.sum(weights * r * ring))
+    return np.array(energies) * image.step**2
 
 
 def with_source(
@@ -152,7 +174,7 @@ def with_source(
     UsageError
         Where the source's image does not fit into the window.
     """
-    from scipy.special import j1  # noqa: PLC0415  (import of the library stays light)
+    from scipy.special import j1  # noqa: PLC0415  (heavy; only where needed)
 
     matrix = np.asarray(magnification, dtype=float)
     matrix = matrix * np.eye(2) if matrix.ndim == 0 else matrix

@@ -115,8 +115,9 @@ class Pupil:
         For a collimated beam ``shift`` is a curvature to take away, 1/mm.
         """
         y, x = np.meshgrid(self.axis, self.axis, indexing="ij")
-        path = self.path - shift * self._focus_shape(x, y)
-        return replace(self, path=np.where(self.coverage > 0, path, 0.0))
+        path = np.where(self.coverage > 0, self.path - self._focus_shape(x, y, shift), 0.0)
+        distance = None if self.distance is None else self.distance + shift
+        return replace(self, path=path, distance=distance)
 
     def best_focus(self) -> float:
         """Return the shift, mm, to the plane of least wavefront variance (highest Strehl ratio).
@@ -128,19 +129,26 @@ class Pupil:
         x, y = x[inside], y[inside]
         share = np.sqrt(self.coverage[inside]) * self.amplitude[inside]
         focus = self._focus_shape(x, y)
-        size = float(np.max(np.abs(focus)))
-        edge = float(np.max(np.abs(x)))
+        size, edge = float(np.max(np.abs(focus))), float(np.max(np.abs(x)))
         basis = np.stack([np.ones_like(x), x / edge, y / edge, focus / size], axis=-1)
-        fit = np.linalg.lstsq(basis * share[:, None], self.path[inside] * share, rcond=None)[0]
-        return float(fit[3] / size)
+        shift = 0.0
+        for _ in range(4):  # the shape changes slightly with the shift
+            rest = (self.path[inside] - self._focus_shape(x, y, shift)) * share
+            shift += np.linalg.lstsq(basis * share[:, None], rest, rcond=None)[0][3] / size
+        return float(shift)
 
-    def _focus_shape(self, x: Floats, y: Floats) -> Floats:
-        """dW of a focus that lies 1 mm beyond the image plane, or of unit curvature."""
+    def _focus_shape(self, x: Floats, y: Floats, shift: float | None = None) -> Floats:
+        """W of a focus ``shift`` mm beyond the image plane, or of a curvature; None: per unit."""
         r2 = x * x + y * y
         if self.distance is None:
-            return r2 / 2
+            return r2 / 2 * (1.0 if shift is None else shift)
         cosine = np.sqrt(np.maximum(1 - r2 / self.distance**2, 0.0))
-        return np.asarray(1 - cosine)
+        if shift is None:
+            return np.asarray(1 - cosine)
+        far = self.distance
+        # far + shift − √(far² + 2 far shift cos θ + shift²), without cancellation
+        below = far + shift + np.sqrt(far**2 + 2 * far * shift * cosine + shift**2)
+        return np.asarray(2 * far * shift * (1 - cosine) / below)
 
 
 def make_pupil(

@@ -1,0 +1,306 @@
+"""Diffraction images against Airy's pattern, exact Strehl ratios and beam standards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy.special import j0, j1
+
+from autoalign.errors import UsageError
+from autoalign.optics.diffraction import (
+    encircled_energy,
+    fft_image,
+    needs_diffraction,
+    strehl,
+    with_source,
+    zoom_image,
+)
+from autoalign.optics.families import collimator_layout, focuser_layout
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.pose import Array, place
+from autoalign.optics.pupil import Pupil, make_pupil
+from autoalign.optics.rays import Rays
+from autoalign.optics.sources import bundle, cone, face_points
+from autoalign.optics.trace import trace_to_planes
+
+LAMBDA = 500e-6
+N = 10.0
+UNIT = LAMBDA * N
+
+
+def circular(path: Callable[[Array, Array], Array], samples: int = 256) -> Pupil:
+    """An ideal f/10 pupil, 10 mm across; ``path`` of (x, y) in units of the radius, waves."""
+    step = 10.4 / samples
+    axis = (np.arange(samples) - samples // 2) * step / 5
+    y, x = np.meshgrid(axis, axis, indexing="ij")
+    fine = (np.arange(8) - 3.5) / 8 * step / 5
+    inside = np.zeros_like(x)
+    for dx in fine:
+        for dy in fine:
+            inside += (x + dx) ** 2 + (y + dy) ** 2 <= 1
+    wave = np.where(inside > 0, path(x, y) * LAMBDA, 0.0)
+    return Pupil(step, wave, np.ones_like(x), inside / 64, LAMBDA, 10 * N)
+
+
+def flat(x: Array, y: Array) -> Array:
+    """No aberration."""
+    return np.zeros_like(x + y)
+
+
+# Units λN [handbooks, from memory; recomputed]; EE = 1 − J0² − J1² (Rayleigh, 1881).
+ZEROS = (1.219670, 2.233131, 3.238315)
+ENERGY = (0.837785, 0.909931, 0.937647)
+
+
+def test_airy_zeros_and_encircled_energy() -> None:
+    """First three dark rings and the energy within them, to 1e-4."""
+    image = zoom_image(circular(flat, 512), 5 * UNIT, 400)
+    assert encircled_energy(image, np.array(ZEROS) * UNIT, (0, 0)) == pytest.approx(
+        ENERGY, abs=1e-4
+    )
+    line = image.values[200, 200:] / image.peak
+    r = image.x[200:] / UNIT
+    airy = (2 * j1(np.pi * r[1:]) / (np.pi * r[1:])) ** 2
+    assert np.max(np.abs(line[1:] - airy)) < 1e-4
+    for zero in ZEROS:
+        near = np.abs(r - zero) < 0.1
+        parabola = np.polynomial.Polynomial.fit(r[near], line[near], 2)
+        assert parabola.deriv().roots()[0] == pytest.approx(zero, abs=1e-2)
+
+
+@pytest.mark.parametrize(("radius", "energy"), [(0.53483, 0.5), (0.89694, 0.8), (1.90069, 0.9)])
+def test_energy_radii(radius: float, energy: float) -> None:
+    """50, 80 and 90 % of the energy of an Airy pattern [from memory; recomputed]."""
+    image = zoom_image(circular(flat, 512), 2.5 * UNIT, 600)
+    assert encircled_energy(image, radius * UNIT, (0, 0))[0] == pytest.approx(energy, abs=3e-5)
+    assert 1 - j0(np.pi * radius) ** 2 - j1(np.pi * radius) ** 2 == pytest.approx(energy, abs=1e-5)
+
+
+def test_airy_width() -> None:
+    """Full width at half maximum 1.02899 λN [from memory; recomputed]."""
+    image = zoom_image(circular(flat), UNIT, 400)
+    line = image.values[200] / image.peak
+    right = np.interp(0.5, line[200:][::-1], image.x[200:][::-1])
+    assert 2 * right / UNIT == pytest.approx(1.02899, abs=2e-4)
+
+
+# Exact Strehl ratios [handbooks, from memory; recomputed]; a quarter wave each. Unbalanced
+# spherical is C(1)² + S(1)² of Fresnel's integrals; handbooks round it to 0.8004.
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        (lambda x, y: (x * x + y * y) / 4, 0.8106),
+        (lambda x, y: x * (x * x + y * y - 2 / 3) / 4, 0.9663),
+        (lambda x, y: (x * x - y * y) / 8, 0.9021),
+        (lambda x, y: (x * x + y * y) ** 2 / 4, 0.80030),
+    ],
+    ids=["defocus", "balanced coma", "astigmatism", "unbalanced spherical"],
+)
+def test_exact_strehl_ratios(path: Callable[[Array, Array], Array], expected: float) -> None:
+    """On axis, with the wavefront as it is; the image's peak says the same where it is there."""
+    pupil = circular(path, 512)
+    assert strehl(pupil, 1) == pytest.approx(expected, abs=1e-4)
+    ideal = zoom_image(circular(flat, 512), 0.5 * UNIT, 65)
+    found = zoom_image(pupil, 0.5 * UNIT, 65)
+    assert found.values[32, 32] / ideal.values[32, 32] == pytest.approx(expected, abs=1e-4)
+
+
+@pytest.mark.parametrize("rms", [0.02, 0.04, 0.06])
+def test_strehl_of_small_wavefront_errors(rms: float) -> None:
+    """exp(−σ²) holds to its own accuracy (V. N. Mahajan, JOSA 72, 1258, 1982)."""
+    pupil = circular(lambda x, y: rms * math.sqrt(6) * 2 * x * y)
+    sigma = 2 * math.pi * rms
+    assert pupil.wavefront().analyse(15).rms / LAMBDA == pytest.approx(rms, rel=1e-3)
+    assert strehl(pupil) == pytest.approx(math.exp(-(sigma**2)), abs=0.2 * sigma**4)
+
+
+def test_depth_of_focus() -> None:
+    """A shift of 2λN² is a quarter wave at the edge."""
+    shifted = circular(flat).defocused(2 * LAMBDA * N**2)
+    edge = np.ptp(shifted.path[shifted.coverage == 1]) / LAMBDA
+    assert edge == pytest.approx(0.25, rel=0.03)
+    assert strehl(shifted, 1) == pytest.approx(0.8106, abs=2e-3)
+    assert shifted.best_focus() == pytest.approx(-2 * LAMBDA * N**2, rel=1e-5)
+
+
+def test_fft_and_zoom_agree_and_keep_the_power() -> None:
+    """Both transforms give the same image at the same points; the power in it is 1."""
+    pupil = circular(lambda x, y: 0.2 * x * (x * x + y * y), 128)
+    fast = fft_image(pupil, 4)
+    count = 64
+    zoomed = zoom_image(pupil, fast.step * count / 2, count)
+    middle = fast.values.shape[0] // 2
+    cut = slice(middle - count // 2, middle + count // 2)
+    assert np.allclose(fast.values[cut, cut], zoomed.values, rtol=1e-9, atol=1e-9 * fast.peak)
+    assert fast.captured == pytest.approx(1, abs=2e-2)
+
+
+def test_a_tilt_moves_the_image_by_distance_times_angle() -> None:
+    """W = θx sends the image to +θR, as rays go along ∇W."""
+    theta = 2e-5
+    pupil = circular(lambda x, y: theta * 5 * x / LAMBDA + 0 * y)
+    image = zoom_image(pupil, 4 * UNIT, 200, (theta * 100, 0))
+    row, column = np.unravel_index(np.argmax(image.values), image.values.shape)
+    assert image.x[column] == pytest.approx(theta * 100, abs=image.step)
+    assert image.y[row] == pytest.approx(0, abs=image.step)
+
+
+def test_a_finite_source_convolves_and_keeps_power_and_variance() -> None:
+    """Convolved with a disk, second moments add: d²/16 more, and no power is lost."""
+    gauss = circular(flat)
+    y, x = np.meshgrid(gauss.axis, gauss.axis, indexing="ij")
+    soft = Pupil(
+        gauss.step, gauss.path, np.exp(-(x * x + y * y) / 4), gauss.coverage, LAMBDA, 100.0
+    )
+    image = zoom_image(soft, 30 * UNIT, 512)
+    wide = with_source(image, 12 * UNIT, np.array([[1.0, 0.0], [0.0, 0.5]]))
+    assert wide.values.sum() == pytest.approx(image.values.sum(), rel=1e-9)
+
+    def variance(values: Array, axis: int) -> float:
+        p = values.sum(axis=axis) / values.sum()
+        return float(p @ image.x**2 - (p @ image.x) ** 2)
+
+    added = variance(wide.values, 0) - variance(image.values, 0)
+    assert added == pytest.approx((12 * UNIT) ** 2 / 16, rel=1e-3)
+    added = variance(wide.values, 1) - variance(image.values, 1)
+    assert added == pytest.approx((6 * UNIT) ** 2 / 16, rel=1e-3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("axis", ["steering.tip", "steering.tilt", "mirror.clocking"])
+def test_geometric_and_diffraction_images_agree_when_blurred(axis: str) -> None:
+    """Far from focus, second moments of the wave image are those of the rays, to 1 %.
+
+    A Gaussian beam, so that second moments of the diffraction image exist.
+    """
+    layout = focuser_layout(OffAxisParaboloid(100, 35, 40), 6, 660e-6)
+    poses = place(layout, {axis: 4e-3, "mirror.z": 0.6})
+    pupil = make_pupil(layout, poses, 320, "focus")
+    planes, out = trace_to_planes(layout, poses, bundle(layout.light), clip=False)  # type: ignore[arg-type]
+    x, y, _ = planes["focus"]
+    w = out.power / out.power.sum()
+    cx, cy = w @ x, w @ y
+    width = 4 * math.sqrt(w @ (x - cx) ** 2), 4 * math.sqrt(w @ (y - cy) ** 2)
+    image = zoom_image(pupil, 0.1, 400, (cx - pupil.image_centre[0], cy - pupil.image_centre[1]))
+    total = image.values.sum()
+    mx, my = image.centroid
+    found = (
+        4 * math.sqrt(image.values.sum(axis=0) @ (image.x - mx) ** 2 / total),
+        4 * math.sqrt(image.values.sum(axis=1) @ (image.y - my) ** 2 / total),
+    )
+    waist = 4 * 660e-6 * 100 / (math.pi * 6)
+    expected = [math.hypot(k, waist) for k in width]
+    assert found == pytest.approx(expected, rel=0.01)
+
+
+def test_best_focus_is_where_the_rays_meet() -> None:
+    """The focus of least variance lies where the mirror was moved to."""
+    layout = focuser_layout(OffAxisParaboloid(100, 35, 25.4), 8, 660e-6, profile="uniform")
+    pupil = make_pupil(layout, place(layout, {"mirror.z": 0.05}), 96, "focus")
+    assert pupil.best_focus() == pytest.approx(0.05, abs=1e-8)
+    assert strehl(pupil.defocused(pupil.best_focus())) == pytest.approx(1, abs=1e-9)
+
+
+def test_pupil_of_the_worked_example() -> None:
+    """ρ 100, α 90°, a 5, source 0.1 mm aside: rms 0.0807 wave at 632.8 nm, Strehl 0.774.
+
+    [derived]; exp(−σ²), and the exact ratio is close to it.
+    """
+    layout = collimator_layout(OffAxisParaboloid(100, 90, 10), 0.0, 0.9, 632.8e-6)
+    pupil = make_pupil(layout, place(layout, {"source.x": 0.1}), 128)
+    found = pupil.wavefront().analyse(15)
+    assert found.rms / 632.8e-6 == pytest.approx(0.0807, rel=4e-3)
+    assert found[6] == pytest.approx(0.12476e-3 / math.sqrt(6), rel=4e-3)
+    assert math.exp(-((2 * math.pi * found.rms / 632.8e-6) ** 2)) == pytest.approx(0.774, abs=1e-3)
+    assert strehl(pupil) == pytest.approx(0.774, abs=3e-3)
+
+
+def test_fibre_collimation() -> None:
+    """660 nm, f 12 mm, NA 0.08 → 1.92 mm, 0.22 mrad (a fibre-optics technical note).
+
+    D = 2 f NA_e², half-angle 2λ/(πD) to 1/e².
+    """
+    optic = OffAxisParaboloid(12, 30, 8)
+    layout = collimator_layout(optic, 0.0, 0.08, 660e-6, emission="gaussian")
+    pupil = make_pupil(layout, place(layout), 192)
+    p = (pupil.amplitude**2 * pupil.coverage).sum(axis=0)
+    x = pupil.axis
+    mean = p @ x / p.sum()
+    width = 4 * math.sqrt(p @ (x - mean) ** 2 / p.sum())
+    assert width == pytest.approx(1.92, rel=0.01)
+    far = zoom_image(pupil, 1e-3, 201)
+    line = far.values[100, 100:] / far.values[100, 100]
+    half = np.interp(math.exp(-2), line[:60][::-1], far.x[100:160][::-1])
+    assert half == pytest.approx(2 * 660e-6 / (math.pi * 1.92), rel=0.01)
+    assert half == pytest.approx(0.22e-3, abs=0.003e-3)
+
+
+@pytest.mark.parametrize(("rho", "mrad"), [(100.0, 0.5), (200.0, 0.25)])
+def test_divergence_of_an_extended_source(rho: float, mrad: float) -> None:
+    """50 µm core: full angle d/ρ in both planes; d² = D² + (Θz)².
+
+    Half-angle d/2f: a fibre-optics technical note; quadrature: from memory. A fibre sends every
+    point's cone out parallel to its axis, so that z counts from the back focal plane, ρ behind the
+    mirror, where all of them cross.
+    """
+    layout = collimator_layout(OffAxisParaboloid(rho, 60, 25.4), 0.05, 0.02, 660e-6)
+    poses = place(layout)
+    x0, y0, w0 = face_points(layout.light)  # type: ignore[arg-type]
+    sums = {name: np.zeros(5) for name in ("near", "far")}
+    for px, py, weight in zip(x0, y0, w0, strict=True):
+        rays = cone(layout.light, 8, 16, point=(px, py))  # type: ignore[arg-type]
+        planes, out = trace_to_planes(layout, poses, rays, clip=False)
+        w = out.power * weight
+        for name, (x, y, _) in planes.items():
+            sums[name] += [w.sum(), w @ x, w @ y, w @ x**2, w @ y**2]
+    for k in (0, 1):
+        near, far = (
+            16 * (s[3 + k] / s[0] - (s[1 + k] / s[0]) ** 2) for s in (sums["near"], sums["far"])
+        )
+        theta = math.sqrt((far - near) / ((2400 - rho) ** 2 - (400 - rho) ** 2))
+        assert theta * 1e3 == pytest.approx(mrad, rel=1e-3)
+
+
+@pytest.mark.parametrize("alpha", [30.0, 60.0])
+def test_a_face_square_to_the_parent_axis_is_foreshortened(alpha: float) -> None:
+    """Its divergence in the plane of incidence is smaller by cos α [derived from the same rule]."""
+    layout = collimator_layout(OffAxisParaboloid(100, alpha, 25.4), 0.05, 0.02, 660e-6)
+    cos, sin = math.cos(math.radians(alpha)), math.sin(math.radians(alpha))
+    edge = np.array([-0.025, 0.025])
+    zero, one = np.zeros(2), np.ones(2)
+    # The face is turned about y, so that its points keep the chief ray's direction.
+    rays = Rays(edge * cos, zero, edge * sin, zero, zero, one, zero)
+    _, out = trace_to_planes(layout, place(layout), rays)
+    angle = abs(math.asin(out.l[1]) - math.asin(out.l[0]))
+    assert angle == pytest.approx(0.05 * cos / 100, rel=1e-3)
+
+
+def test_undersampled_wavefronts_and_windows_are_refused() -> None:
+    """Too steep a phase, too wide a window, too little padding, too large a source: all named."""
+    steep = circular(lambda x, y: 200 * x + 0 * y, 64)
+    with pytest.raises(UsageError, match="more samples"):
+        fft_image(steep)
+    good = circular(flat, 64)
+    with pytest.raises(UsageError, match="repeats"):
+        zoom_image(good, 40 * UNIT)
+    with pytest.raises(UsageError, match="at least 2"):
+        fft_image(good, 1)
+    with pytest.raises(UsageError, match="wraps around"):
+        with_source(zoom_image(good, 5 * UNIT, 64), 8 * UNIT)
+
+
+def test_no_light_is_named() -> None:
+    """A beam that misses the mirror altogether has no pupil."""
+    layout = collimator_layout(OffAxisParaboloid(100, 60, 5), 0.0, 0.02, 660e-6)
+    with pytest.raises(UsageError, match="no light gets through"):
+        make_pupil(layout, place(layout, {"source.y": 20.0}), 32)
+
+
+def test_rule_for_the_kind_of_image() -> None:
+    """Rays alone from 10 λN on, and there the quadrature error is under 1 %."""
+    assert needs_diffraction(9 * UNIT, LAMBDA, N)
+    assert not needs_diffraction(11 * UNIT, LAMBDA, N)
+    assert math.hypot(10, 1.3) / 10 - 1 < 0.01
