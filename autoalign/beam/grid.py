@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.window import Window, coverage
+from autoalign.beam.window import Window, coverage, powers
 from autoalign.frames import Pixels
 
 __all__ = ["CELLS", "Box", "Grid"]
@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 """Row, end row, column, end column."""
 
-CELLS = 160
+CELLS = 96
 """Cells along the longer side, at the most."""
 
 
@@ -72,8 +72,8 @@ class Grid:
         self, weights: Floats, centre: tuple[float, float], scale: float, order: int
     ) -> Floats:
         """Return Σ weights u^p v^q over pixels, (order + 1, order + 1), (u, v) in ``scale``."""
-        u = np.vander((self.x - centre[0]) / scale, order + 1, increasing=True)
-        v = np.vander((self.y - centre[1]) / scale, order + 1, increasing=True)
+        u = powers((self.x - centre[0]) / scale, order + 1)
+        v = powers((self.y - centre[1]) / scale, order + 1)
         summed: Floats = u.T @ (v.T @ weights).T * self.pixels_per_cell
         return summed
 

@@ -81,26 +81,33 @@ def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
     least = level + max(8 * sigma, 1e-6 * (highest - level))
     if highest <= least:
         return HotPixels(none, none)
-    sides = np.maximum(pixels[:, :-2], pixels[:, 2:])
-    step = 4 * sigma
-    if pixels.dtype.kind == "u":
-        top = np.iinfo(pixels.dtype).max
-        step_up = np.minimum(sides, pixels.dtype.type(max(top - int(step), 0)))
-        step_up += pixels.dtype.type(min(int(step), top))
-        candidate = pixels[:, 1:-1] > step_up
+    lone = np.flatnonzero(_lone(pixels.reshape(-1), level, least)) + 1
+    row, column = np.divmod(lone, columns)
+    return _confirmed(pixels, row, column, level, sigma)
+
+
+def _lone(line: Pixels, level: float, least: float) -> Bools:
+    """Tell pixels above ``least`` and twice as high over ``level`` as left and right of them.
+
+    In the pixels' own type: (v − L) > 2 (n − L) as v/2 + L/2 > n, rounded in favour of the pixel.
+    """
+    middle = line[1:-1]
+    half: Pixels
+    if line.dtype.kind == "u":
+        top = np.iinfo(line.dtype).max
+        half = middle >> 1
+        half += line.dtype.type(min(max(int(level / 2) + 1, 0), top // 2))
+        least = min(max(int(least), 0), top)
     else:
-        candidate = pixels[:, 1:-1] > sides + pixels.dtype.type(step)
-    return _confirmed(pixels, candidate, level, sigma, least)
+        half = 0.5 * middle
+        half += line.dtype.type(0.5 * level)
+    lone: Bools = half >= np.maximum(line[:-2], line[2:])
+    lone &= middle > line.dtype.type(least)
+    return lone
 
 
-def _confirmed(
-    pixels: Pixels, candidate: Bools, level: float, sigma: float, least: float
-) -> HotPixels:
-    where = np.flatnonzero(candidate)
-    row, column = np.divmod(where, candidate.shape[1])
-    column = column + 1
-    bright = pixels[row, column] > least
-    row, column = row[bright], column[bright]
+def _confirmed(pixels: Pixels, row: Ints, column: Ints, level: float, sigma: float) -> HotPixels:
+    """Keep those that stand out from all eight neighbours, and more than these scatter."""
     last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
     around = np.stack(
         [
@@ -111,7 +118,8 @@ def _confirmed(
         ]
     ).astype(np.float64)
     value = pixels[row, column]
-    alone = (row > 0) & (row < last_row) & (value - level > 2 * (around.max(axis=0) - level))
+    inside = (row > 0) & (row < last_row) & (column > 0) & (column < last_column)
+    alone = inside & (value - level > 2 * (around.max(axis=0) - level))
     alone &= value - around.mean(axis=0) > 8 * np.maximum(around.std(axis=0), sigma)
     return HotPixels(row[alone], column[alone])
 

@@ -16,12 +16,12 @@ import numpy.typing as npt
 
 from autoalign.frames import Pixels
 
-__all__ = ["Window", "coverage", "window_sums"]
+__all__ = ["Window", "coverage", "powers", "window_sums"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-_CHUNK = 64
+_CHUNK = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +40,15 @@ class Window:
         return max(self.half_x, self.half_y)
 
     @property
-    def edges(self) -> tuple[tuple[float, float, float], ...]:
-        """The four sides as (n_x, n_y, h): inside is n·(p − centre) ≤ h."""
+    def upright(self) -> bool:
+        """Whether the sides run along x and y."""
+        return abs(math.sin(self.azimuth)) < 1e-12
+
+    @property
+    def sides(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        """The two pairs of sides as (n_x, n_y, h): inside is |n·(p − centre)| ≤ h."""
         c, s = math.cos(self.azimuth), math.sin(self.azimuth)
-        if abs(s) < 1e-12:
-            c, s = 1.0, 0.0
-        a, b = self.half_x, self.half_y
-        return ((c, s, a), (-c, -s, a), (-s, c, b), (s, -c, b))
+        return ((c, s, self.half_x), (-s, c, self.half_y))
 
     @property
     def reach(self) -> tuple[float, float]:
@@ -95,11 +97,17 @@ def coverage(window: Window, x: Floats, y: Floats, pitch: tuple[float, float]) -
 
     ``pitch`` is the size of a cell, mm.
     """
-    covered: Floats = np.ones(np.broadcast_shapes(x.shape, y.shape))
-    for nx, ny, h in window.edges:
-        inside = h - nx * (x - window.x) - ny * (y - window.y)
-        covered = covered * _half_plane(inside, abs(nx) * pitch[0], abs(ny) * pitch[1])
-    return covered
+    dx, dy = x - window.x, y - window.y
+    if window.upright:
+        return _slab(dx, window.half_x, pitch[0]) * _slab(dy, window.half_y, pitch[1])
+    covered = []
+    for nx, ny, h in window.sides:
+        inside = nx * dx + ny * dy
+        np.abs(inside, out=inside)
+        np.subtract(h, inside, out=inside)
+        covered.append(_half_plane(inside, abs(nx) * pitch[0], abs(ny) * pitch[1]))
+    covered[0] *= covered[1]
+    return covered[0]
 
 
 def window_sums(
@@ -123,38 +131,56 @@ def window_sums(
     x: Floats = np.arange(c0, c1, dtype=np.float64) * pitch[0] - window.x
     y: Floats = np.arange(r0, r1, dtype=np.float64) * pitch[1] - window.y
     part = pixels[r0:r1, c0:c1]
-    upright = window.edges[0][1] == 0.0
-    wx, wy = np.ones(len(x)), np.ones(len(y))
-    if upright:
-        wx = _slab(x, window.half_x, pitch[0])
-        wy = _slab(y, window.half_y, pitch[1])
-    u = np.vander(x / window.scale, 4, increasing=True)
-    v = np.vander(y / window.scale, 4, increasing=True)
-    cut = None if upright else _RowCut.of(window, x, y, pitch)
+    v = powers(y / window.scale, 4)
     level, slope_x, slope_y = background
-    buffer = np.empty((min(_CHUNK, len(y)), len(x)))
-    lines = np.empty((len(y), 4))
-    u *= wx[:, None]
-    for start in range(0, len(y), _CHUNK):
-        end = min(start + _CHUNK, len(y))
-        rows = buffer[: end - start]
-        np.subtract(part[start:end], level, out=rows)
-        if slope_x or slope_y:
-            rows -= slope_x * x
-            rows -= slope_y * y[start:end, None]
-        if cut is not None:
-            cut.apply(rows, start, end)
-        np.matmul(rows, u, out=lines[start:end])
-    sums: Floats = lines.T @ (v * wy[:, None])
+    if window.upright:
+        along = _slab(x, window.half_x, pitch[0])[:, None] * powers(x / window.scale, 5)
+        v *= _slab(y, window.half_y, pitch[1])[:, None]
+        lines = _line_sums(part, along[:, :4], None)
+        area = along.sum(axis=0)[None, :]
+    else:
+        cut = _RowCut.of(window, x, y, pitch)
+        along = powers(x / window.scale, 5)
+        lines = _line_sums(part, along[:, :4], cut)
+        area = cut.line_areas(along)
+    ground = (level + slope_y * y)[:, None] * area[:, :4]
+    ground += slope_x * window.scale * area[:, 1:]
+    sums: Floats = (lines - ground).T @ v
     return sums
+
+
+def powers(x: Floats, count: int) -> Floats:
+    """Return the columns 1, x, x² … x^(count − 1)."""
+    columns = np.empty((len(x), count))
+    columns[:, 0] = 1.0
+    for k in range(1, count):
+        np.multiply(columns[:, k - 1], x, out=columns[:, k])
+    return columns
+
+
+def _line_sums(part: Pixels, u: Floats, cut: _RowCut | None) -> Floats:
+    """Return (rows, 4) sums over each row, a few rows at a time so that they stay in the cache."""
+    rows, columns = part.shape
+    u = np.ascontiguousarray(u)
+    buffer = np.empty(_CHUNK * columns)
+    lines = np.empty((rows, 4))
+    for start in range(0, rows, _CHUNK):
+        end = min(start + _CHUNK, rows)
+        first, last = (0, columns) if cut is None else cut.columns(start, end)
+        light = buffer[: (end - start) * (last - first)].reshape(end - start, last - first)
+        np.copyto(light, part[start:end, first:last])
+        if cut is not None:
+            cut.apply(light, start, end, first)
+        np.matmul(light, u[first:last], out=lines[start:end])
+    return lines
 
 
 @dataclass(frozen=True, slots=True)
 class _RowCut:
     """Where a turned window begins and ends in each row, and the partly covered pixels."""
 
-    first: list[int]
-    last: list[int]
+    first: Ints
+    last: Ints
     row_start: Ints
     row: Ints
     column: Ints
@@ -176,16 +202,32 @@ class _RowCut:
         centred = Window(0.0, 0.0, window.half_x, window.half_y, window.azimuth)
         part = coverage(centred, x[column], y[row], pitch)
         starts = np.searchsorted(row, np.arange(len(y) + 1))
-        return cls(outer[0].tolist(), outer[1].tolist(), starts, row, column, part)
+        return cls(outer[0], outer[1], starts, row, column, part)
 
-    def apply(self, rows: Floats, start: int, end: int) -> None:
-        """Weight ``rows``, which are the rows ``start`` to ``end``, in place."""
-        for k in range(start, end):
-            line = rows[k - start]
-            line[: self.first[k]] = 0.0
-            line[self.last[k] :] = 0.0
+    def line_areas(self, along: Floats) -> Floats:
+        """Return Σ coverage · along over each row, (rows, k), for the columns ``along`` (n, k)."""
+        table = np.zeros((len(along) + 1, along.shape[1]))
+        np.cumsum(along, axis=0, out=table[1:])
+        area: Floats = table[self.last] - table[self.first]
+        missing = (self.part - 1.0)[:, None] * along[self.column]
+        for k in range(along.shape[1]):
+            area[:, k] += np.bincount(self.row, missing[:, k], len(area))
+        return area
+
+    def columns(self, start: int, end: int) -> tuple[int, int]:
+        """Return first and end column that the rows ``start`` to ``end`` need."""
+        return int(self.first[start:end].min()), int(self.last[start:end].max())
+
+    def apply(self, rows: Floats, start: int, end: int, offset: int) -> None:
+        """Weight ``rows``, the rows ``start`` to ``end`` from column ``offset`` on, in place."""
+        first = self.first[start:end, None] - offset
+        last = self.last[start:end, None] - offset
+        left, right = int(first.max()), int(last.min())
+        rows[:, :left] *= np.arange(left) >= first
+        right = max(right, 0)
+        rows[:, right:] *= np.arange(right, rows.shape[1]) < last
         part = slice(int(self.row_start[start]), int(self.row_start[end]))
-        rows[self.row[part] - start, self.column[part]] *= self.part[part]
+        rows[self.row[part] - start, self.column[part] - offset] *= self.part[part]
 
 
 def _row_bounds(
@@ -194,13 +236,11 @@ def _row_bounds(
     """Return first and end column, per row, of pixels touched (+1) or wholly inside (−1)."""
     low = np.full(len(y), -np.inf)
     high = np.full(len(y), np.inf)
-    for nx, ny, h in window.edges:
-        margin = (abs(nx) * pitch[0] + abs(ny) * pitch[1]) / 2
-        reach = (h + sign * margin - ny * y) / nx
-        if nx > 0:
-            high = np.minimum(high, reach)
-        else:
-            low = np.maximum(low, reach)
+    for nx, ny, h in window.sides:
+        reach = h + sign * (abs(nx) * pitch[0] + abs(ny) * pitch[1]) / 2
+        ends = (-reach - ny * y) / nx, (reach - ny * y) / nx
+        low = np.maximum(low, np.minimum(*ends))
+        high = np.minimum(high, np.maximum(*ends))
     first = np.searchsorted(x, low, side="left")
     last = np.searchsorted(x, high, side="right")
     return first, np.maximum(first, last)
@@ -230,16 +270,15 @@ def _slab(x: Floats, half: float, pitch: float) -> Floats:
 def _half_plane(inside: Floats, a: float, b: float) -> Floats:
     """Return the part of a cell inside a straight edge at distance ``inside`` from its centre.
 
-    ``a`` and ``b`` are the cell's sides projected onto the edge's normal.
+    ``a`` and ``b`` are the cell's sides projected onto the edge's normal: the covered area rises as
+    a trapezoid's does, by squares at both ends and evenly between.
     """
     a, b = max(a, b), min(a, b)
     if b < 1e-6 * a:
         return np.clip(inside / a + 0.5, 0.0, 1.0)
-    whole, half = (a + b) / 2, (a - b) / 2
-    covered: Floats = (
-        np.maximum(inside + whole, 0.0) ** 2
-        - np.maximum(inside + half, 0.0) ** 2
-        - np.maximum(inside - half, 0.0) ** 2
-        + np.maximum(inside - whole, 0.0) ** 2
-    ) / (2 * a * b)
-    return np.clip(covered, 0.0, 1.0)
+    short = np.clip((a + b) / 2 - np.abs(inside), 0.0, b)
+    middle = np.clip(inside, -(a - b) / 2, (a - b) / 2)
+    covered: Floats = 0.5 + middle / a
+    rest = (b - short**2 / b) / (2 * a)
+    covered += np.copysign(rest, inside)
+    return covered
