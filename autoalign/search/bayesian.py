@@ -1,4 +1,4 @@
-"""Bayesian optimisation with a Gaussian process, scikit-optimize's ask and tell, kept here alone."""
+"""Bayesian optimisation with a Gaussian process; the one place that uses scikit-optimize."""
 
 from __future__ import annotations
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass, field
-
-import numpy as np
+from typing import Any
 
 from autoalign.search.base import Need, Observation, Problem, Vector
-from autoalign.search.bridge import Ask, as_generator
-from autoalign.search.scalar import Cost, ScaledBox
+from autoalign.search.scalar import ScaledBox
+from autoalign.search.scipy_search import minimise
 
 __all__ = ["Cobyqa"]
 
@@ -33,23 +32,7 @@ class Cobyqa:
 
     def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
         """Yield positions to visit."""
-        return as_generator(lambda ask: self._solve(problem, ask))
+        return minimise(problem, "COBYQA", self.restarts, 2, self._options)
 
-    def _solve(self, problem: Problem, ask: Ask) -> None:
-        from scipy.optimize import Bounds, minimize  # noqa: PLC0415
-
-        box, cost = ScaledBox(problem), Cost()
-        best = np.zeros(box.count)
-        for k in range(1 + self.restarts):
-            found = minimize(
-                lambda u: cost(ask(box.real(u))) ** 2,
-                best,
-                method="COBYQA",
-                bounds=Bounds(box.lower, box.upper),
-                options={
-                    "initial_tr_radius": self.radius / 2**k,
-                    "final_tr_radius": 1e-3,
-                    "maxfev": 10_000,
-                },
-            )
-            best = np.clip(np.asarray(found.x), box.lower, box.upper)
+    def _options(self, k: int, best: Vector, box: ScaledBox) -> dict[str, Any]:
+        return {"initial_tr_radius": self.radius / 2**k, "final_tr_radius": 1e-3}

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from autoalign.search.base import Need, Observation, Problem, Vector
-from autoalign.search.bridge import Ask, as_generator
-from autoalign.search.scalar import Cost, ScaledBox
+from autoalign.search.scalar import ScaledBox
+from autoalign.search.scipy_search import minimise
 
 __all__ = ["NelderMead"]
 
@@ -33,33 +34,9 @@ class NelderMead:
 
     def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
         """Yield positions to visit."""
-        return as_generator(lambda ask: self._solve(problem, ask))
+        return minimise(problem, "Nelder-Mead", self.restarts, 1, self._options)
 
-    def _solve(self, problem: Problem, ask: Ask) -> None:
-        from scipy.optimize import Bounds, minimize  # noqa: PLC0415
-
-        box, cost = ScaledBox(problem), Cost()
-        best = np.zeros(box.count)
-        known = {tuple(best): cost(problem.first)}
-
-        def function(u: Vector) -> float:
-            if tuple(u) not in known:
-                known[tuple(u)] = cost(ask(box.real(u)))
-            return known[tuple(u)]
-
-        for k in range(1 + self.restarts):
-            edges = np.diag(box.steps(best, self.size / 2**k))
-            found = minimize(
-                function,
-                best,
-                method="Nelder-Mead",
-                bounds=Bounds(box.lower, box.upper),
-                options={
-                    "initial_simplex": np.vstack([best, best + edges]),
-                    "adaptive": True,
-                    "xatol": 1e-3,
-                    "fatol": 1e-3,
-                    "maxfev": 10_000,
-                },
-            )
-            best = np.asarray(found.x)
+    def _options(self, k: int, best: Vector, box: ScaledBox) -> dict[str, Any]:
+        edges = np.diag(box.steps(best, self.size / 2**k))
+        simplex = np.vstack([best, best + edges])
+        return {"initial_simplex": simplex, "adaptive": True, "xatol": 1e-3, "fatol": 1e-3}

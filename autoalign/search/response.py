@@ -34,7 +34,7 @@ class Response:
     residuals: int
     axes: int
     unknown: float = 1e3
-    wander: float = 0.03
+    wander: float = 0.01
     matrix: Floats = field(init=False)
     covariance: Floats = field(init=False)
 

@@ -1,0 +1,95 @@
+"""The one call: defaults, result, record, and going on after an interruption."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from autoalign.alignment import align
+from autoalign.errors import JournalError, UnknownNameError, UsageError
+from autoalign.journal import read_journal
+from autoalign.session import Status
+
+
+def test_the_result_says_what_happened(make_bench):
+    """In spec, counts, both ends, where the axes stand, and how sure that is."""
+    bench = make_bench()
+    result = align(bench, strategy="response-matrix")
+    assert result.in_spec
+    assert result.status is Status.IN_SPEC
+    assert not result.before.in_spec
+    assert result.after.in_spec
+    assert result.positions == bench.positions()
+    assert result.uncertainty == pytest.approx(dict.fromkeys(result.uncertainty, 0.02))
+    assert set(result.uncertainty) == {f"q{i}" for i in range(4)}
+    assert result.seconds == pytest.approx(bench.clock.now(), abs=1.0)
+
+
+def test_a_bench_without_a_layout_gets_the_response_matrix(make_bench):
+    """The default needs no model where there is none."""
+    assert align(make_bench()).strategy == "response-matrix"
+
+
+def test_the_same_seed_gives_the_same_run(make_bench):
+    """Chance comes from the seed alone."""
+    first, second = (align(make_bench(visible=lambda u: max(abs(u)) < 4.5), seed=3) for _ in "ab")
+    assert first.positions == second.positions
+    assert first.probes == second.probes
+
+
+def test_a_result_is_saved_as_json(make_bench, tmp_path):
+    """Plain data with the numbers of the result."""
+    result = align(make_bench(), journal=tmp_path / "runs" / "run.db")
+    data = json.loads(result.save(tmp_path / "result.json").read_text())
+    assert data["in_spec"] is True
+    assert data["probes"] == result.probes
+    assert data["positions"] == result.positions
+    assert data["after"]["verdict"]["in_spec"] is True
+    assert data["journal"].endswith("run.db")
+
+
+def test_a_report_without_a_record_is_refused(make_bench, tmp_path):
+    """It says what to do."""
+    with pytest.raises(JournalError, match=r"journal='run\.db'"):
+        align(make_bench()).report(tmp_path / "report.html")
+
+
+def test_unknown_strategies_are_named_with_the_nearest_known_one(make_bench):
+    """A slip of the keyboard gets a hint."""
+    with pytest.raises(UnknownNameError, match="Did you mean 'response-matrix'"):
+        align(make_bench(), strategy="response-matrx")
+
+
+@pytest.mark.parametrize("missing", [2, 0])
+def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missing):
+    """Resumed with the same bench it ends as the uninterrupted one, and no look is repeated."""
+    whole = align(make_bench(noise=0.0), seed=5)
+    after = whole.probes - missing
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+
+    def interrupt(event):
+        if event.observation is not None and event.probes == after:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        align(bench, seed=5, journal=path, progress=interrupt)
+    looks = bench.detectors["meter"].looks
+    result = align(bench, journal=path, resume=True)
+    verifying = int(after == whole.probes)
+    assert result.in_spec
+    assert result.seed == 5
+    assert result.probes == whole.probes + verifying
+    assert bench.detectors["meter"].looks - looks == result.probes - after
+    assert result.positions == pytest.approx(whole.positions)
+    assert len(read_journal(path).looks) == result.probes
+
+
+def test_a_resume_that_cannot_be_one_is_refused(make_bench, tmp_path):
+    """Another strategy's record, or none."""
+    path = tmp_path / "run.db"
+    align(make_bench(), journal=path, strategy="response-matrix")
+    with pytest.raises(UsageError, match="needs the journal"):
+        align(make_bench(), resume=True)
+    with pytest.raises(UsageError, match="it is a run of 'response-matrix'"):
+        align(make_bench(), journal=path, resume=True, strategy="axis-by-axis")
