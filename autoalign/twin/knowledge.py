@@ -16,6 +16,7 @@ from autoalign.twin.aim import Aim, Foresight, aim
 from autoalign.twin.fit import Fit, Look, fit, look_from_profiles
 from autoalign.twin.memory import recall, remember
 from autoalign.twin.model import Twin
+from autoalign.twin.unknowns import position_sigma
 from autoalign.twin.wiring import Suspect, suspects
 
 __all__ = ["Knowledge"]
@@ -124,8 +125,3 @@ class Knowledge:
             self.fit, self.suspect = best, found
             self._foresight = Foresight(self.twin, self.spec, self.wiring)
         self.inconsistent = self.fit.excess > 2 * DOUBT
-
-
-def position_sigma(axis: Axis) -> float:
-    """Return the standard uncertainty of a position: rounding, and some play left over."""
-    return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.play))

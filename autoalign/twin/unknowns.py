@@ -18,7 +18,7 @@ from autoalign.errors import unknown_name
 from autoalign.optics.layout import Flat, Layout, Motion
 from autoalign.optics.pose import Array
 
-__all__ = ["PRIORS", "Block", "Unknowns", "list_unknowns", "twist_of"]
+__all__ = ["PRIORS", "Block", "Unknowns", "list_unknowns", "position_sigma", "twist_of"]
 
 PRIORS: dict[str, float] = {
     "offset": 0.25,  # where an axis stands against alignment, as a part of its travel
@@ -179,3 +179,8 @@ def twist_of(motion: Motion) -> tuple[Array, Array]:
     lever = np.cross(np.asarray(motion.pivot, dtype=float), frame)
     nominal = np.concatenate([k, lever[0]])
     return nominal, np.block([[frame, lever], [zero, frame]])
+
+
+def position_sigma(axis: Axis) -> float:
+    """Return the standard uncertainty of a position: rounding, and some play left over."""
+    return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.play))

@@ -116,6 +116,7 @@ class MomentBench:
         self.rays = _rays(rng)
         self.bend = rng.normal(size=3) * 2e-7
         self.start = rng.uniform(-1, 1, 6) * RANGE
+        self._commanded, self._shake = np.full(6, np.nan), np.zeros(6)
 
     def _off(self, motion: Motion) -> Motion:
         direction = np.asarray(motion.direction)
@@ -156,7 +157,9 @@ class MomentBench:
 
     def look(self, x: np.ndarray) -> Observation:
         """What one visit says, with noise of motion and of measurement."""
-        shake = self.rng.normal(size=6) * [5e-4, 5e-4, 1e-3, 2e-6, 2e-6, 1e-5] * self.noise
+        fresh = self.rng.normal(size=6) * [5e-4, 5e-4, 1e-3, 2e-6, 2e-6, 1e-5] * self.noise
+        self._shake = np.where(np.asarray(x) == self._commanded, self._shake, fresh)
+        self._commanded, shake = np.array(x), self._shake
         profiles = {}
         for plane, m in self.moments(x + shake).items():
             s = np.sqrt(m[2])

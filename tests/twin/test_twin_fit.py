@@ -8,8 +8,9 @@ import pytest
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.twin.aim import Foresight
 from autoalign.twin.fit import fit, look_from_profiles
-from autoalign.twin.knowledge import Knowledge, position_sigma
+from autoalign.twin.knowledge import Knowledge
 from autoalign.twin.model import Twin
+from autoalign.twin.unknowns import position_sigma
 
 SIGMA = np.array([5e-4, 5e-4, 1e-3, 2e-6, 2e-6, 1e-5])
 
