@@ -50,7 +50,10 @@ dt { color: var(--quiet); } dd { margin: 0; overflow-wrap: anywhere; }
   table.cards tr { display: block; border-bottom: 2px solid var(--hair); padding: .6rem 0; }
   table.cards th, table.cards td { display: flex; justify-content: space-between; gap: 1rem;
     border: 0; padding: .12rem 0; text-align: right; }
-  table.cards td::before { content: attr(data-label); color: var(--quiet); text-align: left; }
+  table.cards th { text-align: left; }
+  table.cards td::before { content: attr(data-label); color: var(--quiet); text-align: left;
+    white-space: nowrap; }
+  .wide img { width: 46rem; max-width: none; }
   dl { grid-template-columns: 1fr; gap: 0; } dd { margin: 0 0 .6rem; }
 }
 @media print {

@@ -1,0 +1,131 @@
+"""A page of pictures: each bench family aligned, and misaligned along every axis.
+
+The frames come from whoever can render them; this module neither knows nor imports simulators.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from autoalign.beam.profile import BeamProfile
+from autoalign.errors import FrameError
+from autoalign.frames import Frame
+from autoalign.optics.layout import Layout
+from autoalign.report.frame_view import Window, describe, draw_picture, window_for
+from autoalign.report.markup import Html, page, tag
+from autoalign.report.record import Picture
+from autoalign.report.style import new_figure, plain, png_uri
+from autoalign.report.symptoms import axis_symptoms
+
+__all__ = ["GalleryCase", "gallery_cases", "write_gallery"]
+
+Render = Callable[[Mapping[str, float]], Mapping[str, Frame]]
+Measure = Callable[[Frame], BeamProfile]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GalleryCase:
+    """One row of the gallery: ``label`` ("aligned", "source.x +0.5 mm"), what the physics says
+    should be seen (``words``), and one picture a plane.
+    """
+
+    family: str
+    label: str
+    pictures: tuple[Picture, ...]
+    words: str = ""
+
+
+def gallery_cases(
+    layout: Layout, render: Render, measure: Measure | None = None, family: str = ""
+) -> Iterator[GalleryCase]:
+    """Yield the aligned bench and then every axis off to both sides.
+
+    Parameters
+    ----------
+    layout
+        The nominal bench; its trace chooses amounts that show, and says what should be seen.
+    render
+        Takes axis positions (mm or rad, by name; others at 0) and returns a frame by plane.
+    measure
+        Takes a frame and returns its profile, for the ellipses; None draws none.
+    """
+    name = family or layout.family
+    yield GalleryCase(name, "aligned", _pictures(render({}), measure))
+    for symptom in axis_symptoms(layout):
+        words = " ".join(f"{p}: {symptom.sentence(p)}." for p in symptom.after)
+        pictures = _pictures(render({symptom.axis: symptom.amount}), measure)
+        yield GalleryCase(name, symptom.label, pictures, words)
+
+
+def write_gallery(
+    cases: Iterable[GalleryCase], out_path: str | Path, title: str = "Gallery of benches"
+) -> Path:
+    """Write ``cases`` as one HTML file, family by family, and return its path."""
+    by_family: dict[str, list[GalleryCase]] = {}
+    for case in cases:
+        by_family.setdefault(case.family, []).append(case)
+    text = page(
+        title,
+        tag("h1", title),
+        tag("p", _HOW_TO_READ, class_="where"),
+        *(part for name, rows in by_family.items() for part in _family(name, rows)),
+    )
+    out = Path(out_path)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(text, encoding="utf-8")
+    return out
+
+
+_HOW_TO_READ = (
+    "Each bench aligned, and then with one axis off at a time. Orange: the measured ellipse and "
+    "its centroid. Black ring: the plane’s mark. Darker is more light, each frame from its own "
+    "background to its own brightest pixels; grey is outside the frame. Seen facing the oncoming "
+    "light. All frames of a family’s plane have one scale. In words: what a trace of the ideal "
+    "bench predicts."
+)
+
+
+def _pictures(frames: Mapping[str, Frame], measure: Measure | None) -> tuple[Picture, ...]:
+    out = []
+    for plane, frame in frames.items():
+        picture = Picture(plane, frame)
+        if measure is not None:
+            try:
+                measured = Picture.of(frame, measure(frame))
+                picture = Picture(plane, frame, measured.outline, measured.flags)
+            except FrameError as error:
+                picture = Picture(plane, frame, flags=(str(error),))
+        out.append(picture)
+    return tuple(out)
+
+
+def _family(name: str, cases: Sequence[GalleryCase]) -> Iterator[Html]:
+    yield tag("h2", name)
+    planes = dict.fromkeys(p.plane for case in cases for p in case.pictures)
+    windows = {
+        plane: window_for([p for case in cases for p in case.pictures if p.plane == plane])
+        for plane in planes
+    }
+    yield tag("div", *(_case(case, windows) for case in cases), class_="pair")
+
+
+def _case(case: GalleryCase, windows: Mapping[str, Window]) -> Html:
+    words = " ".join(describe(p) for p in case.pictures)
+    return tag(
+        "figure",
+        tag("img", src=png_uri(_figure(case, windows), 120), alt=f"{case.label}. {words}"),
+        tag("figcaption", tag("strong", case.label), tag("div", case.words)),
+    )
+
+
+def _figure(case: GalleryCase, windows: Mapping[str, Window]) -> Figure:
+    count = max(len(case.pictures), 1)
+    drawing = new_figure(2.5 * count, 2.7)
+    grid = drawing.subplots(1, count, squeeze=False)
+    for axes, picture in zip(grid[0], case.pictures, strict=False):
+        draw_picture(axes, picture, windows[picture.plane], plain(picture.plane, 20), 9)
+    return drawing

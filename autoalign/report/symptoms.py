@@ -1,0 +1,236 @@
+"""From physics to words: what a person sees at each plane when one axis is off.
+
+Directions are those of somebody who faces the oncoming light: x to the right in the plane of
+incidence, y up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.optics.layout import Layout
+from autoalign.report.spots import Spot, spots_at
+from autoalign.report.words import given, number
+
+__all__ = [
+    "Finding",
+    "Symptom",
+    "amount_label",
+    "axis_symptoms",
+    "findings",
+    "look_alikes",
+    "readings",
+]
+
+Floats = npt.NDArray[np.float64]
+
+_MOVED = 0.02
+_GREW = 0.01
+_STRETCHED = 0.006
+_SKEWED = 0.03
+_DIMMED = 0.01
+_VISIBLE = 0.2
+
+_KINDS = ("moves", "grows", "shrinks", "stretches", "becomes", "dims", "dark")
+_RANK = {kind: rank for rank, kind in enumerate(_KINDS)}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing to see: ``kind`` is its sort, ``strength`` how marked it is, ``words`` say it."""
+
+    kind: str
+    strength: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """What ``amount`` (mm or rad) on ``axis`` does: spots by plane without and with it."""
+
+    axis: str
+    unit: str
+    amount: float
+    before: Mapping[str, Spot]
+    after: Mapping[str, Spot]
+
+    @property
+    def label(self) -> str:
+        """Axis and amount with its sign and unit."""
+        return f"{self.axis} {amount_label(self.amount, self.unit)}"
+
+    def findings(self, plane: str) -> tuple[Finding, ...]:
+        """Return what is seen at ``plane``, most marked first."""
+        return findings(self.before[plane], self.after[plane])
+
+    def sentence(self, plane: str) -> str:
+        """Return what is seen at ``plane`` in words."""
+        seen = self.findings(plane)
+        return "; ".join(f.words for f in seen) if seen else "looks the same"
+
+
+def amount_label(amount: float, unit: str) -> str:
+    """Return an amount with its sign, in mm or µm, mrad or µrad."""
+    small = abs(amount) < (0.01 if unit == "mm" else 1e-5)
+    shown = {"mm": (1.0, "mm"), "rad": (1e3, "mrad")}[unit]
+    if small:
+        shown = {"mm": (1e3, "µm"), "rad": (1e6, "µrad")}[unit]
+    sign = "+" if amount > 0 else "−"
+    return f"{sign}{given(abs(amount) * shown[0])} {shown[1]}"
+
+
+def axis_symptoms(layout: Layout) -> tuple[Symptom, ...]:
+    """Return the symptoms of every axis of ``layout``, + and −, by an amount that shows.
+
+    The amount is the smallest of 1, 2, 5, 10 … (mm, µm, mrad or µrad) at which something moves or
+    grows by a fifth of the beam's width, or is stretched by as much.
+    """
+    before = spots_at(layout)
+    out = []
+    for motion in layout.motions:
+        unit = "mm" if motion.kind == "shift" else "rad"
+        amount = _telling(layout, motion.axis, before)
+        for signed in (amount, -amount):
+            after = spots_at(layout, {motion.axis: signed})
+            out.append(Symptom(motion.axis, unit, signed, before, after))
+    return tuple(out)
+
+
+def findings(before: Spot, after: Spot) -> tuple[Finding, ...]:
+    """Return what has changed from ``before`` to ``after``, most marked first."""
+    if not after.power > 0:
+        return (Finding("dark", math.inf, "no light arrives"),)
+    found = [*_moved(before, after), *_grown(before, after), *_stretched(before, after)]
+    found += [*_skewed(before, after), *_dimmed(before, after)]
+    return tuple(sorted(found, key=lambda f: -f.strength))
+
+
+def readings(symptoms: Sequence[Symptom]) -> dict[str, tuple[str, ...]]:
+    """Return the way back: for every sort of finding ("far: moves right"), what it may mean.
+
+    Plane by plane; the strongest cause comes first.
+    """
+    causes: dict[tuple[int, int, str], list[tuple[float, str]]] = {}
+    for symptom in symptoms:
+        for place, plane in enumerate(symptom.after):
+            for finding in symptom.findings(plane):
+                key = (place, _RANK[finding.kind.split()[0]], f"{plane}: {finding.kind}")
+                causes.setdefault(key, []).append((finding.strength, symptom.label))
+    return {
+        key[2]: tuple(label for _, label in sorted(entry, key=lambda e: -e[0]))
+        for key, entry in sorted(causes.items())
+    }
+
+
+def look_alikes(symptoms: Sequence[Symptom], alike: float = 0.985) -> tuple[tuple[str, str], ...]:
+    """Return pairs (with their signs) that look the same at every plane but for their size.
+
+    Two are alike where the cosine between what they do, in units of the beam's width, is above
+    ``alike``: telling them apart then takes more than one look at these planes.
+    """
+    shapes = [(s, _shape(s)) for s in symptoms]
+    pairs = []
+    for k, (one, a) in enumerate(shapes):
+        for other, b in shapes[k + 1 :]:
+            size = float(np.linalg.norm(a) * np.linalg.norm(b))
+            if one.axis != other.axis and one.amount > 0 and size > 0 and a @ b > alike * size:
+                pairs.append((one.label, other.label))
+    return tuple(pairs)
+
+
+def _shape(symptom: Symptom) -> Floats:
+    parts = []
+    for plane, before in symptom.before.items():
+        after = symptom.after[plane]
+        parts += [
+            (after.x - before.x) / before.width,
+            (after.y - before.y) / before.width,
+            after.width / before.width - 1,
+            *(a - b for a, b in zip(after.stretch, before.stretch, strict=True)),
+        ]
+    return np.nan_to_num(np.array(parts, dtype=np.float64))
+
+
+def _telling(layout: Layout, axis: str, before: Mapping[str, Spot]) -> float:
+    for power in range(-4, 2):
+        for digit in (1.0, 2.0, 5.0):
+            amount = digit * 10.0**power
+            after = spots_at(layout, {axis: amount})
+            if max(_change(before[p], after[p]) for p in before) >= _VISIBLE:
+                return amount
+    return 10.0
+
+
+def _change(before: Spot, after: Spot) -> float:
+    """Return the largest change in units of the beam's width."""
+    if not after.power > 0:
+        return math.inf
+    moved = math.hypot(after.x - before.x, after.y - before.y) / before.width
+    grown = abs(after.width / before.width - 1)
+    stretched = math.hypot(*(a - b for a, b in zip(after.stretch, before.stretch, strict=True)))
+    return max(moved, grown, stretched)
+
+
+def _moved(before: Spot, after: Spot) -> list[Finding]:
+    dx, dy = after.x - before.x, after.y - before.y
+    whole = math.hypot(dx, dy)
+    if whole < _MOVED * before.width:
+        return []
+    parts = []
+    for step, (positive, negative) in ((dx, ("right", "left")), (dy, ("up", "down"))):
+        if abs(step) >= 0.15 * whole:
+            parts.append((positive if step > 0 else negative, _length(abs(step))))
+    kind = "moves " + " and ".join(way for way, _ in parts)
+    words = "moves " + " and ".join(f"{way} {much}" for way, much in parts)
+    return [Finding(kind, whole / before.width, words)]
+
+
+def _grown(before: Spot, after: Spot) -> list[Finding]:
+    ratio = after.width / before.width - 1
+    if abs(ratio) < _GREW:
+        return []
+    kind = "grows" if ratio > 0 else "shrinks"
+    words = f"{kind} from {_length(before.width)} to {_length(after.width)} across"
+    return [Finding(kind, abs(ratio), words)]
+
+
+def _stretched(before: Spot, after: Spot) -> list[Finding]:
+    upright, slanted = (a - b for a, b in zip(after.stretch, before.stretch, strict=True))
+    amount = math.hypot(upright, slanted)
+    if amount < _STRETCHED:
+        return []
+    if abs(upright) >= abs(slanted):
+        way = "sideways" if upright > 0 else "up and down"
+    else:
+        way = "along the rising diagonal (╱)" if slanted > 0 else "along the falling diagonal (╲)"
+    ratio = (1 + amount) / (1 - min(amount, 0.999))
+    return [Finding(f"stretches {way}", amount, f"stretches {way}, {number(ratio)} to 1")]
+
+
+def _skewed(before: Spot, after: Spot) -> list[Finding]:
+    x, y = (a - b for a, b in zip(after.skew, before.skew, strict=True))
+    amount = math.hypot(x, y)
+    if amount < _SKEWED:
+        return []
+    ways = ("right", "left", "up", "down")
+    way = ways[(0 if x > 0 else 1) if abs(x) >= abs(y) else (2 if y > 0 else 3)]
+    kind = f"becomes a teardrop, tail {way}"
+    return [Finding(kind, amount, kind)]
+
+
+def _dimmed(before: Spot, after: Spot) -> list[Finding]:
+    lost = 1 - after.power / before.power
+    if lost < _DIMMED:
+        return []
+    return [
+        Finding("dims", lost, f"loses {number(100 * lost, 2)} % of its light at a mirror's edge")
+    ]
+
+
+def _length(value: float) -> str:
+    return f"{number(value)} mm" if value >= 0.1 else f"{number(value * 1e3)} µm"
