@@ -1,0 +1,113 @@
+"""What to do after a look: pure decisions on what was seen, no I/O.
+
+Stand, look again to be sure, realign, or hold. On hold nothing moves and looking goes on; a hold
+ends by itself once its cause has been gone, and the picture steady, for several looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from autoalign.axes import Axis
+from autoalign.merit import TermValue, Verdict
+from autoalign.watch.policy import Decision, Policy, Sighting, Step
+from autoalign.watch.trend import trend
+from autoalign.watch.unexpected import unexpected
+
+__all__ = ["Past", "decide", "moved"]
+
+
+@dataclass(slots=True, eq=False)
+class Past:
+    """What the decisions remember: sightings since the last move, holds and realignments.
+
+    ``guard`` is the spec's guard band in standard uncertainties.
+    """
+
+    axes: Mapping[str, Axis]
+    guard: float = 1.645
+    seen: list[Sighting] = field(default_factory=list)
+    steady: list[Sighting] = field(default_factory=list)
+    holding: str = ""
+    doubtful: bool = False
+    realigned: list[float] = field(default_factory=list)
+
+
+def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
+    """Decide after ``now`` and remember it in ``past``."""
+    if past.holding:
+        return _on_hold(policy, past, now)
+    odd = unexpected(policy, past.axes, past.seen[-1] if past.seen else None, now)
+    if odd:
+        past.holding, past.steady = odd, []
+        return Decision(Step.HOLD, odd)
+    past.seen = [*past.seen, now][-policy.history :]
+    return _drifting(policy, past, now)
+
+
+def moved(past: Past, at: float) -> None:
+    """Remember that a realignment was carried out at ``at``, s: what was seen before is over."""
+    past.seen, past.steady, past.doubtful = [], [], False
+    past.realigned.append(at)
+
+
+def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
+    verdict = now.observation.verdict
+    assert verdict is not None
+    if not verdict.in_spec:
+        reason = _shortfall(verdict)
+    else:
+        ahead = policy.ahead * policy.interval
+        if trend(past.seen, ahead) <= 1 - _guard_band(verdict, past.guard):
+            past.doubtful = False
+            return Decision(Step.STAND, f"in spec, merit {verdict.merit:.2f}")
+        reason = f"the drift leaves the spec within {ahead:.0f} s"
+    if not past.doubtful:
+        past.doubtful = True
+        return Decision(Step.CONFIRM, f"{reason}; looking again before anything moves")
+    recent = [t for t in past.realigned if now.time - t < policy.per]
+    if len(recent) >= policy.realignments:
+        past.holding = (
+            f"{len(recent)} realignments within {policy.per:.0f} s did not keep the beam in spec; "
+            "a person should look for the cause"
+        )
+        return Decision(Step.HOLD, past.holding)
+    return Decision(Step.REALIGN, reason)
+
+
+def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
+    worn_out = [t for t in past.realigned if now.time - t < policy.per]
+    before = past.steady[-1] if past.steady else None
+    odd = unexpected(policy, past.axes, before, now)
+    if odd:
+        past.steady = [now] if now.observation.ok and before is not None else []
+        return Decision(Step.HOLD, f"still on hold ({past.holding}); now: {odd}")
+    past.steady = [*past.steady, now]
+    if len(past.steady) < policy.steady:
+        count = f"{len(past.steady)} of {policy.steady} steady looks"
+        return Decision(Step.HOLD, f"still on hold ({past.holding}); {count}")
+    if len(worn_out) >= policy.realignments and not now.observation.in_spec:
+        return Decision(Step.HOLD, f"still on hold ({past.holding})")
+    past.seen, past.steady = list(past.steady), []
+    past.holding, past.doubtful = "", False
+    return _drifting(policy, past, now)
+
+
+def _guard_band(verdict: Verdict, guard: float) -> float:
+    """The widest guard band of the terms, in tolerances, as their uncertainties are now."""
+    return max(guard * t.uncertainty / t.tolerance for t in verdict.terms)
+
+
+def _shortfall(verdict: Verdict) -> str:
+    worst = max((t for t in verdict.terms if not t.in_spec), key=_share)
+    if _share(worst) > 1:
+        return f"{worst.name} is off by {_share(worst):.2f} times its tolerance"
+    return (
+        f"{worst.name} is at {_share(worst):.2f} of its tolerance, too close to the limit for its "
+        "uncertainty"
+    )
+
+
+def _share(term: TermValue) -> float:
+    return abs(term.deviation) / term.tolerance

@@ -1,0 +1,265 @@
+"""Keeps a bench aligned: looks on a schedule, realigns when needed, holds on the unexpected."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from autoalign.bench import Bench
+from autoalign.conduct import StopFlag
+from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.journal import Journal, describe_bench, read_journal
+from autoalign.runner import run
+from autoalign.safety import Latch, MoveGuard
+from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.session import Budget, Look, Session
+from autoalign.watch.deciding import Past, decide, moved
+from autoalign.watch.policy import Decision, Policy, Sighting, Step
+from autoalign.watch.status import WatchStatus, write_status
+
+__all__ = ["Watch", "WatchSummary"]
+
+_FAILURES = 3
+"""So many looks in a row may end in a hardware error before the bench is made safe."""
+
+
+@dataclass(slots=True)
+class WatchSummary:
+    """What a watch has done: looks, realignments (and how many ended in spec), holds."""
+
+    looks: int = 0
+    in_spec: int = 0
+    realignments: int = 0
+    realigned_in_spec: int = 0
+    holds: int = 0
+    state: Latch = Latch.RUN
+    reason: str = ""
+    decisions: list[tuple[float, Decision]] = field(default_factory=list, repr=False)
+
+
+class Watch:
+    """The unattended service, in the foreground of whoever calls :meth:`run`.
+
+    Parameters
+    ----------
+    bench
+        What to keep aligned.
+    make_strategy
+        Gives a new strategy for each realignment.
+    folder
+        Where records go: ``watch.db``, one ``realign-….db`` each, ``status.json``. One watch at a
+        time may use it.
+    policy, budget, guard
+        How to behave, what one realignment may spend, and the last check before motion.
+    memory
+        What is remembered of the bench; kept up to date from each realignment.
+    follow
+        Called with the time (s) and every decision.
+    stop
+        Looked at between any two steps; once set, the watch ends in an orderly way.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        make_strategy: Callable[[], Strategy],
+        folder: Path,
+        *,
+        policy: Policy | None = None,
+        budget: Budget | None = None,
+        guard: MoveGuard | None = None,
+        memory: Any = None,
+        follow: Callable[[float, Decision], None] | None = None,
+        stop: StopFlag | None = None,
+    ) -> None:
+        if bench.spec is None:
+            raise UsageError(f"watch of {bench.name}: the bench has no spec to keep.")
+        self.bench, self.make_strategy, self.folder = bench, make_strategy, Path(folder)
+        self.policy, self.budget = policy or Policy(), budget or Budget()
+        self.guard = guard or MoveGuard(bench.axes)
+        self.memory, self.follow, self.stop = memory, follow, stop
+        self.past = Past(bench.axes, bench.spec.guard)
+        self.summary = WatchSummary()
+        self._failures = 0
+        self._last: Sighting | None = None
+
+    def run(self, *, looks: int | None = None) -> WatchSummary:
+        """Watch until stopped, safe, or ``looks`` looks have been made; return what was done.
+
+        Raises
+        ------
+        HeldError
+            Where another watch uses the folder.
+        """
+        from filelock import FileLock, Timeout  # noqa: PLC0415
+
+        self.folder.mkdir(parents=True, exist_ok=True)
+        try:
+            with FileLock(self.folder / "watch.lock", timeout=0), self._journal() as journal:
+                self._watch(journal, looks)
+        except Timeout as error:
+            raise HeldError(
+                f"{self.folder}: another watch is at work here. Stop that one first, or name "
+                "another folder and another bench."
+            ) from error
+        return self.summary
+
+    def _watch(self, journal: Journal, looks: int | None) -> None:
+        self._unfinished(journal)
+        wait = 0.0
+        while looks is None or self.summary.looks < looks:
+            if not self._wait(wait) or self.guard.latch is Latch.SAFE:
+                break
+            decision = self._look_and_decide(journal)
+            self._say(journal, decision)
+            if decision.step is Step.REALIGN:
+                decision = self._realign(journal, decision)
+                self._say(journal, decision)
+            wait = self._pause(decision)
+            self._status(decision.reason, wait)
+        self.summary.state = self.guard.latch
+        self._status("stopped" if self._stopped() else self.summary.reason, 0.0, ended=True)
+
+    def _look_and_decide(self, journal: Journal) -> Decision:
+        self.summary.looks += 1
+        try:
+            sighting = self._look(journal)
+        except AlignError as error:
+            return self._broken(f"{type(error).__name__}: {error}")
+        self._failures = 0
+        decision = decide(self.policy, self.past, sighting)
+        self._last = sighting
+        self.summary.in_spec += sighting.observation.in_spec
+        if decision.step is Step.HOLD:
+            self._hold(decision.reason)
+        elif self.guard.latch is Latch.HOLD:
+            self.guard.release()
+        return decision
+
+    def _look(self, journal: Journal) -> Sighting:
+        session = Session.for_bench(self.bench, _Standing(), rng=np.random.default_rng(0))
+        run(self.bench, session, guard=self.guard, stop=self.stop)
+        if session.last is None:
+            raise HeldError("stopped before the look.")
+        if not session.last.profiles:
+            raise DetectorError(f"no detector gave a frame: {session.last.failure}")
+        look = Look(self.summary.looks, 0.0, session.frames, "watch")
+        journal.look(look, session.positions, session.last)
+        return Sighting(self.bench.clock.now(), session.last, dict(session.positions))
+
+    def _realign(self, journal: Journal, why: Decision) -> Decision:
+        self.summary.realignments += 1
+        path = self._free(f"realign-{self.summary.realignments:04d}")
+        strategy = self.make_strategy()
+        session = Session.for_bench(
+            self.bench, strategy, budget=self.budget, memory=self.memory,
+            rng=np.random.default_rng(self.summary.realignments),
+        )  # fmt: skip
+        record = {**self._described(strategy.name), "reason": why.reason}
+        try:
+            with Journal(path, self.bench.clock, record) as own:
+                finish = run(self.bench, session, own, guard=self.guard, stop=self.stop)
+        except AlignError as error:
+            return self._broken(f"realignment broke off: {type(error).__name__}: {error}")
+        moved(self.past, self.bench.clock.now())
+        journal.note("realigned", finish.reason, file=path.name, in_spec=finish.in_spec)
+        if finish.in_spec:
+            self.summary.realigned_in_spec += 1
+            self.memory = getattr(strategy, "memory", None) or self.memory
+            return Decision(Step.STAND, f"realigned in {session.probes} looks: {finish.reason}")
+        self.past.holding = f"a realignment did not reach the spec: {finish.reason}"
+        self._hold(self.past.holding)
+        return Decision(Step.HOLD, self.past.holding)
+
+    def _hold(self, reason: str) -> None:
+        if self.guard.latch is Latch.RUN:
+            self.summary.holds += 1
+            self.guard.hold(reason)
+        self.summary.reason = reason
+
+    def _broken(self, reason: str) -> Decision:
+        """A device misbehaved: hold; after several in a row make safe, which needs a person."""
+        self._failures += 1
+        self.past.holding = self.past.holding or reason
+        self._hold(reason)
+        if self._failures >= _FAILURES:
+            self.guard.make_safe(f"{self._failures} failures in a row, the last: {reason}")
+            self.summary.reason = self.guard.why
+            try:
+                self.bench.stop()
+            except AlignError as error:
+                self.summary.reason += f"; stopping failed as well: {error}"
+        return Decision(Step.HOLD, self.summary.reason)
+
+    def _unfinished(self, journal: Journal) -> None:
+        """After a crash: start on hold, say which moves never got an outcome."""
+        for path in sorted(self.folder.glob("realign-*.db")):
+            if any(move.status is None for move in read_journal(path).moves):
+                self.past.holding = (
+                    f"an earlier realignment ({path.name}) broke off during a move; positions "
+                    "must be seen to be steady first"
+                )
+                self._hold(self.past.holding)
+                journal.note("unfinished", self.past.holding, file=path.name)
+
+    def _pause(self, decision: Decision) -> float:
+        quick = decision.step in (Step.CONFIRM, Step.HOLD)
+        return self.policy.recheck if quick else self.policy.interval
+
+    def _wait(self, seconds: float) -> bool:
+        """Let time pass in slices, so that a stop is obeyed soon; False once stopped."""
+        end = self.bench.clock.now() + seconds
+        while (left := end - self.bench.clock.now()) > 0 and not self._stopped():
+            self.bench.clock.sleep(min(left, 1.0))
+        return not self._stopped()
+
+    def _stopped(self) -> bool:
+        return self.stop is not None and self.stop.is_set()
+
+    def _say(self, journal: Journal, decision: Decision) -> None:
+        now = self.bench.clock.now()
+        self.summary.decisions.append((now, decision))
+        del self.summary.decisions[:-1000]
+        journal.note("decision", decision.reason, step=decision.step.value)
+        if self.follow is not None:
+            self.follow(now, decision)
+
+    def _status(self, reason: str, wait: float, *, ended: bool = False) -> None:
+        seen = self._last.observation if self._last else None
+        verdict = seen.verdict if seen else None
+        status = WatchStatus(
+            self.bench.name, "stopped" if ended and self.guard.latch is Latch.RUN else
+            self.guard.latch.value, reason, self.bench.clock.wall().isoformat(timespec="seconds"),
+            bool(verdict and verdict.in_spec), verdict.merit if verdict else None,
+            self.summary.looks, self.summary.realignments, self.summary.holds, wait,
+        )  # fmt: skip
+        write_status(self.folder / "status.json", status)
+
+    def _journal(self) -> Journal:
+        return Journal(self._free("watch"), self.bench.clock, self._described("watch"))
+
+    def _described(self, strategy: str) -> dict[str, Any]:
+        return {"bench": describe_bench(self.bench), "strategy": strategy, "seed": 0}
+
+    def _free(self, stem: str) -> Path:
+        """Return a file name in the folder that no earlier record has."""
+        path, k = self.folder / f"{stem}.db", 1
+        while path.exists():
+            k += 1
+            path = self.folder / f"{stem}-{k}.db"
+        return path
+
+
+class _Standing:
+    """The strategy of a look that moves nothing."""
+
+    name = "watch"
+    needs: frozenset[Need] = frozenset()
+
+    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+        """Yield nothing."""
+        yield from ()

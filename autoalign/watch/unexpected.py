@@ -1,0 +1,64 @@
+"""What is not as expected: darkness, axes that moved by themselves, a changed source, knocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from autoalign.axes import Axis
+from autoalign.beam.profile import Use
+from autoalign.watch.policy import Policy, Sighting
+
+__all__ = ["unexpected"]
+
+
+def unexpected(
+    policy: Policy, axes: Mapping[str, Axis], before: Sighting | None, now: Sighting
+) -> str:
+    """Return in words what is not as expected since ``before``; "" where nothing is."""
+    seen = now.observation
+    if seen.profiles and all(p.use is Use.NOTHING for p in seen.profiles.values()):
+        return "no light at any plane: the source is off, blocked or interlocked"
+    if not seen.profiles:
+        return f"nothing could be seen ({seen.failure})"
+    changed = ""
+    if before is not None:
+        changed = _walked(axes, before, now) or _power(policy, before, now)
+    if not changed and not seen.ok:
+        return f"the beam could not be judged ({seen.failure})"
+    return changed or (_jumped(policy, before, now) if before is not None else "")
+
+
+def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:
+    then, seen = before.observation.verdict, now.observation.verdict
+    if then is None or seen is None:
+        return ""
+    change = float(np.max(np.abs(seen.residuals - then.residuals)))
+    if change <= policy.jump:
+        return ""
+    return f"the beam jumped by {change:.1f} tolerances without a move"
+
+
+def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
+    for name, axis in axes.items():
+        change = now.positions[name] - before.positions[name]
+        if abs(change) > 3 * axis.arrival_tolerance + axis.resolution:
+            return (
+                f"axis {name} stands {change:+.4g} {axis.unit} from where it was left, without a "
+                "command: moved by hand, from a panel, or slipped"
+            )
+    return ""
+
+
+def _power(policy: Policy, before: Sighting, now: Sighting) -> str:
+    now_lit = now.powers
+    for plane, power in before.powers.items():
+        if plane in now_lit and power > 0:
+            factor = max(now_lit[plane], 1e-300) / power
+            if not 1 / policy.power_step <= factor <= policy.power_step:
+                return (
+                    f"light at the {plane} plane changed to {100 * factor:.0f} % without a move: "
+                    "look at the source before the mirrors"
+                )
+    return ""

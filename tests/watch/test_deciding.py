@@ -1,0 +1,146 @@
+"""The watch's decisions, on made-up sightings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autoalign.axes import Axis
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.beam.quality import Quality
+from autoalign.errors import UsageError
+from autoalign.merit import PointingTerm, Spec
+from autoalign.search.base import Observation
+from autoalign.watch.deciding import Past, decide, moved
+from autoalign.watch.policy import Policy, Sighting, Step
+
+AXES = {"source.x": Axis("source.x", "mm", -1.0, 1.0, resolution=1e-3)}
+SPEC = Spec((PointingTerm("x", 1e-4),))
+POLICY = Policy(interval=600.0, history=8, steady=3)
+
+
+def sighting(
+    time: float,
+    residual: float | None = 0.0,
+    *,
+    power: float = 1e6,
+    position: float = 0.0,
+    use: Use = Use.ALL,
+) -> Sighting:
+    """What a look at ``time`` gives when the pointing is off by ``residual`` tolerances."""
+    flags = {} if use is Use.ALL else {"dark": Flag(FlagKind.DARK, "no light", use)}
+    profile = BeamProfile(np.ones(9), np.eye(9), power, 1.0, 0.0, 1.0, 10.0, flags)
+    seen = Observation(np.array([position]), {"far": profile}, failure="dark")
+    if residual is not None:
+        quality = Quality(
+            ("pointing_x",), np.array([residual * 1e-4]), np.array([[1e-14]]), {"far": 2400.0}
+        )
+        seen = replace(seen, quality=quality, verdict=SPEC.evaluate(quality), failure="")
+    return Sighting(time, seen, {"source.x": position})
+
+
+def steps(*seen: Sighting, past: Past | None = None, policy: Policy = POLICY) -> list[Step]:
+    """What is decided after each of ``seen``."""
+    past = past or Past(AXES)
+    return [decide(policy, past, s).step for s in seen]
+
+
+def test_in_spec_stands() -> None:
+    """Nothing moves while the beam is in spec."""
+    assert steps(*(sighting(600.0 * k, 0.3) for k in range(5))) == [Step.STAND] * 5
+
+
+def test_out_of_spec_is_confirmed_before_anything_moves() -> None:
+    """One look never moves an axis; the second in a row does."""
+    assert steps(sighting(0, 0.2), sighting(600, 1.5), sighting(605, 1.5)) == [
+        Step.STAND,
+        Step.CONFIRM,
+        Step.REALIGN,
+    ]
+
+
+def test_a_passing_outlier_moves_nothing() -> None:
+    """If the confirming look is fine again, the watch stands."""
+    assert steps(sighting(0, 0.2), sighting(600, 1.5), sighting(605, 0.2)) == [
+        Step.STAND,
+        Step.CONFIRM,
+        Step.STAND,
+    ]
+
+
+def test_a_trend_out_of_spec_is_seen_before_it_gets_there() -> None:
+    """A drift of 0.23 tolerances a look is met at 0.92, before the spec is left."""
+    made = steps(*(sighting(600.0 * k, 0.23 * k) for k in range(5)))
+    assert made[:4] == [Step.STAND] * 4
+    assert made[4] is Step.CONFIRM
+
+
+def test_noise_is_no_trend() -> None:
+    """Scatter that stays inside moves nothing."""
+    rng = np.random.default_rng(3)
+    made = steps(*(sighting(600.0 * k, 0.4 * rng.uniform(-1, 1)) for k in range(200)))
+    assert made.count(Step.REALIGN) == 0
+    assert made.count(Step.HOLD) == 0
+
+
+@pytest.mark.parametrize(
+    ("odd", "words"),
+    [
+        (sighting(600, None, use=Use.NOTHING), "no light at any plane"),
+        (sighting(600, 0.2, power=1e5), "10 % without a move: look at the source"),
+        (sighting(600, 0.2, position=0.05), "without a command: moved by hand"),
+        (sighting(600, 9.0), "jumped by 8.8 tolerances without a move"),
+        (sighting(600, None), "could not be judged"),
+    ],
+)
+def test_the_unexpected_holds_and_says_what(odd: Sighting, words: str) -> None:
+    """Darkness, a source fault, a hand on the bench, a knock: hold, with the finding in words."""
+    past = Past(AXES)
+    decide(POLICY, past, sighting(0, 0.2))
+    decision = decide(POLICY, past, odd)
+    assert decision.step is Step.HOLD
+    assert words in decision.reason
+
+
+def test_a_hold_ends_by_itself_only_after_steady_looks() -> None:
+    """Light that comes back must be seen three times, and steady, before the watch goes on."""
+    past = Past(AXES)
+    dark = sighting(600, None, use=Use.NOTHING)
+    made = steps(
+        sighting(0, 0.2), dark, sighting(605, 0.2), dark, sighting(615, 0.2), sighting(620, 0.2),
+        sighting(625, 0.2), past=past,
+    )  # fmt: skip
+    assert made == [Step.STAND, *[Step.HOLD] * 5, Step.STAND]
+    assert past.holding == ""
+
+
+def test_after_a_knock_it_realigns_once_things_are_steady() -> None:
+    """A mount moved by hand: hold, see it steady, confirm, realign; never chase in real time."""
+    made = steps(
+        sighting(0, 0.2), sighting(600, 9.0), *(sighting(605 + 5 * k, 9.0) for k in range(4))
+    )
+    assert made == [Step.STAND, *[Step.HOLD] * 3, Step.CONFIRM, Step.REALIGN]
+
+
+def test_realigning_that_does_not_help_ends_in_a_hold() -> None:
+    """After the allowed number of realignments a person is asked for."""
+    policy = replace(POLICY, realignments=2)
+    past = Past(AXES)
+    for k in range(2):
+        decide(policy, past, sighting(100.0 * k, 1.5))
+        assert decide(policy, past, sighting(100.0 * k + 5, 1.5)).step is Step.REALIGN
+        moved(past, 100.0 * k + 10)
+    decide(policy, past, sighting(300, 1.5))
+    decision = decide(policy, past, sighting(305, 1.5))
+    assert decision.step is Step.HOLD
+    assert "a person should look" in decision.reason
+
+
+def test_impossible_policies_are_refused() -> None:
+    """Numbers that cannot be are named."""
+    with pytest.raises(UsageError, match="interval must be larger than 0"):
+        Policy(interval=0.0)
+    with pytest.raises(UsageError, match="history at least 4"):
+        Policy(history=2)
