@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -17,7 +17,7 @@ from autoalign.merit import Spec
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
 
-__all__ = ["Combine", "Eye", "Measure", "average"]
+__all__ = ["Combine", "Eye", "Measure", "average", "stated"]
 
 Measure = Callable[[Frame], BeamProfile]
 
@@ -30,10 +30,32 @@ class Combine(Protocol):
         profiles: Mapping[str, BeamProfile],
         distances: Mapping[str, float],
         *,
+        u_pitch: Mapping[str, float],
+        u_origin: Mapping[str, float],
+        u_distance: Mapping[str, float],
         readings: Mapping[str, tuple[float, float]],
     ) -> Quality:
         """Return the quality of ``profiles`` and ``readings`` (value, uncertainty) together."""
         ...
+
+
+def stated(
+    uncertainties: Mapping[str, float], distances: Mapping[str, float]
+) -> dict[str, dict[str, float]]:
+    """Return by plane what a bench states of its screens, as ``combine`` takes it.
+
+    "pitch" (relative), "mark" (mm) and "distance" (relative) of ``uncertainties`` hold for every
+    plane, "far.pitch" and so on for one; what is not stated counts as exact.
+    """
+
+    def of(plane: str, what: str) -> float:
+        return uncertainties.get(f"{plane}.{what}", uncertainties.get(what, 0.0))
+
+    return {
+        "u_pitch": {p: of(p, "pitch") for p in distances},
+        "u_origin": {p: of(p, "mark") for p in distances},
+        "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
+    }
 
 
 def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
@@ -73,6 +95,8 @@ class Eye:
         Names of the free axes, in the problem's order.
     measure, combine
         ``measure_beam`` and ``combine``; others in tests.
+    uncertainties
+        What the bench states of its screens, see :func:`stated`.
     """
 
     spec: Spec
@@ -80,6 +104,7 @@ class Eye:
     axes: tuple[str, ...]
     measure: Measure
     combine: Combine
+    uncertainties: Mapping[str, float] = field(default_factory=dict)
 
     def observe(self, seen: Seen, not_before: float) -> Observation:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
@@ -116,10 +141,12 @@ class Eye:
     ) -> Observation:
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
         try:
+            distances = {p: self.distances.get(p, 0.0) for p in usable}
             quality = self.combine(
                 usable,
-                {p: self.distances.get(p, 0.0) for p in usable},
+                distances,
                 readings=_by_name(readings),
+                **stated(self.uncertainties, distances),
             )
             missing = self.spec.missing(quality.names)
             verdict = None if missing else self.spec.evaluate(quality)
