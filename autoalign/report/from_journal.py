@@ -46,7 +46,7 @@ def record_of(run: JournalRun) -> RunRecord:
         held=tuple(map(str, bench.get("hold") or ())),
         distances={str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()},
         wavelength=_number((layout.get("light") or {}).get("wavelength")),
-        simulated=bool(run.run.get("simulated", False)),
+        simulated=bool(run.run.get("simulated") or bench.get("simulated")),
         notes=tuple(str(note.get("text", "")) for note in run.notes if note.get("text")),
         provenance=dict(_flat(run)),
     )

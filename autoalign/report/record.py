@@ -173,6 +173,11 @@ class RunRecord:
         return self.probes[self.last] if self.probes and self.last is not None else None
 
     @property
+    def move_count(self) -> int:
+        """How many moves there were; axes that went together count as one."""
+        return len({m.time for m in self.moves})
+
+    @property
     def in_spec(self) -> bool:
         """Whether the run ended in spec and a look after the last move shows it."""
         after = self.after_probe

@@ -13,7 +13,7 @@ from autoalign.report.frame_view import draw_picture, window_for
 from autoalign.report.record import RunRecord, TermRow
 from autoalign.report.style import BAD, GOOD, INK, QUIET, new_figure, plain, save_png
 from autoalign.report.verdict_words import headline
-from autoalign.report.words import quantity, span_of_time, stated, term_label
+from autoalign.report.words import edge, number, quantity, span_of_time, stated, term_label
 
 __all__ = ["draw_run", "run_figure"]
 
@@ -62,7 +62,7 @@ def _banner(axes: Axes, record: RunRecord) -> None:
     )  # fmt: skip
     kind = "simulated bench" if record.simulated else "bench"
     line = (
-        f"{kind} {record.bench}: {len(record.probes)} probes, {len(record.moves)} moves{time}, "
+        f"{kind} {record.bench}: {len(record.probes)} probes, {record.move_count} moves{time}, "
         f"strategy {record.strategy}"
     )
     axes.text(0.0, 0.0, plain(line), fontsize=12, va="bottom", color=INK)
@@ -89,5 +89,6 @@ def _term(axes: Axes, height: float, term: TermRow) -> None:
     )  # fmt: skip
     axes.text(1.0, height, judged, fontsize=11.5, va="top", ha="right", color=colour, weight="bold")
     value = quantity(term.value, term.unit, term.uncertainty)
-    wanted = f"{stated(term.target, term.unit)} ± {stated(term.tolerance, term.unit)}"
+    target = number(edge(term.target, term.unit))
+    wanted = f"{target} ± {stated(term.tolerance, term.unit)}"
     axes.text(0.0, height - 0.085, f"{value}, wanted {wanted}", fontsize=11, va="top", color=QUIET)

@@ -189,11 +189,11 @@ def _moves(record: RunRecord) -> Iterator[Html]:
         return
     yield tag("h2", "Moves: what was intended, and how it ended")
     shown = record.moves
-    note = f"{len(shown)} moves, in order; time since the start."
+    note = f"{record.move_count} moves, one line for every axis that went; time since the start."
     if len(shown) > _MOST_MOVES:
         half = _MOST_MOVES // 2
         note = (
-            f"The first {half} and the last {half} of {len(shown)} moves; the journal holds all of "
+            f"The first {half} and the last {half} of {len(shown)} lines; the journal holds all of "
             "them. Time since the start."
         )
         shown = (*shown[:half], *shown[-half:])

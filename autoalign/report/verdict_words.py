@@ -42,7 +42,7 @@ def verdict_text(record: RunRecord) -> str:
         parts.append(_terms(after.terms, record.guard))
         parts.append("These are the figures of a look taken after the last move.")
         parts.append(_change(record.before_probe, after))
-    if record.reason:
+    if record.reason and not record.in_spec:
         parts.append(_sentence(record.reason))
     return " ".join(p for p in parts if p)
 
@@ -78,7 +78,7 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
     return (
-        f"{_count(len(record.probes), 'probe')} and {_count(len(record.moves), 'move')}{time} with "
+        f"{_count(len(record.probes), 'probe')} and {_count(record.move_count, 'move')}{time} with "
         f"the strategy “{record.strategy}”."
     )
 

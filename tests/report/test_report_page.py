@@ -127,7 +127,7 @@ def test_a_frame_without_a_beam_is_shown_and_said(record, check_page):
 def test_a_long_list_of_moves_is_cut_and_said_so(record, check_page):
     """Hundreds of moves: the ends are shown, the count and the journal are named."""
     page = check_page(page_of(replace(record, moves=record.moves * 300)))
-    assert "The first 60 and the last 60 of 600 moves" in page.text
+    assert "The first 60 and the last 60 of 600 lines" in page.text
     assert page.text.count("timed out, position unknown") == 60
 
 
