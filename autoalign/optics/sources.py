@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.errors import UsageError
-from autoalign.optics.layout import Beam, Element, Flat, Source
+from autoalign.optics.layout import Beam, Element, Source
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
+from autoalign.optics.trace import height
 
 __all__ = [
     "BEAM_EDGE",
@@ -118,7 +119,7 @@ def cone(
 
 
 def aimed(
-    source: Source,
+    light: Source | Beam,
     element: Element,
     poses: Mapping[str, Pose],
     rings: int = 16,
@@ -131,29 +132,45 @@ def aimed(
     The grid is fixed to the mirror, so that a beam which overfills it keeps an exact, smooth edge
     under every motion: weights are the power through each patch, I(θ) dΩ with
     dΩ = |d·(h_x, h_y, −1)| dx dy / R² for the surface z = h(x, y). ``element`` must be the first
-    one that the light meets. Batched ``poses`` give batched rays.
+    one that the light meets. For a collimated beam ``point`` is a tilt (x, y), rad. Batched
+    ``poses`` give batched rays.
     """
     surface = element.surface
     u, v, w = disk_grid(rings, spokes, spacing)
     radius = surface.clear_aperture / 2
     x, y = u * radius, v * radius
-    if isinstance(surface, Flat):
-        gx, gy, z = np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
-    else:
-        f, h = surface.parent_focal_length, surface.off_axis_distance
-        gx, gy, z = (x + h) / (2 * f), y / (2 * f), (x * (x + 2 * h) + y * y) / (4 * f)
+    area = w * (math.pi * radius**2)
+    z, gx, gy = height(surface, x, y)
     to_source = poses["source"].inverse().compose(poses[element.name])
     patch = Rays(x, y, z, -gx, -gy, np.ones_like(x), np.zeros_like(x)).moved(to_source)
+    if isinstance(light, Beam):
+        return _aimed_beam(light, patch, area, point)
     dx, dy, dz = patch.x - point[0], patch.y - point[1], patch.z
     square = dx * dx + dy * dy + dz * dz
     far = np.sqrt(square)
     l, m, n = dx / far, dy / far, dz / far  # noqa: E741
     # The normal points to the side that the light comes from.
     facing = -(l * patch.l + m * patch.m + n * patch.n)
-    intensity = emission(source, l * l + m * m)
-    power = intensity * facing * w * (math.pi * radius**2) / square / _total(source)
+    power = emission(light, l * l + m * m) * facing * area / square / _total(light)
     start = np.zeros_like(l)
     return Rays(start + point[0], start + point[1], start, l, m, n, start.copy(), power)
+
+
+def _aimed_beam(beam: Beam, patch: Rays, area: Floats, tilt: tuple[float, float]) -> Rays:
+    """Parallel rays to the points of ``patch``, whose directions are the surface's normals."""
+    l, m = math.sin(tilt[0]), math.sin(tilt[1])  # noqa: E741
+    n = math.sqrt(1 - l * l - m * m)
+    t = patch.z / n
+    x, y = patch.x - t * l, patch.y - t * m
+    facing = -(l * patch.l + m * patch.m + n * patch.n) / n
+    # A flat's normal may point either way.
+    facing = np.where(facing.real < 0, -facing, facing)
+    size = (beam.diameter / 2) ** 2
+    square = (x * x + y * y) / size
+    bright = 2 * np.exp(-2 * square) if beam.profile == "gaussian" else np.ones_like(square)
+    zero = np.zeros_like(x)
+    power = bright * facing * area / (math.pi * size)
+    return Rays(x, y, zero, zero + l, zero + m, zero + n, zero.copy(), power)
 
 
 def bundle(

@@ -20,7 +20,17 @@ from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
 
-__all__ = ["CHUNK", "Figure", "Surface", "hits", "reflect", "to_plane", "trace", "trace_to_planes"]
+__all__ = [
+    "CHUNK",
+    "Figure",
+    "Surface",
+    "height",
+    "hits",
+    "reflect",
+    "to_plane",
+    "trace",
+    "trace_to_planes",
+]
 
 Surface = OffAxisParaboloid | Flat
 
@@ -138,16 +148,13 @@ def _through(
 
 def _reflect_local(rays: Rays, surface: Surface, figure: Figure | None, clip: bool) -> Rays:
     if isinstance(surface, Flat):
-        f, h = 0.0, 0.0
         t = -rays.z / rays.n
     else:
-        f, h = surface.parent_focal_length, surface.off_axis_distance
-        t = _meet_paraboloid(rays, f, h)
+        t = _meet_paraboloid(rays, surface.parent_focal_length, surface.off_axis_distance)
     if figure is not None:
         t = _meet_figure(rays, surface, figure, t)
     x, y, z = rays.x + t * rays.l, rays.y + t * rays.m, rays.z + t * rays.n
-    # Gradient of height(x, y) − z; for the paraboloid the height is (x² + y² + 2hx)/(4f).
-    gx, gy = _slopes(x, y, f, h)
+    _, gx, gy = height(surface, x, y)
     if figure is not None:
         _, ex, ey = figure(x, y)
         gx, gy = gx + ex, gy + ey
@@ -162,10 +169,13 @@ def _reflect_local(rays: Rays, surface: Surface, figure: Figure | None, clip: bo
     )  # fmt: skip
 
 
-def _slopes(x: Array, y: Array, f: float, h: float) -> tuple[Array, Array]:
-    if f == 0:
-        return np.zeros_like(x), np.zeros_like(y)
-    return (x + h) / (2 * f), y / (2 * f)
+def height(surface: Surface, x: Array, y: Array) -> tuple[Array, Array, Array]:
+    """Return the surface's height at (x, y), its own frame, mm, and its slopes in x and y."""
+    if isinstance(surface, Flat):
+        zero = np.zeros_like(x)
+        return zero, zero, zero
+    f, h = surface.parent_focal_length, surface.off_axis_distance
+    return (x * (x + 2 * h) + y * y) / (4 * f), (x + h) / (2 * f), y / (2 * f)
 
 
 def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
@@ -184,17 +194,11 @@ def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
 
 def _meet_figure(rays: Rays, surface: Surface, figure: Figure, t: Array) -> Array:
     """Newton's iteration on z − height(x, y) along the ray, to convergence."""
-    f, h = (
-        (0.0, 0.0)
-        if isinstance(surface, Flat)
-        else (surface.parent_focal_length, surface.off_axis_distance)
-    )
     for _ in range(_ITERATIONS):
         x, y, z = rays.x + t * rays.l, rays.y + t * rays.m, rays.z + t * rays.n
+        perfect, gx, gy = height(surface, x, y)
         error, ex, ey = figure(x, y)
-        height = error if f == 0 else error + (x * (x + 2 * h) + y * y) / (4 * f)
-        gx, gy = _slopes(x, y, f, h)
-        step = (height - z) / (rays.n - rays.l * (gx + ex) - rays.m * (gy + ey))
+        step = (perfect + error - z) / (rays.n - rays.l * (gx + ex) - rays.m * (gy + ey))
         t = t + step
         if float(np.nanmax(np.abs(step), initial=0.0)) < _CONVERGED * (
             1 + float(np.nanmax(np.abs(t), initial=0.0))
