@@ -8,10 +8,12 @@ mirror in a mount with tip, tilt and clocking.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from autoalign.axes import Axis
 from autoalign.clock import Clock
+from autoalign.errors import unknown_name
 from autoalign.frames import View
 from autoalign.merit import Spec
 from autoalign.optics.families import collimator_layout
@@ -22,7 +24,7 @@ from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, Plan, build
 
-__all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
+__all__ = ["AXES", "START", "VIEWS", "demo_layout", "plan", "simulate"]
 
 AXES = (
     Axis("source.x", "mm", -6.0, 6.0, resolution=5e-4, play=8e-3, speed=2.0),
@@ -50,9 +52,24 @@ def demo_layout() -> Layout:
     return collimator_layout(OffAxisParaboloid(150.0, 35.0, 30.0), 0.1, 0.12, 660e-6)
 
 
+VIEWS: Mapping[str, tuple[dict[str, float], dict[str, float], float]] = {
+    "screens": ({"near": 64.0, "far": 132.0}, {}, 1.0),
+    "lens": (
+        {"near": 54.0, "far": 54.0},
+        {"field": 50.0, "distortion": 2e-3, "u_mark": 5e-3, "u_pitch": 1e-3},
+        0.25,
+    ),
+    "sensor": ({"near": 24.0, "far": 24.0}, {"u_mark": 2e-3, "u_pitch": 1e-4}, 0.1),
+}
+"""How the planes are looked at: widths of the fields, mm, camera traits, and the part of the usual
+misalignment that still leaves the beam in view. "lens" is a bare sensor behind a demagnifying lens
+of 50 mm; "sensor" a bare sensor, for beams of a few millimetres."""
+
+
 def plan(
-    layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512
-) -> Plan:
+    layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512,
+    view: str = "screens",
+) -> Plan:  # fmt: skip
     """Return the plan of a collimator bench.
 
     Parameters
@@ -60,34 +77,43 @@ def plan(
     layout
         A geometry with the demo's axes; None for the demo's own.
     fields
-        Width of the field that each camera sees, mm, by plane.
+        Width of the field that each camera sees, mm, by plane, where not that of the view.
     pixels
         Pixels along a camera's side.
+    view
+        One of :data:`VIEWS`.
     """
+    if view not in VIEWS:
+        raise unknown_name("view", view, VIEWS, "collimator")
+    usual, traits, share = VIEWS[view]
     layout = layout or demo_layout()
-    widths = dict(fields or {"near": 64.0, "far": 132.0})
+    widths = {**usual, **(fields or {})}
     names = [p.name for p in layout.planes]
     cameras = {}
     for plane in layout.planes:
-        cameras[plane.name] = CameraTraits(
-            pitch=widths.get(plane.name, 132.0) / pixels,
-            view=_FROM_BEHIND if plane.name == names[-1] else _STRAIGHT,
+        behind = view == "screens" and plane.name == names[-1]
+        camera = CameraTraits(
+            pitch=widths.get(plane.name, usual["far"]) / pixels,
+            view=_FROM_BEHIND if behind else _STRAIGHT,
             sensor=Sensor(pixels, pixels),
             source_rate=_RATE,
             u_distance=1.5e-3 * plane.distance,
         )
+        cameras[plane.name] = replace(camera, **traits)  # type: ignore[arg-type]
     optic, light = layout.elements[0].surface, layout.light
     assert isinstance(optic, OffAxisParaboloid)
     assert isinstance(light, Source)
     floor = light.core_diameter / optic.reflected_focal_length
     spec = Spec.collimation(source_divergence=floor, planes=(names[0], names[-1]))
-    return Plan(layout, AXES, START, cameras, tuple(names), spec)
+    start = {a: share * width for a, width in START.items()}
+    return Plan(layout, AXES, start, cameras, tuple(names), spec)
 
 
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, layout: Layout | None = None,
-    fields: Mapping[str, float] | None = None, pixels: int = 512, **switches: Any,
+    fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
+    **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated collimator; the same ``seed`` gives the same bench and the same noise.
 
@@ -101,10 +127,10 @@ def simulate(
         Start from a bench without any effect instead of an everyday one.
     hidden
         Misalignment by axis, mm or rad, in place of what would be drawn.
-    layout, fields, pixels
+    layout, fields, pixels, view
         See :func:`plan`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
     effects = Effects.of(ideal, switches)
-    return build(plan(layout, fields, pixels), seed, clock, effects, hidden)
+    return build(plan(layout, fields, pixels, view), seed, clock, effects, hidden)

@@ -11,10 +11,7 @@ from autoalign.frames import View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 
-__all__ = ["PITCH_ERROR", "Screen", "View", "field_map"]
-
-PITCH_ERROR = 2e-3
-"""Relative standard uncertainty of a camera's pixel pitch, as its owner would state it."""
+__all__ = ["Screen", "View", "field_map"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import numpy as np
 from autoalign.axes import Axis
 from autoalign.bench import Bench
 from autoalign.clock import Clock, VirtualClock
-from autoalign.errors import unknown_name
+from autoalign.errors import UsageError, unknown_name
 from autoalign.interfaces import Detector, Stage
 from autoalign.merit import Spec
 from autoalign.optics.layout import Flat, Layout, Source
@@ -24,7 +24,7 @@ from autoalign_simulators.glow import Glow
 from autoalign_simulators.meter import MeterTraits, PinholeMeter
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
-from autoalign_simulators.screen import PITCH_ERROR, Screen
+from autoalign_simulators.screen import Screen
 from autoalign_simulators.stages import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
@@ -172,7 +172,7 @@ class BenchSimulation:
             hold=plan.hold,
             clock=self.clock,
             settle=plan.settle,
-            uncertainties={"pitch": PITCH_ERROR, "mark": 0.01, "distance": 1.5e-3},
+            uncertainties=plan.uncertainties,
             truth=self._truth,
         )
 
@@ -186,6 +186,12 @@ def build(
     ``hidden`` replaces the drawn misalignment of the axes that it names, mm or rad. Every part of
     the truth draws from its own stream, so that a switch changes nothing but its own effect.
     """
+    named, moved = [a.name for a in plan.axes], [m.axis for m in plan.layout.motions]
+    if sorted(named) != sorted(moved):
+        raise UsageError(
+            f"simulated {plan.layout.family}: the layout moves {', '.join(moved)}, but this bench "
+            f"has the axes {', '.join(named)}; give a layout with these."
+        )
     number = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
     time = clock or VirtualClock()
 

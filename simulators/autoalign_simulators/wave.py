@@ -18,7 +18,8 @@ from autoalign_simulators.train import Train
 
 __all__ = ["wave_picture"]
 
-_SAMPLES = 128
+_SAMPLES = 64
+"""Points along a side of the pupil; 64 against 192 changes a pixel by 1e-3 of the peak at most."""
 _SPLIT = 3
 """Points along a pixel's side over which it averages."""
 
