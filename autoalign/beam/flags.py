@@ -5,38 +5,51 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
+from autoalign.beam.clipping import clipped_by_sensor
 from autoalign.beam.iterate import Seen
 from autoalign.beam.moments import WINDOW_FACTOR
+from autoalign.beam.outline import outline_flags
 from autoalign.beam.pixels import HotPixels
+from autoalign.beam.polar import Polar
 from autoalign.beam.prepare import Prepared
-from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.beam.sequence import ambient, repeated, torn
 from autoalign.beam.settle import Settled
+from autoalign.beam.spots import second_spot
 from autoalign.frames import Frame
 
 __all__ = ["find_flags"]
 
-Floats = npt.NDArray[np.float64]
-
 SATURATED_PIXELS = 4
 """Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel."""
-
-EDGE = 0.005
-"""Light at the sensor's edge, as part of the peak, from which the sensor cuts the beam."""
-
 
 UNSTEADY = 0.1
 """Relative standard uncertainty of a width from which it is no longer good for anything."""
 
 
-def find_flags(ready: Prepared, settled: Settled, peak: float) -> dict[str, Flag]:
+def find_flags(
+    ready: Prepared,
+    settled: Settled,
+    peak: float,
+    previous: Frame | None = None,
+    reference: BeamProfile | None = None,
+) -> dict[str, Flag]:
     """Return every finding by kind."""
+    seen, noise = settled.seen, settled.noise
+    polar = Polar.of(ready, seen, noise)
+    outline = outline_flags(polar, max(ready.pitch))
+    ring = any(f.kind is FlagKind.RING for f in outline)
     found = [
-        _saturated(ready.frame, settled.seen),
-        _clipped_by_sensor(settled.seen, settled.noise, peak),
+        _saturated(ready.frame, seen),
+        clipped_by_sensor(seen, ready.shape, noise, peak),
         _hot(ready.hot),
         _not_converged(settled),
+        *outline,
+        second_spot(ready, seen, noise, ring),
+        torn(ready, seen),
+        ambient(seen, noise, peak, reference),
+        None if previous is None else repeated(ready.frame, previous),
     ]
     return {flag.kind.value: flag for flag in found if flag is not None}
 
@@ -54,29 +67,6 @@ def _saturated(frame: Frame, seen: Seen) -> Flag | None:
     use = Use.POSITION if part < 0.5 else Use.DIRECTION
     evidence = f"{count} pixels at {top:g} or above, {part:.0%} of the beam's area"
     return Flag(FlagKind.SATURATED, evidence, use)
-
-
-def _clipped_by_sensor(seen: Seen, noise: float, peak: float) -> Flag | None:
-    """Look for light in the outermost cells: of the frame, where the window reaches its edge."""
-    light = seen.grid.mean - seen.background.on(seen.grid)
-    least = max(EDGE * peak, 5 * noise / seen.grid.block)
-    r0, _, c0, _ = seen.grid.box
-    sides = {
-        "top": light[0, :] if r0 == 0 else light[0, :0],
-        "bottom": light[-1, :],
-        "left": light[:, 0] if c0 == 0 else light[:0, 0],
-        "right": light[:, -1],
-    }
-    lit = {name: float(side.max()) for name, side in sides.items() if side.size}
-    over = {name: value for name, value in lit.items() if value > least}
-    if not over:
-        return None
-    strongest = max(over.values()) / max(peak, 1e-300)
-    use = Use.POSITION if strongest < 0.2 else Use.DIRECTION
-    where = ", ".join(f"{name} {value / peak:.1%}" for name, value in over.items())
-    return Flag(
-        FlagKind.CLIPPED_BY_SENSOR, f"light at the sensor's edge, of the peak: {where}", use
-    )
 
 
 def _hot(hot: HotPixels) -> Flag | None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from autoalign.beam.clipping import clipping_covariance
 from autoalign.beam.flags import find_flags
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
@@ -27,6 +28,8 @@ def measure_beam(
     background_uncertainty: float = 0.0,
     gain: float | None = None,
     pitch_uncertainty: float = 0.0,
+    previous: Frame | None = None,
+    reference: BeamProfile | None = None,
 ) -> BeamProfile:
     """Measure the beam in ``frame`` by the method of second moments (ISO 11146-1).
 
@@ -46,6 +49,10 @@ def measure_beam(
     pitch_uncertainty
         Relative standard uncertainty of the pixel pitch; leave at 0 where :func:`.combine` is
         told instead.
+    previous
+        The frame before, to tell a frozen camera or a stale frame.
+    reference
+        A profile of the same camera, to tell a change of the ambient light.
 
     Returns
     -------
@@ -66,7 +73,8 @@ def measure_beam(
     settled = settle(ready, start.window, gain, background_uncertainty)
     if settled.seen.lost:
         return _without_width(ready, start)
-    return _with_width(ready, settled, pitch_uncertainty)
+    profile = _with_width(ready, settled, pitch_uncertainty)
+    return replace(profile, flags=find_flags(ready, settled, profile.peak, previous, reference))
 
 
 def _with_width(ready: Prepared, settled: Settled, pitch_uncertainty: float) -> BeamProfile:
@@ -74,19 +82,20 @@ def _with_width(ready: Prepared, settled: Settled, pitch_uncertainty: float) -> 
     window = seen.window
     level = seen.background.around(window.x, window.y)[0]
     moments = seen.moments - np.array([*ready.origin, *[0.0] * 7])
-    r0, r1, c0, c1 = window.box((frame.pixels.shape[0], frame.pixels.shape[1]), ready.pitch)
+    r0, r1, c0, c1 = window.box(ready.shape, ready.pitch)
     peak = float(ready.pixels[r0:r1, c0:c1].max()) - level
     covariance = settled.covariance
     place = (float(moments[0]), float(moments[1]))
     return BeamProfile(
         moments=moments,
-        covariance=covariance[1:, 1:] + pitch_covariance(moments, pitch_uncertainty),
+        covariance=covariance[1:, 1:]
+        + clipping_covariance(seen, ready.shape, settled.noise)
+        + pitch_covariance(moments, pitch_uncertainty),
         power=seen.power,
         power_uncertainty=math.sqrt(max(float(covariance[0, 0]), 0.0)),
         background=level,
         noise=settled.noise,
         peak=peak,
-        flags=find_flags(ready, settled, peak),
         plane=frame.plane,
         window=(*place, window.half_x, window.half_y, window.azimuth),
         started=frame.started,

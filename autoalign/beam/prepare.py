@@ -35,6 +35,11 @@ class Prepared:
         return self.frame.pitch_x, self.frame.pitch_y
 
     @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.pixels.shape[0], self.pixels.shape[1]
+
+    @property
     def origin(self) -> tuple[float, float]:
         """The plane's zero, mm from the centre of the first pixel."""
         return self.frame.origin[0] * self.frame.pitch_x, self.frame.origin[1] * self.frame.pitch_y

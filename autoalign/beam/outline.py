@@ -1,0 +1,132 @@
+"""Flags that the beam's outline gives: ring, hard edge, nick."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.polar import Polar
+from autoalign.beam.profile import Flag, FlagKind, Use
+
+__all__ = ["outline_flags"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+HOLE = 0.75
+"""Light in the middle over the highest ring of light, below which it is a ring."""
+
+HARD = 0.1
+"""Light 0.1 half widths outside over light as far inside, below which an edge is hard. A Gaussian
+has 0.36 there, exp(−2 t⁴) 0.13."""
+
+FAINT_EDGE = 0.04
+"""Level, as part of the top, at which the edge is looked for."""
+
+HARD_PART = 0.15
+"""Part of the circumference with a hard edge from which an aperture is named."""
+
+NICK = 0.05
+"""Depth of a nick, as part of the radius, from which it is named."""
+
+NARROW = 10.0
+"""Half width in pixels under which pixels are too coarse for an outline."""
+
+
+def outline_flags(polar: Polar, pixel: float) -> list[Flag]:
+    """Return the findings; none for beams of less than :data:`NARROW` pixels' half width.
+
+    ``pixel`` is the larger side of a pixel, mm.
+    """
+    if polar.half_width.min() < NARROW * pixel or polar.top < 8 * polar.noise:
+        return []
+    found = [_ring(polar), _hard_edge(polar), _nick(polar)]
+    return [f for f in found if f is not None]
+
+
+def _ring(polar: Polar) -> Flag | None:
+    profile = np.median(polar.light, axis=0)
+    middle = float(profile[polar.t < 0.15].mean())
+    where = int(np.argmax(profile))
+    scatter = float(polar.light[:, where].std()) / math.sqrt(len(polar.angle))
+    if middle > HOLE * profile[where] or profile[where] - middle < 5 * scatter:
+        return None
+    evidence = (
+        f"the middle has {middle / polar.top:.0%} of the light at {polar.t[where]:.2f} of the half "
+        "width"
+    )
+    return Flag(FlagKind.RING, evidence, Use.ALL)
+
+
+def _hard_edge(polar: Polar) -> Flag | None:
+    threshold = max(FAINT_EDGE * polar.top, 4 * polar.noise)
+    edge = _outermost(polar.light, threshold)
+    away = round(0.1 / (polar.t[1] - polar.t[0]))
+    rays = np.arange(len(edge))
+    inside = polar.light[rays, np.maximum(edge - away, 0)]
+    outside = polar.light[rays, np.minimum(edge + away, polar.light.shape[1] - 1)]
+    hard = (inside > max(1.5 * threshold, 8 * polar.noise)) & (outside < HARD * inside)
+    hard &= edge < polar.light.shape[1] - 1 - away
+    part = float(hard.mean())
+    if part < HARD_PART:
+        return None
+    level = float(np.median(inside[hard])) / polar.top
+    how = "all round" if part > 0.9 else f"over {part:.0%} of the circumference"
+    evidence = f"a hard edge {how}, where the light still has {min(level, 1.0):.0%} of its top"
+    return Flag(FlagKind.CLIPPED_BY_APERTURE, evidence + "; widths are of what passes", Use.ALL)
+
+
+def _nick(polar: Polar) -> Flag | None:
+    radius = half_height_radius(polar)
+    if radius is None:
+        return None
+    smooth = _low_harmonics(polar.angle, radius)
+    depth = 1 - radius / smooth
+    scatter = 1.4826 * float(np.median(np.abs(depth)))
+    worst = int(np.argmax(depth))
+    deep = depth > 0.5 * depth[worst]
+    if depth[worst] < max(NICK, 6 * scatter) or deep.mean() > 0.25:
+        return None
+    angle = math.degrees(polar.angle[worst])
+    size = depth[worst] * smooth[worst] * polar.half_width[worst]
+    evidence = (
+        f"{depth[worst]:.0%} of the radius ({size:.3g} mm) deep at {angle:.0f}° from +x towards +y"
+    )
+    return Flag(FlagKind.NICKED, evidence, Use.ALL if depth[worst] < 0.25 else Use.POSITION)
+
+
+def half_height_radius(polar: Polar) -> Floats | None:
+    """Return where each ray falls below half of the top, in half widths; None if one never does."""
+    last = _outermost(polar.light, polar.top / 2)
+    if last.max() >= polar.light.shape[1] - 1 or last.min() < 0:
+        return None
+    rays = np.arange(len(last))
+    a, b = polar.light[rays, last], polar.light[rays, last + 1]
+    step = polar.t[1] - polar.t[0]
+    radius: Floats = polar.t[last] + step * (a - polar.top / 2) / np.maximum(a - b, 1e-300)
+    return radius
+
+
+def _outermost(light: Floats, threshold: float) -> Ints:
+    """Return the last step of each ray that is above ``threshold``, −1 where none is."""
+    above = light > threshold
+    last = light.shape[1] - 1 - np.argmax(above[:, ::-1], axis=1)
+    return np.where(above.any(axis=1), last, -1)
+
+
+def _low_harmonics(angle: Floats, radius: Floats) -> Floats:
+    """Return a shifted ellipse through ``radius``: harmonics 0 to 2, three rounds without dips."""
+    design = np.column_stack(
+        [np.ones_like(angle)] + [f(k * angle) for k in (1, 2) for f in (np.cos, np.sin)]
+    )
+    keep = np.ones(len(angle), dtype=bool)
+    for _ in range(3):
+        solution = np.linalg.lstsq(design[keep], radius[keep], rcond=None)[0]
+        smooth: Floats = design @ solution
+        away = np.abs(radius - smooth)
+        keep = away <= np.maximum(3 * 1.4826 * np.median(away), 1e-9)
+        if np.count_nonzero(keep) < 20:
+            break
+    return smooth

@@ -1,0 +1,81 @@
+"""Flags that need more than one exposure, or its rows one after another."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from autoalign.beam.iterate import Seen
+from autoalign.beam.prepare import Prepared
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.frames import Frame
+
+__all__ = ["ambient", "repeated", "torn"]
+
+SEAM = 6.0
+"""Change from one row to the next over what is usual around, from which a frame is torn."""
+
+AMBIENT = 0.01
+"""Change of the background over the beam's peak, from which the ambient light has changed."""
+
+
+def repeated(frame: Frame, previous: Frame) -> Flag | None:
+    """Tell a frame that is the previous one once more, or an older one."""
+    number, number_before = frame.sequence, previous.sequence
+    if number is not None and number_before is not None and number <= number_before:
+        evidence = f"frame number {number} after number {number_before}"
+        return Flag(FlagKind.STALE, evidence, Use.NOTHING)
+    began, began_before = frame.started, previous.started
+    if began is not None and began_before is not None and began <= began_before:
+        evidence = f"begun at {began:.6g} s, the one before at {began_before:.6g} s"
+        return Flag(FlagKind.STALE, evidence, Use.NOTHING)
+    pixels, before = frame.pixels, previous.pixels
+    if pixels.shape != before.shape or pixels.min() == pixels.max():
+        return None
+    if np.array_equal(pixels, before):
+        evidence = f"all {pixels.size} pixels are those of the frame before"
+        return Flag(FlagKind.FROZEN, evidence, Use.NOTHING)
+    return None
+
+
+def ambient(seen: Seen, noise: float, peak: float, reference: BeamProfile | None) -> Flag | None:
+    """Tell a background that has changed since ``reference``, or that is plainly uneven."""
+    ground = seen.background
+    level = ground.around(seen.window.x, seen.window.y)[0]
+    u = 0.0 if ground.covariance is None else math.sqrt(ground.covariance[0, 0])
+    if reference is not None:
+        change = level - reference.background
+        if abs(change) > max(AMBIENT * peak, 7 * u, 0.5 * noise):
+            evidence = f"background {level:.4g}, was {reference.background:.4g} pixel values"
+            return Flag(FlagKind.AMBIENT, evidence, Use.ALL)
+    across = 2 * seen.window.scale * math.hypot(*ground.slope)
+    if across > max(AMBIENT * peak, noise):
+        evidence = f"the background rises by {across:.3g} pixel values over the window; taken off"
+        return Flag(FlagKind.AMBIENT, evidence, Use.ALL)
+    return None
+
+
+def torn(ready: Prepared, seen: Seen) -> Flag | None:
+    """Look for one row boundary at which the picture jumps although both sides are lit."""
+    r0, r1, c0, c1 = seen.window.box(ready.shape, ready.pitch)
+    if r1 - r0 < 12:
+        return None
+    level = seen.background.around(seen.window.x, seen.window.y)[0]
+    lines = ready.pixels[r0:r1, c0 : c1 : max(1, (c1 - c0) // 128)].astype(np.float64) - level
+    jump = np.square(np.diff(lines, axis=0)).sum(axis=1)
+    power = lines.sum(axis=1)
+    lit = np.minimum(power[:-1], power[1:]) > 0.3 * power.max()
+    if not lit.any():
+        return None
+    seam = int(np.argmax(np.where(lit, jump, 0.0)))
+    near = np.delete(jump[max(seam - 8, 0) : seam + 9], min(seam, 8))
+    usual = float(near.max())
+    light = float(np.square(lines[seam]).sum())
+    if jump[seam] < SEAM * usual or jump[seam] < 1e-3 * light:
+        return None
+    evidence = (
+        f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
+        f"{jump[seam] / max(usual, 1e-300):.0f} times what is usual around"
+    )
+    return Flag(FlagKind.TORN, evidence, Use.DIRECTION)
