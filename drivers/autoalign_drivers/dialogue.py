@@ -117,9 +117,7 @@ class Dialogue:
             line = self._fill(phrase, values)[0]
             self.transport.preempt(f"{end}{line}{end}".encode("ascii"))
             with self.transport.turn(resume=True):
-                heard = self._sort(self.transport.drain(self.settings.quiet))
-                grammar = phrase.grammar
-                if grammar is None or any(grammar.read(h) is not None for h in heard):
+                if phrase.grammar is None or self._acknowledged(phrase.grammar):
                     self.resync()
                     return
         raise LinkTimeoutError(f"{self.where}: STOP was sent {_STOPS} times and not acknowledged.")
@@ -147,6 +145,19 @@ class Dialogue:
             f"{problem} {sent}, and the line was closed. Check which device is on this port and "
             "the line settings in the bench file."
         )
+
+    def _acknowledged(self, grammar: Grammar) -> bool:
+        """Read on, past late answers to other questions, until one matches or time is up."""
+        deadline = self.transport.clock.now() + self.settings.reply_timeout
+        for _ in range(_MANY_LINES):
+            try:
+                raw = self.transport.read_line(deadline)
+            except LinkTimeoutError:
+                return False
+            if grammar.read(raw.decode("ascii", errors="replace").strip()) is not None:
+                return True
+            self._sort([raw])
+        return False
 
     def _introduce(self) -> None:
         said = self._once(self._identity, {})

@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from autoalign_drivers.dialogue import PLACES
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.port_settings import LineSettings, Query, Settings
+from autoalign_drivers.quantities import Seconds
 from autoalign_drivers.templates import Template
 
 __all__ = ["ChannelSettings", "LineAsciiSettings"]
@@ -60,17 +61,17 @@ class LineAsciiSettings(LineSettings):
     unhomed: list[str] = Field(
         default_factory=list, description="Words for 'homed': zero not known."
     )
-    settle: float = Field(
-        default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived, s."
+    settle: Seconds = Field(
+        default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived."
     )
-    grace: float = Field(
+    grace: Seconds = Field(
         default=0.2,
         ge=0,
         le=10,
-        description="How long an axis may say 'at rest' before a move begins to show, s.",
+        description="How long an axis may say 'at rest' before a move begins to show.",
     )
-    move_margin: float = Field(
-        default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time, s."
+    move_margin: Seconds = Field(
+        default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time."
     )
     axes: dict[str, ChannelSettings] = Field(min_length=1, description="Axes by name.")
 

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from autoalign_drivers.grammar import Grammar
+from autoalign_drivers.quantities import Seconds
 
 __all__ = ["LineSettings", "Pattern", "PortSettings", "Query", "Settings"]
 
@@ -43,8 +44,8 @@ class PortSettings(Settings):
     )
     stopbits: Literal[1, 2] = Field(default=1, description="Stop bits.")
     rtscts: bool = Field(default=False, description="Hardware handshake on RTS and CTS.")
-    write_timeout: float = Field(
-        default=1.0, gt=0, le=60, description="Longest time that sending a command may take, s."
+    write_timeout: Seconds = Field(
+        default=1.0, gt=0, le=60, description="Longest time that sending a command may take."
     )
 
 
@@ -64,14 +65,14 @@ class LineSettings(PortSettings):
     command_end: str = Field(default="\r\n", min_length=1, description="End of a command line.")
     reply_end: str = Field(default="\n", min_length=1, description="End of an answer line.")
     echo: bool = Field(default=False, description="Whether every command comes back first.")
-    reply_timeout: float = Field(
-        default=1.0, gt=0, le=60, description="Longest time to wait for an answer, s."
+    reply_timeout: Seconds = Field(
+        default=1.0, gt=0, le=60, description="Longest time to wait for an answer."
     )
-    quiet: float = Field(
+    quiet: Seconds = Field(
         default=0.1,
         gt=0,
         le=10,
-        description="Silence that counts as the end of everything late, s; at least the "
+        description="Silence that counts as the end of everything late; at least the "
         "controller's longest delay.",
     )
     retries: int = Field(

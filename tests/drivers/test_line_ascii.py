@@ -48,7 +48,7 @@ def moves(rig: Any) -> list[str]:
 def test_moves_to_the_target_over_every_link(rig: Any, link: str) -> None:
     """The same driver, unchanged, on three links: there, idle, and within tolerance."""
     made = rig(link, clock=None if link == "loop" else RealClock())
-    stage = made.open(quiet=0.03)
+    stage = made.open(quiet="30 ms")
     assert isinstance(stage, Stage)
     assert isinstance(DRIVER, StageDriver)
     assert stage.identity() == made.mover.identity
@@ -256,7 +256,7 @@ def test_unplugged_at_rest(rig: Any) -> None:
 def test_unplugged_in_mid_move(rig: Any, link: str) -> None:
     """S14: unplugged while moving: an error now, and STOP says that it cannot be confirmed."""
     made = rig(link, clock=None if link == "loop" else RealClock())
-    stage = made.open(quiet=0.03, reply_timeout=0.3)
+    stage = made.open(quiet="30 ms", reply_timeout="0.3 s")
     stage.start_move("source.x", 4.0)
     made.line.inject(Fault("hang_up"))
     with pytest.raises(LinkError):

@@ -107,11 +107,11 @@ class BadCable(RuleBasedStateMachine):
     @rule()
     def stop(self) -> None:
         """Stop: confirmed means that everything comes to rest."""
+        self.targets.clear()
         try:
             self.stage.stop()
         except LinkError:
             return
-        self.targets.clear()
         self.clock.sleep(0.2)
         assert not any(m.moving for m in self.mover.motors)
 

@@ -21,7 +21,7 @@ posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals")
 def test_stop_does_not_wait_for_a_query(rig: Any) -> None:
     """While one thread waits for an answer that never comes, STOP leaves and is confirmed."""
     made = rig("pty", clock=RealClock())
-    stage = made.open(quiet=0.03, reply_timeout=30.0, retries=0)
+    stage = made.open(quiet="30 ms", reply_timeout="30 s", retries=0)
     stage.start_move("source.x", 4.0)
     caught: list[LinkError] = []
     asking = threading.Event()
@@ -52,7 +52,7 @@ def test_stop_does_not_wait_for_a_query(rig: Any) -> None:
 def test_two_threads_never_swap_answers(rig: Any) -> None:
     """N4: two threads on one port each get the answers to their own questions."""
     made = rig("pty", clock=RealClock(), tagged=False)
-    stage = made.open(quiet=0.03)
+    stage = made.open(quiet="30 ms")
     for axis, target in (("source.x", 0.5), ("mirror.tip", 0.001)):
         stage.start_move(axis, target)
         stage.wait(axis)

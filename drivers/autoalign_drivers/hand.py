@@ -1,0 +1,186 @@
+"""Axes that a person turns: the stage asks, the person turns and says what the scale reads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Literal
+
+from pydantic import Field
+
+from autoalign.axes import Axis
+from autoalign.clock import Clock
+from autoalign.errors import MotionFaultError, UsageError, unknown_name
+from autoalign.interfaces import AxisStatus
+from autoalign.units import EDGE_UNIT, kind_of, quantity, to_edge
+from autoalign_drivers.grammar import strict_decimal
+from autoalign_drivers.port_settings import Settings
+from autoalign_drivers.quantities import Travel
+
+__all__ = ["DRIVER", "Ask", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
+
+Ask = Callable[[str], str]
+"""Puts a question to a person and returns the answer; raises ``EOFError`` where nobody is there."""
+
+_ATTEMPTS = 3
+
+
+class HandAxis(Settings):
+    """How a person moves one axis."""
+
+    hint: str = Field(default="", description="Where the screw is, or how to turn it.")
+    per_turn: Travel | None = Field(default=None, gt=0, description="Travel of one turn.")
+    clockwise: Literal["+", "-"] = Field(
+        default="+", description="Which way the position changes when turned clockwise."
+    )
+
+
+class HandSettings(Settings):
+    """Axes that a person turns."""
+
+    axes: dict[str, HandAxis] = Field(default_factory=dict, description="Axes by name.")
+
+
+class HandStage:
+    """A :class:`~autoalign.interfaces.Stage` whose motor is a person.
+
+    A move asks and returns when the person has answered. An empty answer means "as asked";
+    ``stop`` as an answer means that it cannot be done. Nothing moves by itself.
+    """
+
+    def __init__(self, name: str, axes: Sequence[Axis], settings: HandSettings, ask: Ask) -> None:
+        self._name = name
+        self._axes = {axis.name: axis for axis in axes}
+        self._settings = settings
+        self._ask = ask
+        self._positions: dict[str, float] = {}
+        for axis_name, how in settings.axes.items():
+            if axis_name not in self._axes:
+                raise unknown_name("axis", axis_name, self._axes, f"stage {name}")
+            self._check_turn(self._axes[axis_name], how)
+
+    def __repr__(self) -> str:
+        return f"HandStage({self._name!r}, {list(self._axes)})"
+
+    @property
+    def name(self) -> str:
+        """Name of the stage on this bench."""
+        return self._name
+
+    @property
+    def axes(self) -> Mapping[str, Axis]:
+        """The axes by name."""
+        return self._axes
+
+    def identity(self) -> str:
+        """Return what stands for a controller: the hand-turned axes."""
+        return f"by hand: {', '.join(self._axes)}"
+
+    def start_move(self, axis: str, target: float) -> None:
+        """Ask a person to bring ``axis`` to ``target`` (mm or rad) and to read the scale.
+
+        Raises
+        ------
+        MotionFaultError
+            Where the person cannot, nobody answers, or no answer can be understood.
+        """
+        known = self._axis(axis)
+        known.check(target)
+        now = self.status(axis).position
+        question = f"{self._order(known, now, target)} What does it read now (Enter: as asked)? "
+        self._positions[axis] = self._answer(known, question, target)
+
+    def status(self, axis: str) -> AxisStatus:
+        """Return the position as last said; asks for it the first time."""
+        known = self._axis(axis)
+        if axis not in self._positions:
+            question = f"{axis}: what does its scale read, in {EDGE_UNIT[known.unit]}? "
+            self._positions[axis] = self._answer(known, question, None)
+        return AxisStatus(self._positions[axis], moving=False)
+
+    def stop(self) -> None:
+        """Do nothing: no axis moves by itself."""
+
+    def close(self) -> None:
+        """Do nothing: there is nothing to let go of."""
+
+    def _axis(self, name: str) -> Axis:
+        if name not in self._axes:
+            raise unknown_name("axis", name, self._axes, f"stage {self._name}")
+        return self._axes[name]
+
+    def _check_turn(self, axis: Axis, how: HandAxis) -> None:
+        if how.per_turn is not None and not 0 < how.per_turn <= 10 * axis.travel:
+            raise UsageError(
+                f"stage {self._name}, axis {axis.name}: per_turn {how.per_turn:g} {axis.unit} is "
+                f"not a share of a travel of {axis.travel:g} {axis.unit}; check its unit."
+            )
+
+    def _order(self, axis: Axis, now: float, target: float) -> str:
+        unit = EDGE_UNIT[axis.unit]
+        how = self._settings.axes.get(axis.name, HandAxis())
+        text = f"{axis.name}: from {to_edge(now, unit):.6g} to {to_edge(target, unit):.6g} {unit}"
+        if how.per_turn is not None and target != now:
+            turns = (target - now) / how.per_turn
+            forward = (turns > 0) == (how.clockwise == "+")
+            way = "clockwise" if forward else "anticlockwise"
+            text += f", {abs(turns):.3g} turns {way}"
+        return f"{text}{f' ({how.hint})' if how.hint else ''}."
+
+    def _answer(self, axis: Axis, question: str, default: float | None) -> float:
+        unit = EDGE_UNIT[axis.unit]
+        complaint = ""
+        for _ in range(_ATTEMPTS):
+            try:
+                said = self._ask(complaint + question).strip()
+            except EOFError:
+                raise MotionFaultError(
+                    f"stage {self._name}, axis {axis.name}: nobody is there to answer. Run this "
+                    "where a person can type."
+                ) from None
+            if said.lower() == "stop":
+                raise MotionFaultError(
+                    f"stage {self._name}, axis {axis.name}: the person said stop; the position is "
+                    "as before or in between. Read it before going on."
+                )
+            if not said and default is not None:
+                return default
+            try:
+                position = _position(said, unit)
+                axis.check(position)
+            except ValueError as error:
+                complaint = f"{error} "
+                continue
+            return position
+        raise MotionFaultError(
+            f"stage {self._name}, axis {axis.name}: no answer could be understood in {_ATTEMPTS} "
+            f'attempts. Answer with a number in {unit}, or with a unit, such as "1.25 {unit}".'
+        )
+
+
+def _position(said: str, unit: str) -> float:
+    """Return mm or rad for an answer that is a number in ``unit`` or carries a unit."""
+    inner = kind_of(unit)
+    try:
+        strict_decimal(said)
+    except ValueError:
+        return quantity(said, inner)
+    return quantity(f"{said} {unit}", inner)
+
+
+class HandDriver:
+    """Builds :class:`HandStage`. ``ask`` puts a question to a person; default: the terminal."""
+
+    settings = HandSettings
+
+    def __init__(self, ask: Ask = input) -> None:
+        self._ask = ask
+
+    def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> HandStage:
+        """Return the stage; nothing is asked yet. Time plays no part: a person takes their own."""
+        if not isinstance(settings, HandSettings):
+            raise UsageError(f"stage {name}: settings must be HandSettings.")
+        return HandStage(name, axes, settings, self._ask)
+
+
+DRIVER = HandDriver()
+"""Entry point ``hand`` of the group ``autoalign.stages``."""

@@ -1,0 +1,123 @@
+"""Axes turned by a person: asked in people's units, answered, and never assumed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from autoalign_drivers.hand import HandDriver, HandSettings, HandStage
+from pydantic import ValidationError
+
+from autoalign.axes import Axis
+from autoalign.clock import VirtualClock
+from autoalign.errors import MotionFaultError, TravelLimitError, UnknownNameError, UsageError
+from autoalign.interfaces import Stage, StageDriver
+
+AXES = (Axis("source.x", "mm", -2.0, 2.0), Axis("mirror.tip", "rad", -0.02, 0.02))
+
+
+class Person:
+    """Answers from a list and remembers the questions."""
+
+    def __init__(self, *answers: str) -> None:
+        self.answers = list(answers)
+        self.questions: list[str] = []
+
+    def __call__(self, question: str) -> str:
+        """Answer the next question; nobody is there once the answers are used up."""
+        self.questions.append(question)
+        if not self.answers:
+            raise EOFError
+        return self.answers.pop(0)
+
+
+def stage(person: Person, **keys: Any) -> HandStage:
+    """Build the stage with a person."""
+    settings = HandSettings.model_validate({"axes": keys} if keys else {})
+    return HandDriver(person).build("knobs", AXES, settings, VirtualClock())
+
+
+def test_asks_where_it_is_then_to_turn() -> None:
+    """Questions are in labelled people's units; an empty answer means as asked."""
+    person = Person("0.5", "")
+    knobs = stage(person)
+    assert isinstance(knobs, Stage)
+    assert isinstance(HandDriver(), StageDriver)
+    knobs.start_move("mirror.tip", 0.001)
+    assert person.questions == [
+        "mirror.tip: what does its scale read, in mrad? ",
+        "mirror.tip: from 0.5 to 1 mrad. What does it read now (Enter: as asked)? ",
+    ]
+    status = knobs.status("mirror.tip")
+    assert status.position == pytest.approx(0.001)
+    assert not status.moving
+
+
+def test_what_the_person_reads_counts() -> None:
+    """The position is what was said, not what was asked; a unit may be given."""
+    knobs = stage(Person("0", "1.02", "980 um"))
+    knobs.start_move("source.x", 1.0)
+    assert knobs.status("source.x").position == pytest.approx(1.02)
+    knobs.start_move("source.x", 1.0)
+    assert knobs.status("source.x").position == pytest.approx(0.98)
+
+
+def test_turns_of_the_screw() -> None:
+    """With the travel of a turn known, the question says how far and which way."""
+    person = Person("0", "", "")
+    knobs = stage(
+        person, **{"source.x": {"per_turn": "0.5 mm", "clockwise": "-", "hint": "left knob"}}
+    )
+    knobs.start_move("source.x", 0.75)
+    assert "from 0 to 0.75 mm, 1.5 turns anticlockwise (left knob)." in person.questions[-1]
+    knobs.start_move("source.x", 0.25)
+    assert "1 turns clockwise" in person.questions[-1]
+
+
+def test_answers_that_cannot_be_understood_are_asked_again() -> None:
+    """Nonsense, nan, another kind of unit and a place outside the travel: three attempts."""
+    person = Person("0", "about one", "1 mrad", "0.7")
+    knobs = stage(person)
+    knobs.start_move("source.x", 1.0)
+    assert knobs.status("source.x").position == pytest.approx(0.7)
+    assert "'about one' is not a number" in person.questions[2]
+    assert "is an angle; wanted is a length" in person.questions[3]
+    with pytest.raises(MotionFaultError, match=r"no answer could be understood in 3 attempts"):
+        stage(Person("nan", "1_0", "7")).status("source.x")
+
+
+def test_a_person_may_refuse_or_be_away() -> None:
+    """Stop, and nobody there, are faults that say who, where and what to do."""
+    with pytest.raises(MotionFaultError, match=r"stage knobs, axis source.x: the person said stop"):
+        stage(Person("0", "stop")).start_move("source.x", 1.0)
+    with pytest.raises(MotionFaultError, match=r"nobody is there to answer. Run this where"):
+        stage(Person()).status("source.x")
+
+
+def test_limits_and_names_are_checked_before_anybody_is_asked() -> None:
+    """No question for a target outside, or an axis that is not there."""
+    person = Person()
+    knobs = stage(person)
+    with pytest.raises(TravelLimitError):
+        knobs.start_move("source.x", 2.5)
+    with pytest.raises(UnknownNameError, match=r"stage knobs"):
+        knobs.start_move("source.y", 0.0)
+    knobs.stop()
+    knobs.close()
+    assert person.questions == []
+    assert knobs.identity() == "by hand: source.x, mirror.tip"
+
+
+@pytest.mark.parametrize(
+    ("axes", "kind", "message"),
+    [
+        ({"source.q": {}}, UnknownNameError, "Did you mean 'source.x'"),
+        ({"source.x": {"per_turn": "500 mm"}}, UsageError, "check its unit"),
+        ({"source.x": {"per_turn": 0.5}}, ValidationError, "has no unit"),
+        ({"source.x": {"clockwise": "left"}}, ValidationError, r"'\+' or '-'"),
+    ],
+)
+def test_settings_mistakes(axes: dict[str, Any], kind: type[Exception], message: str) -> None:
+    """Each mistake in the bench file is refused with what is allowed."""
+    with pytest.raises(kind, match=message):
+        stage(Person(), **axes)
