@@ -57,7 +57,14 @@ def align(
     chosen = checked_strategy(strategy) or file.strategy
     folder = _folder(output, file.tables.bench.name)
     with file.open() as opened:
-        run = carry_out(opened, folder, strategy=chosen, budget=budget_of(file, budget), seed=seed)
+        run = carry_out(
+            opened,
+            folder,
+            strategy=chosen,
+            budget=budget_of(file, budget),
+            seed=seed,
+            by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
+        )
         print_run(run, json)
         return exit_code(run)
 

@@ -15,7 +15,7 @@ from autoalign.config import read_bench_file
 from autoalign.errors import AlignError
 from autoalign.frames import Frame
 from autoalign.interfaces import Reading
-from autoalign.session.seeing import average
+from autoalign.session.seeing import average, stated
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -84,7 +84,9 @@ def _judge(
         return None, "the bench file has no [spec]"
     profiles = {m.name: m.profile for m in many if m.profile is not None}
     try:
-        quality = combine(profiles, distances, readings=readings)
+        seen = {plane: distances[plane] for plane in profiles}
+        known = stated(bench.uncertainties, seen)
+        quality = combine(profiles, seen, readings=readings, **known)
         missing = bench.spec.missing(quality.names)
         if missing:
             return None, f"not measured: {', '.join(missing)}"

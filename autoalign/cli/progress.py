@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from autoalign.cli.output import warn
+
 if TYPE_CHECKING:
     from autoalign.conduct import Event
 
@@ -26,10 +28,17 @@ def working(text: str) -> Iterator[None]:
 
 
 @contextmanager
-def following(text: str) -> Iterator[Callable[[Event], None] | None]:
-    """Give a progress callback that keeps one line up to date; None where it is no screen."""
+def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], None] | None]:
+    """Give a progress callback that keeps one line up to date; None where it is no screen.
+
+    Where a person is asked questions meanwhile, ``in_place`` is False and every event has a line
+    of its own.
+    """
     if not sys.stderr.isatty():
         yield None
+        return
+    if not in_place:
+        yield lambda event: warn(in_words(event))
         return
     from rich.console import Console  # noqa: PLC0415 - only where somebody watches
 

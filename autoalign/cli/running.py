@@ -50,10 +50,12 @@ def carry_out(
     strategy: str | None,
     budget: Budget | None,
     seed: int,
+    by_hand: bool = False,
 ) -> Run:
     """Align ``bench``, keep the record in ``folder``, and write picture, report and result there.
 
     Ctrl-C and a polite kill stop every axis and close the record before they end the program.
+    ``by_hand`` says that a person is asked to turn axes meanwhile.
     """
     from autoalign.alignment import align  # noqa: PLC0415 - heavy
     from autoalign.journal import read_journal  # noqa: PLC0415
@@ -62,7 +64,7 @@ def carry_out(
     journal = folder / "run.db"
     start = bench.positions()
     try:
-        with _politely(), following(f"Aligning {bench.name}") as progress:
+        with _politely(), following(f"Aligning {bench.name}", not by_hand) as progress:
             result = align(
                 bench,
                 strategy=strategy,

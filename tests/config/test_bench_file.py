@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from autoalign.config import bench_schema, load_bench, read_bench_file
+from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_bench_file
 from autoalign.config.uncertainties import KINDS
 from autoalign.errors import PortMissingError
 from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
@@ -188,3 +188,34 @@ def test_the_schema_knows_every_table_and_that_quantities_are_strings() -> None:
     focal = schema["$defs"]["OpticTable"]["properties"]["reflected_focal_length"]
     assert focal["type"] == "string"
     assert schema["$defs"]["BenchTable"]["additionalProperties"] is False
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_examples_that_come_with_the_package_are_sound(name: str) -> None:
+    """Each can be read without a mistake, and its layout moves every axis."""
+    file = read_bench_file(example(name))
+    assert file.layout is not None
+    assert file.spec is not None
+    axes = [a.name for stage in file.axes.values() for a in stage]
+    assert [m.axis for m in file.layout.motions] == axes
+    assert len(axes) == 6
+
+
+def test_the_demo_s_file_says_what_its_simulation_is() -> None:
+    """Axes, planes, optics and spec of the file are those of the simulated bench itself."""
+    from autoalign_simulators import benches  # noqa: PLC0415 - beside the entry points
+
+    file = read_bench_file(example("demo"), {"simulation.link": "direct"})
+    with file.open() as bench, benches.collimator(seed=0, pixels=64) as simulated:
+        assert bench.layout == simulated.layout
+        assert bench.spec == simulated.spec
+        assert dict(bench.axes) == dict(simulated.axes)
+        for name, known in simulated.uncertainties.items():
+            general = bench.uncertainties.get(name.rpartition(".")[2])
+            assert bench.uncertainties.get(name, general) == pytest.approx(known)
+    axes = {a.name: a for stage in file.axes.values() for a in stage}
+    for name, axis in simulated.axes.items():
+        mine = axes[name]
+        assert (mine.lower, mine.upper, mine.resolution, mine.play, mine.speed) == pytest.approx(
+            (axis.lower, axis.upper, axis.resolution, axis.play, axis.speed)
+        )

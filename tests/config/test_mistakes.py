@@ -6,8 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from autoalign.config import read_bench_file
+from autoalign.config import example, read_bench_file
+from autoalign.config.benchfile import check_text
 from autoalign.errors import BenchFileError, UsageError
 
 Writer = Callable[..., Path]
@@ -161,3 +164,37 @@ def test_a_missing_or_unreadable_file_is_told_apart(tmp_path: Path) -> None:
     broken.write_bytes(b'[bench]\nname = "B\xe4nk"\n')
     with pytest.raises(BenchFileError, match="byte 17: not UTF-8 text"):
         read_bench_file(broken)
+
+
+VALUES = (
+    '"x"', "1", "-1", "1e400", "nan", "[]", "{}", "true", '"1 mm"', '"1 mrad"', '["a"]', "{a = 1}",
+    '""', "[[]]", "2020-01-01", '"µ"', '"simulated"', '"nan mm"', '"1e400 mm"', '["1 mm", "2 mm"]',
+)  # fmt: skip
+LINES = example("demo").read_text(encoding="utf-8").splitlines()
+
+
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, len(LINES) - 1), st.sampled_from(["", "no = ", *VALUES])),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_whatever_is_done_to_a_file_the_answer_is_a_bench_or_our_own_error(
+    changes: list[tuple[int, str]],
+) -> None:
+    """Lines deleted, values exchanged, keys added: never an error from below, always a line."""
+    lines = list(LINES)
+    for place, change in changes:
+        if change in VALUES and "=" in lines[place]:
+            lines[place] = lines[place].partition("=")[0] + "= " + change
+        else:
+            lines[place] = change and change + "1"
+    problems: tuple[str, ...] = ()
+    try:
+        check_text("bench.toml", "\n".join(lines), {})
+    except BenchFileError as error:
+        problems = error.problems or ("no reason given",)
+    assert all("line " in p or "at the end" in p for p in problems)
