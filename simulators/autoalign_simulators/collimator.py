@@ -111,7 +111,8 @@ def plan(
 
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
-    hidden: Mapping[str, float] | None = None, layout: Layout | None = None,
+    hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
+    layout: Layout | None = None,
     fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
     **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
@@ -127,10 +128,12 @@ def simulate(
         Start from a bench without any effect instead of an everyday one.
     hidden
         Misalignment by axis, mm or rad, in place of what would be drawn.
+    drift
+        Steady drift by axis, mm/s or rad/s.
     layout, fields, pixels, view
         See :func:`plan`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
     effects = Effects.of(ideal, switches)
-    return build(plan(layout, fields, pixels, view), seed, clock, effects, hidden)
+    return build(plan(layout, fields, pixels, view), seed, clock, effects, hidden, drift)

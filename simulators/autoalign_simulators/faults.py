@@ -1,6 +1,7 @@
 """Faults of motion, light and cameras, each turned on by its name.
 
-``inject(simulation, "stall", "source.x")`` makes it happen now; :data:`INJECTORS` lists them all.
+``inject(simulation, "stall", "source.x")`` makes it happen now, ``inject_at(simulation, 2.5, …)``
+at its time; :data:`INJECTORS` lists them all.
 Faults of the serial link are on the links (:mod:`autoalign_simulators.links`).
 """
 
@@ -14,7 +15,7 @@ from autoalign_simulators.camera import SimulatedCamera
 from autoalign_simulators.motors import Motor
 from autoalign_simulators.simulation import BenchSimulation
 
-__all__ = ["INJECTORS", "inject"]
+__all__ = ["INJECTORS", "inject", "inject_at"]
 
 Injector = Callable[[BenchSimulation, str, float], None]
 
@@ -44,6 +45,21 @@ def inject(
         raise unknown_name("fault", fault, INJECTORS, "simulated bench")
     injector, usual = INJECTORS[fault]
     injector(simulation, where, usual if size is None else size)
+
+
+def inject_at(
+    simulation: BenchSimulation, time: float, fault: str, where: str = "", size: float | None = None
+) -> None:
+    """Make ``fault`` happen at ``time`` on the simulation's clock, s; see :func:`inject`.
+
+    Raises
+    ------
+    UnknownNameError
+        For a fault that does not exist; for an axis or detector when the time comes.
+    """
+    if fault not in INJECTORS:
+        raise unknown_name("fault", fault, INJECTORS, "simulated bench")
+    simulation.clock.at(time, lambda: inject(simulation, fault, where, size))
 
 
 def _motor(act: Callable[[Motor, float], Any]) -> Injector:

@@ -80,8 +80,9 @@ def plan(layout: Layout | None = None, pixels: int = 640) -> Plan:
 
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
-    hidden: Mapping[str, float] | None = None, layout: Layout | None = None,
+    hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
+    layout: Layout | None = None,
     pixels: int = 640, **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated focuser; arguments as of :func:`.collimator.simulate`."""
-    return build(plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden)
+    return build(plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift)

@@ -89,7 +89,8 @@ def plan(layout: Layout | None = None, pixels: int = 768) -> Plan:
 
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
-    hidden: Mapping[str, float] | None = None, layout: Layout | None = None,
+    hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
+    layout: Layout | None = None,
     orientation: Orientation = "cancelling", pixels: int = 768, **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated relay; arguments as of :func:`.collimator.simulate`.
@@ -97,4 +98,4 @@ def simulate(
     ``orientation`` of the second mirror counts where no ``layout`` is given.
     """
     chosen = plan(layout or demo_layout(orientation), pixels)
-    return build(chosen, seed, clock, Effects.of(ideal, switches), hidden)
+    return build(chosen, seed, clock, Effects.of(ideal, switches), hidden, drift)

@@ -16,6 +16,7 @@ from autoalign.errors import UsageError, unknown_name
 from autoalign.interfaces import Detector, Stage
 from autoalign.merit import Spec
 from autoalign.optics.layout import Flat, Layout, Source
+from autoalign_simulators.agenda import AgendaClock
 from autoalign_simulators.blemishes import Blemishes
 from autoalign_simulators.camera import CameraTraits, SimulatedCamera, Slide
 from autoalign_simulators.effects import Effects
@@ -59,8 +60,6 @@ class Plan:
         Parts or axes that searches leave alone.
     settle
         s, see :class:`autoalign.Bench`.
-    drift
-        Steady drift by axis, unit/s.
     meters
         Power meters by name.
     one_camera
@@ -88,7 +87,6 @@ class Plan:
     spec: Spec
     hold: tuple[str, ...] = ()
     settle: float = 0.1
-    drift: Mapping[str, float] = field(default_factory=dict)
     meters: Mapping[str, MeterTraits] = field(default_factory=dict)
     one_camera: bool = False
 
@@ -97,10 +95,11 @@ class BenchSimulation:
     """See :class:`autoalign.interfaces.Simulation`."""
 
     def __init__(
-        self, plan: Plan, truth: Truth, stages: Sequence[SimulatedStage],
+        self, plan: Plan, clock: AgendaClock, truth: Truth, stages: Sequence[SimulatedStage],
         detectors: Sequence[Detector],
     ) -> None:  # fmt: skip
         self.plan = plan
+        self._clock = clock
         self._truth = truth
         self._stages = {s.name: s for s in stages}
         self._detectors = {d.name: d for d in detectors}
@@ -118,9 +117,9 @@ class BenchSimulation:
         self.close()
 
     @property
-    def clock(self) -> Clock:
+    def clock(self) -> AgendaClock:
         """The simulated world's time."""
-        return self._truth.world.clock
+        return self._clock
 
     @property
     def stages(self) -> Mapping[str, Stage]:
@@ -179,11 +178,12 @@ class BenchSimulation:
 
 def build(
     plan: Plan, seed: int | None, clock: Clock | None, effects: Effects,
-    hidden: Mapping[str, float] | None = None,
+    hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
 ) -> BenchSimulation:  # fmt: skip
     """Return a bench of ``plan``'s kind with a truth drawn from ``seed``.
 
-    ``hidden`` replaces the drawn misalignment of the axes that it names, mm or rad. Every part of
+    ``hidden`` replaces the drawn misalignment of the axes that it names, mm or rad; ``drift`` is a
+    steady drift by axis, mm/s or rad/s. Every part of
     the truth draws from its own stream, so that a switch changes nothing but its own effect.
     """
     named, moved = [a.name for a in plan.axes], [m.axis for m in plan.layout.motions]
@@ -193,7 +193,7 @@ def build(
             f"has the axes {', '.join(named)}; give a layout with these."
         )
     number = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
-    time = clock or VirtualClock()
+    time = AgendaClock(clock or VirtualClock())
 
     def stream(what: int) -> np.random.Generator:
         return np.random.default_rng([number, what])
@@ -206,7 +206,7 @@ def build(
     rng = stream(3)
     drawn = {a: float(rng.uniform(-w, w)) for a, w in plan.start.items()}
     start = {**(drawn if effects.misaligned else {}), **(hidden or {})}
-    world = World(time, layout, motors, start, coupling, plan.drift)
+    world = World(time, layout, motors, start, coupling, dict(drift or {}))
     train = _train(plan.layout, effects, stream)
     truth = Truth(world, train, plan.judged)
     cameras = _cameras(plan, world, Renderer(train), effects, number)
@@ -214,7 +214,7 @@ def build(
         PinholeMeter(name, truth, traits, number + 1000 + k)
         for k, (name, traits) in enumerate(plan.meters.items())
     ]
-    return BenchSimulation(plan, truth, _stages(plan.axes, motors), [*cameras, *meters])
+    return BenchSimulation(plan, time, truth, _stages(plan.axes, motors), [*cameras, *meters])
 
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
