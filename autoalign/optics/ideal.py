@@ -120,7 +120,7 @@ def _pencils(
 ) -> list[tuple[float, Rays]]:
     """Shares and rays of the points (source) or directions (beam) that stand for all of them."""
     light, first = layout.light, layout.elements[0]
-    x, y, w = disk_grid(2, 6)
+    x, y, w = disk_grid(1, 4)  # exact up to third moments of the face
     size = effective_size(light) / 2
     full = overfill(layout) > _RIM
     pencils = []
@@ -152,11 +152,13 @@ def _moments(x: Array, y: Array, w: Array) -> Moments:
     p = w / power[..., None]
     cx, cy = np.sum(p * x, axis=-1), np.sum(p * y, axis=-1)
     u, v = x - cx[..., None], y - cy[..., None]
+    pu, pv = p * u, p * v
+    uu, vv = pu * u, pv * v
     central = {
-        "x" * i + "y" * j: np.sum(p * u**i * v**j, axis=-1)
-        for i, j in ((2, 0), (0, 2), (1, 1), (3, 0), (2, 1), (1, 2), (0, 3))
-    }
-    return {"power": power, "x": cx, "y": cy, **central}
+        "xx": uu, "yy": vv, "xy": pu * v,
+        "xxx": uu * u, "xxy": uu * v, "xyy": vv * u, "yyy": vv * v,
+    }  # fmt: skip
+    return {"power": power, "x": cx, "y": cy} | {k: np.sum(m, axis=-1) for k, m in central.items()}
 
 
 def _root(xx: Array, yy: Array, xy: Array) -> tuple[Array, Array, Array]:

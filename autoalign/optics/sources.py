@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -46,7 +47,7 @@ def disk_grid(rings: int, spokes: int, spacing: Spacing = "gauss") -> tuple[Floa
 
     "gauss": Gauss–Legendre nodes in r², equally spaced azimuths: exact for polynomials of degree
     below min(4·rings, spokes). "even": midpoints of equal areas with turned rings, equal weights:
-    for pictures.
+    for pictures. The arrays are shared between callers and read-only.
     """
     if rings < 1 or spokes < 1:
         raise UsageError(f"disk grid: {rings} rings × {spokes} spokes; at least 1 of each.")
@@ -60,7 +61,10 @@ def disk_grid(rings: int, spokes: int, spacing: Spacing = "gauss") -> tuple[Floa
     angle = 2 * np.pi * (np.arange(spokes) + 0.25 + turn[:, None]) / spokes
     radius = np.sqrt(square)[:, None]
     weight = np.repeat(w / spokes, spokes)
-    return (radius * np.cos(angle)).ravel(), (radius * np.sin(angle)).ravel(), weight
+    grid = ((radius * np.cos(angle)).ravel(), (radius * np.sin(angle)).ravel(), weight)
+    for column in grid:
+        column.flags.writeable = False
+    return grid
 
 
 def emission(source: Source, sine_squared: Array) -> Array:
@@ -200,6 +204,7 @@ def bundle(
     return Rays(x, y, start, l, m, np.sqrt(1 - l * l - m * m), start.copy(), power)
 
 
+@lru_cache(maxsize=64)
 def _total(source: Source) -> float:
     """Power of the whole far field of unit central intensity: ∫ I(θ) π d(sin²θ)/cos θ, sr."""
     edge = math.sin(half_angle(source)) ** 2

@@ -1,0 +1,87 @@
+"""What to change on paper, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+from autoalign.optics.footprint import Fill
+from autoalign.optics.layout import Layout, Source
+from autoalign.optics.paraboloid import OffAxisParaboloid
+
+__all__ = ["advise"]
+
+
+class _AxisLike(Protocol):
+    @property
+    def name(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def travel(self) -> float: ...
+    @property
+    def capture(self) -> tuple[float, float]: ...
+
+
+def advise(
+    layout: Layout,
+    fill: Fill,
+    source_divergence: float,
+    limits: Mapping[str, float],
+    axes: Sequence[_AxisLike],
+) -> tuple[str, ...]:
+    """Return sentences, each with its numbers and what to do; none where nothing stands out."""
+    found = [*_filling(layout, fill), *_divergence(layout, source_divergence, limits)]
+    for axis in axes:
+        reach = min(-axis.capture[0], axis.capture[1])
+        if reach < axis.travel:
+            size, unit = (1.0, "mm") if axis.unit == "mm" else (1e3, "mrad")
+            found.append(
+                f"{axis.name}: hand placement can leave it {axis.travel * size:.3g} {unit} off, "
+                f"but the beam stays in every view only up to {reach * size:.3g} {unit}. Place "
+                "the part more closely, take a larger screen, or search in the dark first."
+            )
+    return tuple(found)
+
+
+def _filling(layout: Layout, fill: Fill) -> list[str]:
+    light, optic = layout.light, layout.elements[0].surface
+    ratio = fill.footprint / fill.clear_aperture
+    if not fill.overfilled:
+        if ratio < 0.5:
+            return [
+                f"The beam uses {fill.footprint:.3g} mm of {fill.clear_aperture:.3g} mm clear "
+                f"aperture on {fill.element}; a smaller mirror, or a longer focal length for less "
+                "divergence, would do."
+            ]
+        return []
+    lost = 100 * (1 - fill.captured)
+    text = (
+        f"The beam overfills {fill.element}: its edge is {fill.footprint:.3g} mm across, the clear "
+        f"aperture {fill.clear_aperture:.3g} mm; {lost:.3g} % of the light is lost and the beam "
+        f"leaves with a hard edge of {fill.clear_aperture:.3g} mm."
+    )
+    if isinstance(light, Source) and isinstance(optic, OffAxisParaboloid):
+        rho = optic.reflected_focal_length / ratio
+        na = math.sin(math.atan(math.tan(math.asin(light.na)) / ratio))
+        text += (
+            f" To hold all of it, take a clear aperture of at least {fill.footprint:.3g} mm, a "
+            f"reflected focal length of at most {rho:.3g} mm, or a source of NA {na:.2g}. If it "
+            "stays overfilled, the edge does not move with the source: judge the beam by its "
+            "growth and stretch from plane to plane, not by its place on the mirror."
+        )
+    return [text]
+
+
+def _divergence(layout: Layout, theta: float, limits: Mapping[str, float]) -> list[str]:
+    tolerance = limits.get("divergence_xx")
+    optic = layout.elements[0].surface
+    if tolerance is None or theta <= tolerance or not isinstance(optic, OffAxisParaboloid):
+        return []
+    return [
+        f"The source's size alone gives {theta * 1e3:.3g} mrad of divergence, more than the "
+        f"{tolerance * 1e3:.3g} mrad that the spec allows on top of it. Should the beam itself be "
+        "narrower than that, take a core of at most "
+        f"{tolerance * optic.reflected_focal_length:.2g} mm or a longer focal length."
+    ]

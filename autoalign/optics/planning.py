@@ -1,0 +1,303 @@
+"""A plan before the bench is built: where everything goes, and what the axes must be able to do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.optics.advice import advise
+from autoalign.optics.footprint import Fill, fill_of
+from autoalign.optics.ideal import quantities
+from autoalign.optics.layout import Layout, Source, Vector
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.pose import place
+from autoalign.optics.reach import capture_range, travel_needed
+from autoalign.optics.sensitivity import Combination, Sensitivity, sensitivity
+from autoalign.optics.tolerance import (
+    SpecLike,
+    ToleranceRow,
+    by_quantity,
+    tolerance_table,
+)
+from autoalign.units import EDGE_UNIT, to_edge
+
+__all__ = ["AxisPlan", "OpticPlan", "Plan", "plan"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class OpticPlan:
+    """A paraboloid: its name and figures, mm and degrees; where its centre and focus go, mm."""
+
+    name: str
+    parent_focal_length: float
+    reflected_focal_length: float
+    off_axis_angle_deg: float
+    off_axis_distance: float
+    sag: float
+    clear_aperture: float
+    working_f_number: float
+    centre: Vector
+    focus: Vector
+
+
+@dataclass(frozen=True, slots=True)
+class AxisPlan:
+    """One axis, in mm or rad as ``unit`` says.
+
+    Parameters
+    ----------
+    moves
+        By plane: how far the spot goes (x, y), mm per mm or mm per rad.
+    resolution
+        Smallest step that the spec needs.
+    travel
+        To either side, to make up for how the parts stand.
+    capture
+        How far it may be off, down and up, with the beam still in every view.
+    limited_by
+        The quantity that asks for the resolution.
+    """
+
+    name: str
+    unit: str
+    moves: Mapping[str, tuple[float, float]]
+    resolution: float
+    travel: float
+    capture: tuple[float, float]
+    limited_by: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """Everything that is known of a bench before it is built; mm, rad and plain numbers.
+
+    Parameters
+    ----------
+    heights
+        Height y of every part above the bench frame's zero, mm.
+    diameters
+        By plane: widths d_σ (x, y) of the aligned beam, mm.
+    source_divergence
+        Full divergence that the source's own size gives to the collimated beam, rad; 0 for a beam.
+    diffraction_divergence
+        Full divergence by diffraction, rad.
+    quantities
+        What an aligned bench shows, by name.
+    singular_values
+        Changes in tolerances when the axes move by their travel, largest first.
+    invisible
+        Combinations of axes that leave the spec alone.
+    unseen
+        Combinations that leave even the spots' places and widths alone.
+    """
+
+    family: str
+    light_position: Vector
+    light_direction: Vector
+    optics: tuple[OpticPlan, ...]
+    heights: Mapping[str, float]
+    fill: Fill
+    diameters: Mapping[str, tuple[float, float]]
+    source_divergence: float
+    diffraction_divergence: float
+    quantities: Mapping[str, float]
+    axes: tuple[AxisPlan, ...]
+    response: Sensitivity
+    singular_values: Floats
+    invisible: tuple[Combination, ...]
+    unseen: tuple[Combination, ...]
+    table: tuple[ToleranceRow, ...]
+    advice: tuple[str, ...]
+
+    def facts(self) -> dict[str, Any]:
+        """Return the plan as plain, labelled facts for people: mm, mrad, degrees."""
+        return {
+            "family": self.family,
+            "light position (mm)": list(self.light_position),
+            "optics": [_optic_facts(o) for o in self.optics],
+            "heights (mm)": dict(self.heights),
+            "beam at the first element": self.fill.facts(),
+            "beam diameters (mm)": {k: list(v) for k, v in self.diameters.items()},
+            "source-limited divergence (mrad)": to_edge(self.source_divergence, "mrad"),
+            "diffraction divergence (mrad)": to_edge(self.diffraction_divergence, "mrad"),
+            "axes": [_axis_facts(a) for a in self.axes],
+            "singular values": [float(v) for v in self.singular_values],
+            "invisible to the spec": [c.words for c in self.invisible],
+            "invisible to the detectors": [c.words for c in self.unseen],
+            "tolerance table": [_row_facts(r, self.axes) for r in self.table],
+            "advice": list(self.advice),
+        }
+
+
+def plan(
+    layout: Layout,
+    spec: SpecLike | Mapping[str, float],
+    rng: np.random.Generator,
+    *,
+    view: float | Mapping[str, float] = 60.0,
+    placement: tuple[float, float] = (0.5, 5e-3),
+    share: float = 0.1,
+    seen: float = 0.02,
+    draws: int = 400,
+) -> Plan:
+    """Return the plan of ``layout`` for ``spec``.
+
+    Parameters
+    ----------
+    spec
+        A spec, or tolerances by term ("pointing_x", "divergence", "ellipticity", or the name of a
+        quantity), rad, mm or plain.
+    rng
+        For the tolerance table.
+    view
+        Side of each detector's field, mm, for all planes or by plane.
+    placement
+        Standard uncertainties, mm and rad, with which parts are put into their places by hand.
+    share
+        Part of a tolerance that one step of one axis may use up.
+    seen
+        Change of a spot's place or width that a detector tells apart, mm.
+    draws
+        Benches drawn for each row of the tolerance table.
+    """
+    limits = by_quantity(spec)
+    aligned = {k: float(v) for k, v in quantities(layout).items()}
+    response = sensitivity(layout)
+    views = {
+        p.name: view if isinstance(view, (int, float)) else view[p.name] for p in layout.planes
+    }
+    travel = travel_needed(layout, response, limits, *placement)
+    axes = tuple(
+        _axis_plan(layout, response, limits, views, share, travel[axis], axis)
+        for axis in response.axes
+    )
+    ranges = {a.name: max(a.travel, a.resolution) for a in axes}
+    spots = [f"{p.name}.{part}" for p in layout.planes for part in ("x", "y", "xx", "yy", "xy")]
+    fill = fill_of(layout)
+    theta = _source_divergence(layout)
+    return Plan(
+        family=layout.family,
+        light_position=layout.light.position,
+        light_direction=layout.light.direction,
+        optics=_optics(layout),
+        heights={name: float(pose.position[1]) for name, pose in place(layout).items()},
+        fill=fill,
+        diameters={
+            p.name: (aligned[f"{p.name}.xx"], aligned[f"{p.name}.yy"]) for p in layout.planes
+        },
+        source_divergence=theta,
+        diffraction_divergence=4 * layout.light.wavelength / (math.pi * fill.diameter),
+        quantities=aligned,
+        axes=axes,
+        response=response,
+        singular_values=response.singular_values(limits, ranges),
+        invisible=response.invisible(limits, ranges),
+        unseen=response.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
+        table=tolerance_table(layout, spec, {a.name: a.resolution for a in axes}, rng, draws=draws),
+        advice=advise(layout, fill, theta, limits, axes),
+    )
+
+
+def _axis_plan(
+    layout: Layout,
+    response: Sensitivity,
+    limits: Mapping[str, float],
+    views: Mapping[str, float],
+    share: float,
+    travel: float,
+    axis: str,
+) -> AxisPlan:
+    column = response.axes.index(axis)
+    strength = np.abs(response.rows(tuple(limits))[:, column]) / np.array(list(limits.values()))
+    strongest = int(np.argmax(strength))
+    return AxisPlan(
+        name=axis,
+        unit=response.units[column],
+        moves={
+            p.name: (response(f"{p.name}.x", axis), response(f"{p.name}.y", axis))
+            for p in layout.planes
+        },
+        resolution=float(share / strength[strongest]),
+        travel=travel,
+        capture=capture_range(layout, axis, views),
+        limited_by=tuple(limits)[strongest],
+    )
+
+
+def _optics(layout: Layout) -> tuple[OpticPlan, ...]:
+    poses = place(layout)
+    found = []
+    for element in layout.elements:
+        optic = element.surface
+        if isinstance(optic, OffAxisParaboloid):
+            pose = poses[element.name]
+            found.append(
+                OpticPlan(
+                    element.name, optic.parent_focal_length, optic.reflected_focal_length,
+                    optic.off_axis_angle_deg, optic.off_axis_distance, optic.sag,
+                    optic.clear_aperture, optic.working_f_number,
+                    _vector(pose.position), _vector(pose.apply(optic.focus)),
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def _source_divergence(layout: Layout) -> float:
+    light, first = layout.light, layout.elements[0].surface
+    if isinstance(light, Source) and isinstance(first, OffAxisParaboloid):
+        return light.core_diameter / first.reflected_focal_length
+    return 0.0 if isinstance(light, Source) else light.divergence
+
+
+def _vector(values: Floats) -> Vector:
+    x, y, z = (float(v) for v in values)
+    return (x, y, z)
+
+
+def _optic_facts(optic: OpticPlan) -> dict[str, Any]:
+    return {
+        "name": optic.name,
+        "parent focal length (mm)": optic.parent_focal_length,
+        "reflected focal length (mm)": optic.reflected_focal_length,
+        "off-axis angle (deg)": optic.off_axis_angle_deg,
+        "off-axis distance (mm)": optic.off_axis_distance,
+        "sag (mm)": optic.sag,
+        "clear aperture (mm)": optic.clear_aperture,
+        "working f-number": optic.working_f_number,
+        "centre (mm)": list(optic.centre),
+        "focus (mm)": list(optic.focus),
+    }
+
+
+def _axis_facts(axis: AxisPlan) -> dict[str, Any]:
+    unit = EDGE_UNIT[axis.unit]
+    size = 1 / to_edge(1.0, unit)
+    return {
+        "name": axis.name,
+        f"spot moves (mm per {unit})": {
+            plane: [dx * size, dy * size] for plane, (dx, dy) in axis.moves.items()
+        },
+        f"resolution ({unit})": to_edge(axis.resolution, unit),
+        f"travel to either side ({unit})": to_edge(axis.travel, unit),
+        f"capture range ({unit})": [to_edge(v, unit) for v in axis.capture],
+        "resolution asked for by": axis.limited_by,
+    }
+
+
+def _row_facts(row: ToleranceRow, axes: tuple[AxisPlan, ...]) -> dict[str, Any]:
+    units = {a.name: EDGE_UNIT[a.unit] for a in axes}
+    return {
+        "times the resolution": row.factor,
+        "settings": {
+            f"{axis} ({units[axis]})": to_edge(v, units[axis]) for axis, v in row.settings.items()
+        },
+        "in spec (%)": 100 * row.in_spec,
+        "tolerance used by 95 % (%)": {term: 100 * v for term, v in row.used.items()},
+    }

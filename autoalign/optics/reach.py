@@ -1,0 +1,106 @@
+"""How far the axes may be off, and how far they must be able to go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.optics.ideal import quantities
+from autoalign.optics.layout import Layout, Motion
+from autoalign.optics.pose import Array, Pose, displacement
+from autoalign.optics.sensitivity import Sensitivity
+
+__all__ = ["capture_range", "travel_needed"]
+
+Floats = npt.NDArray[np.float64]
+
+_STEP = 1e-40
+_LIMIT = {"mm": 30.0, "rad": 0.3}
+_LIGHT = 0.5
+_RUNGS = 48
+
+
+def capture_range(
+    layout: Layout, axis: str, view: Mapping[str, float], refinements: int = 2
+) -> tuple[float, float]:
+    """Return how far ``axis`` may be off, down and up, with the beam still in every view.
+
+    In view: the spot's centre and half its width d_σ lie within half of ``view`` (side of the
+    detector's field by plane, mm) of the plane's zero, and at least half the light arrives. All
+    other axes at 0. Looked for up to 30 mm or 0.3 rad.
+    """
+    limit = _LIMIT["mm" if layout.motion(axis).kind == "shift" else "rad"]
+    power = {p: float(v) for p, v in quantities(layout).items() if p.endswith(".power")}
+
+    def seen(amounts: Floats) -> npt.NDArray[np.bool_]:
+        with np.errstate(all="ignore"):
+            found = quantities(layout, {axis: amounts})
+            inside = np.ones(amounts.shape, dtype=bool)
+            for plane, side in view.items():
+                for across, width in (("x", "xx"), ("y", "yy")):
+                    edge = np.abs(found[f"{plane}.{across}"]) + found[f"{plane}.{width}"] / 2
+                    inside &= edge <= side / 2
+                name = f"{plane}.power"
+                inside &= found[name] >= _LIGHT * power[name]
+        return inside
+
+    ends = []
+    for sign in (-1.0, 1.0):
+        low, high = 0.0, limit
+        rungs = np.concatenate([[0.0], np.geomspace(1e-5, 1, _RUNGS - 1)]) * limit
+        for _ in range(1 + refinements):
+            ok = seen(sign * rungs)
+            lost = int(np.argmin(ok)) if not ok.all() else len(rungs)
+            low = float(rungs[max(lost - 1, 0)]) if lost else 0.0
+            if lost in (0, len(rungs)):
+                break
+            high = float(rungs[lost])
+            rungs = np.linspace(low, high, _RUNGS)
+        ends.append(sign * low)
+    return ends[0], ends[1]
+
+
+def travel_needed(
+    layout: Layout,
+    response: Sensitivity,
+    tolerances: Mapping[str, float],
+    shift: float,
+    turn: float,
+    coverage: float = 3.0,
+) -> dict[str, float]:
+    """Return by axis how far to either side it must go, mm or rad, to make up for how parts stand.
+
+    Every part (light and elements) stands off by independent errors along and about its own three
+    axes, with standard uncertainties ``shift`` mm and ``turn`` rad. The axes then move as little as
+    they can (each measured in these uncertainties) to bring all ``tolerances`` (by quantity) back;
+    ``coverage`` standard deviations of that motion are returned.
+    """
+    scale = np.array([shift if unit == "mm" else turn for unit in response.units])
+    weights = 1 / np.array(list(tolerances.values()))
+    axes = response.rows(tuple(tolerances)) * weights[:, None] * scale
+    parts = _placement_response(layout, tuple(tolerances), shift, turn) * weights[:, None]
+    motion = np.linalg.pinv(axes, rcond=1e-4) @ parts
+    need = coverage * np.sqrt(np.sum(motion**2, axis=1)) * scale
+    return dict(zip(response.axes, need.tolist(), strict=True))
+
+
+def _placement_response(
+    layout: Layout, names: tuple[str, ...], shift: float, turn: float
+) -> Floats:
+    """(k, 6 parts): change of each quantity for one standard displacement of every part."""
+    columns = []
+    for part in ("source", *(e.name for e in layout.elements)):
+        steps: list[Pose] = []
+        for kind, size in (("shift", shift), ("turn", turn)):
+            for line in np.eye(3):
+                own = Motion("offset", part, kind, tuple(line))  # type: ignore[arg-type]
+                steps.append(displacement(own, 1j * _STEP * size))
+        offset = Pose(
+            np.stack([np.broadcast_to(s.rotation, (3, 3)) for s in steps]),
+            np.stack([np.broadcast_to(s.position, (3,)) for s in steps]),
+        )
+        found: dict[str, Array] = quantities(layout, offsets={part: offset})
+        columns.append(np.stack([np.broadcast_to(found[n].imag, (6,)) for n in names]) / _STEP)
+    return np.concatenate(columns, axis=1)
