@@ -2,6 +2,7 @@
 
 from autoalign_simulators.controllers.dialect import driver_settings
 from autoalign_simulators.controllers.mover import Mover
+from autoalign_simulators.controllers.scpi import ScpiMeter
 from autoalign_simulators.controllers.talker import LineTalker, Talker, WriteBlocked
 
-__all__ = ["LineTalker", "Mover", "Talker", "WriteBlocked", "driver_settings"]
+__all__ = ["LineTalker", "Mover", "ScpiMeter", "Talker", "WriteBlocked", "driver_settings"]
