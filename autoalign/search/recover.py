@@ -13,21 +13,38 @@ __all__ = ["centroids", "find_light", "recover", "walk_back"]
 
 Floats = npt.NDArray[np.float64]
 
+_NEAR_ENOUGH = 0.5
+"""A centroid this close to a plane's zero, mm, needs no more walking."""
+
 
 def recover(problem: Problem, seen: Observation, looks: int = 256) -> Sight:
-    """Yield positions until the spec can be judged or there is nothing left to try."""
-    for _ in range(4):
+    """Yield positions until the spec can be judged or there is nothing left to try.
+
+    The plane that shows most is followed first, then the others are added.
+    """
+    for _ in range(3):
         if not seen.ok and not visible(seen):
             seen = yield from find_light(problem, seen, looks)
-        if seen.ok or not visible(seen):
-            return seen
-        seen = yield from walk_back(problem, seen)
+        count = 1
+        while not seen.ok and count <= len(visible(seen)):
+            seen = yield from walk_back(problem, seen, visible(seen)[:count])
+            count += 1
+        if seen.ok:
+            break
     return seen
 
 
 def visible(seen: Observation) -> tuple[str, ...]:
-    """Return the planes at which there is something to follow."""
-    return tuple(sorted(p for p, v in seen.profiles.items() if v.use is not Use.NOTHING))
+    """Return the planes at which there is something to follow, the most trustworthy first."""
+    order = list(Use)
+
+    def doubt(plane: str) -> tuple[int, float]:
+        profile = seen.profiles[plane]
+        return order.index(profile.use), -profile.power / max(profile.power_uncertainty, 1e-300)
+
+    return tuple(
+        sorted((p for p, v in seen.profiles.items() if v.use is not Use.NOTHING), key=doubt)
+    )
 
 
 def centroids(seen: Observation, planes: tuple[str, ...]) -> Floats | None:
@@ -38,19 +55,23 @@ def centroids(seen: Observation, planes: tuple[str, ...]) -> Floats | None:
     return np.array(places, dtype=np.float64).ravel()
 
 
-def walk_back(problem: Problem, seen: Observation) -> Sight:
-    """Bring the centroids that can be seen towards the planes' zeros.
+def walk_back(problem: Problem, seen: Observation, planes: tuple[str, ...]) -> Sight:
+    """Bring the centroids at ``planes`` towards the planes' zeros.
 
-    Returns as soon as the spec can be judged, or more planes can be seen than at the beginning.
+    Returns as soon as the spec can be judged, more planes show a whole beam, or they are there.
     """
-    planes = visible(seen)
+
+    def whole(now: Observation) -> int:
+        return sum(v.use is Use.ALL for v in now.profiles.values())
+
+    start = whole(seen)
 
     def done(now: Observation) -> bool:
-        return now.ok or len(visible(now)) > len(planes)
+        places = centroids(now, planes)
+        there = places is not None and float(np.max(np.abs(places))) < _NEAR_ENOUGH
+        return now.ok or whole(now) > start or there
 
-    descent = Descent(
-        problem, seen, lambda s: centroids(s, planes), lambda _: 0.05, done, goal=0.5, patience=6
-    )
+    descent = Descent(problem, seen, lambda s: centroids(s, planes), lambda _: 0.05, done)
     return (yield from descent.run())
 
 
