@@ -22,11 +22,11 @@ from autoalign.optics.trace import height, trace_to_planes
 
 __all__ = ["effective_size", "overfill", "plane_moments", "quantities", "quantities_of"]
 
-_RINGS, _SPOKES = 6, 16
-_RIM = 0.01
+_RINGS, _SPOKES = 8, 16
+_RIM = 1e-4
 """A mirror whose rim gets more than this part of the central intensity is overfilled."""
 
-_CORE = 1.75
+_CORE = 2.4
 """A smooth profile that underfills its mirror is followed to this many of its own radii."""
 
 Moments = dict[str, Array]
@@ -60,7 +60,8 @@ def plane_moments(
 
     By plane: "power" (part of the emitted light), "x", "y" (mm), central "xx", "yy", "xy" (mm²),
     "xxx", "xxy", "xyy", "yyy" (mm³); each of the batch shape of ``poses``. Light that overfills the
-    first element is cut by its aperture exactly; apertures behind it are taken as large enough.
+    first element is cut by its aperture exactly (hard-edged light that reaches the rim anywhere is
+    taken to cover all of it); apertures behind it are taken as large enough.
     """
     parts = [
         (share, trace_to_planes(layout, poses, rays, clip=False))
