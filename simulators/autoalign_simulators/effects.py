@@ -20,6 +20,11 @@ class Effects:
         The start is drawn within the family's ranges; off: everything starts aligned.
     play, scale, resolution
         Of the stages; without ``resolution`` a count is a ten-thousandth of the usual one.
+    creep
+        A thousandth of every move comes after it has ended.
+    inertia
+        Open-loop inertia drives, whose backward steps are 5 to 30 % larger or smaller than their
+        forward ones; off unless asked for.
     axes
         Motions are off in direction, pivot and by cross-talk.
     screens
@@ -40,6 +45,8 @@ class Effects:
     play: bool = True
     scale: bool = True
     resolution: bool = True
+    creep: bool = True
+    inertia: bool = False
     axes: bool = True
     screens: bool = True
     figure: bool = True

@@ -28,7 +28,7 @@ class Inverse:
     def __init__(self, column: Floats, row: Floats) -> None:
         size = len(column)
         self._column, self._row = spline_filter(column), spline_filter(row)
-        index = np.unique(np.linspace(0, size - 1, _FIT).astype(int))
+        index = np.linspace(0, size - 1, _FIT).astype(int)
         pick = np.ix_(index, index)
         c, r = column[pick].ravel(), row[pick].ravel()
         self._middle = np.array([(c.max() + c.min()) / 2, (r.max() + r.min()) / 2])

@@ -219,22 +219,21 @@ def build(
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
     """Draw a motor: less play than the maker states, a scale that is off by a per cent or two."""
-    play, scale, wave, phase = (
-        rng.uniform(0.4, 1.0),
-        rng.normal(0, 0.015),
-        rng.uniform(),
-        rng.uniform(),
-    )
+    play, wave, period, uneven = rng.uniform(size=4)
+    scale, sign = rng.normal(0, 0.015), rng.choice([-1.0, 1.0])
     speed = axis.speed or axis.travel / 10
     step = axis.resolution or 1e-6 * axis.travel
     traits = MotorTraits(
         step=step if effects.resolution else step * 1e-4,
         speed=speed,
         acceleration=5 * speed,
-        play=axis.play * float(play) if effects.play else 0.0,
+        play=axis.play * (0.4 + 0.6 * float(play)) if effects.play else 0.0,
         scale=1 + float(scale) if effects.scale else 1.0,
+        backward=1 + float(sign * (0.05 + 0.25 * uneven)) if effects.inertia else 1.0,
         wave=2 * step * float(wave) if effects.scale else 0.0,
-        wave_period=step * 1000 * (0.5 + float(phase)),
+        wave_period=step * 1000 * (0.5 + float(period)),
+        creep=1e-3 if effects.creep else 0.0,
+        creep_time=3.0,
     )
     spare = _SPARE * axis.travel
     return Motor(axis.name, clock, traits, axis.lower - spare, axis.upper + spare)

@@ -125,3 +125,25 @@ def test_any_clock_will_do() -> None:
     assert simulation.stages["mirror"].status("mirror.tip").moving
     clock.sleep(5.0)
     assert not simulation.stages["mirror"].status("mirror.tip").moving
+
+
+def test_inertia_drives_lose_their_way() -> None:
+    """With unequal steps a round trip ends elsewhere, although the reading is back at zero."""
+    simulation = simulate(2, ideal=True, inertia=True)
+    motor = simulation.motors["source.x"]
+    for target in (1.0, 0.0):
+        motor.start(target)
+        simulation.clock.sleep(10.0)
+    assert motor.position == 0.0
+    assert 0.05 <= abs(motor.true_position()) <= 0.3
+
+
+def test_creep_is_a_thousandth_of_the_move() -> None:
+    """What comes after a move of 1 mm is 1 µm, most of it within ten seconds."""
+    simulation = simulate(2, ideal=True, creep=True)
+    motor = simulation.motors["source.x"]
+    motor.start(1.0)
+    simulation.clock.sleep(motor.arrival)
+    at_once = motor.true_position()
+    simulation.clock.sleep(60.0)
+    assert motor.true_position() - at_once == pytest.approx(1e-3, rel=1e-3)
