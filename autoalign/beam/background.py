@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from autoalign.beam.grid import Grid
 
-__all__ = ["Background", "border_level", "ring_background"]
+__all__ = ["Background", "border_level", "border_plane", "ring_background"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -77,6 +77,26 @@ def border_level(grid: Grid) -> float:
     darkest = cells[int(np.argmin(levels))]
     allowed = 6 * float(darkest.std()) / math.sqrt(len(darkest))
     return float(levels[levels <= levels.min() + allowed].mean())
+
+
+def border_plane(grid: Grid, sigma: float) -> Background:
+    """Return a plane through the cells along the border, light that lies above it left out."""
+    rows, columns = grid.mean.shape
+    border = np.ones((rows, columns), dtype=bool)
+    high, wide = max(1, rows // 12), max(1, columns // 12)
+    border[high : rows - high, wide : columns - wide] = False
+    row, column = np.nonzero(border)
+    values = grid.mean[row, column]
+    at = (float(grid.x.mean()), float(grid.y.mean()))
+    design = np.column_stack([np.ones(len(values)), grid.x[column] - at[0], grid.y[row] - at[1]])
+    keep = np.ones(len(values), dtype=bool)
+    for _ in range(4):
+        theta = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
+        away = values - design @ theta
+        keep = away <= max(3 * sigma / grid.block, float(np.quantile(away, 0.25)))
+        if np.count_nonzero(keep) < 8:
+            break
+    return Background(float(theta[0]), (float(theta[1]), float(theta[2])), at)
 
 
 def ring_background(

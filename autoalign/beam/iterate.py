@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.background import Background, ring_background
+from autoalign.beam.background import Background, border_plane, ring_background
 from autoalign.beam.grid import Grid
 from autoalign.beam.moments import central_moments, window_for
 from autoalign.beam.window import Window, window_sums
@@ -84,7 +84,10 @@ def coarse(
     seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
     if not fixed and _fills(seen.window, shape, pitch):
         farthest = ring_background(whole, seen.moments, sigma, tilt=False)
-        seen = _rounds(whole, Background(farthest.level), start, sigma, True, GROWTH, factor)
+        for ground in (border_plane(whole, sigma), Background(farthest.level)):
+            seen = _rounds(whole, ground, start, sigma, True, GROWTH, factor)
+            if not _fills(seen.window, shape, pitch):
+                break
     for _ in range(6):
         box = seen.window.box(shape, pitch, grow=1.5)
         size = (box[1] - box[0]) * (box[3] - box[2])
