@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.image import AxesImage
 from matplotlib.patches import Ellipse
@@ -20,7 +22,16 @@ from autoalign.report.record import Outline, Picture
 from autoalign.report.style import HAIR, INK, MARK, dress, halo, light_map, plain
 from autoalign.report.words import number, signed
 
-__all__ = ["describe", "draw_picture", "frame_extent", "show_pixels", "window_for"]
+__all__ = [
+    "describe",
+    "draw_mark",
+    "draw_outline",
+    "draw_picture",
+    "frame_extent",
+    "light_range",
+    "show_pixels",
+    "window_for",
+]
 
 Window = tuple[float, float, float, float]
 
@@ -78,12 +89,7 @@ def show_pixels(
 ) -> AxesImage:
     """Show the pixels where they lie at the plane, mm, turned by ``view``."""
     pixels = np.asarray(frame.pixels, dtype=np.float32)
-    finite = pixels[np.isfinite(pixels)]
-    low, high = (0.0, 1.0)
-    if finite.size:
-        low, high = (float(v) for v in np.percentile(finite, (10.0, 99.9)))
-    if high <= low:
-        high = low + 1.0
+    low, high = light_range(pixels)
     left, right, bottom, top = frame_extent(frame)
     matrix = np.eye(3)
     matrix[:2, :2] = np.asarray(view, dtype=float)
@@ -94,6 +100,27 @@ def show_pixels(
     image.set_transform(Affine2D(matrix) + axes.transData)
     axes.set_facecolor(HAIR)
     return image
+
+
+def light_range(pixels: npt.NDArray[np.floating[Any]]) -> tuple[float, float]:
+    """Return the pixel values to draw as no light and as most light.
+
+    From the median to the brightest 3 × 3 neighbourhood, so that one hot pixel does not darken the
+    rest, and never so narrow that noise alone looks like light.
+    """
+    finite = pixels[np.isfinite(pixels)]
+    if not finite.size:
+        return 0.0, 1.0
+    low = float(np.percentile(finite, 25.0))
+    noise = float(np.median(np.abs(finite - np.median(finite))))
+    filled = np.where(np.isfinite(pixels), pixels, low)
+    high = float(filled.max())
+    if min(filled.shape) >= 3:
+        rows, columns = (n - 2 for n in filled.shape)
+        parts = [filled[i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
+        high = float((sum(parts[1:], parts[0]) / 9).max())
+    high = max(high, low + 8 * noise)
+    return low, high if high > low else low + 1.0
 
 
 def draw_outline(axes: Axes, outline: Outline) -> None:

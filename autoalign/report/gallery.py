@@ -6,7 +6,7 @@ The frames come from whoever can render them; this module neither knows nor impo
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matplotlib.figure import Figure
@@ -22,6 +22,8 @@ from autoalign.report.style import new_figure, plain, png_uri
 from autoalign.report.symptoms import axis_symptoms
 
 __all__ = ["GalleryCase", "gallery_cases", "write_gallery"]
+
+ALIGNED = "aligned"
 
 Render = Callable[[Mapping[str, float]], Mapping[str, Frame]]
 Measure = Callable[[Frame], BeamProfile]
@@ -54,7 +56,7 @@ def gallery_cases(
         Takes a frame and returns its profile, for the ellipses; None draws none.
     """
     name = family or layout.family
-    yield GalleryCase(name, "aligned", _pictures(render({}), measure))
+    yield GalleryCase(name, ALIGNED, _pictures(render({}), measure))
     for symptom in axis_symptoms(layout):
         words = " ".join(f"{p}: {symptom.sentence(p)}." for p in symptom.after)
         pictures = _pictures(render({symptom.axis: symptom.amount}), measure)
@@ -110,22 +112,28 @@ def _family(name: str, cases: Sequence[GalleryCase]) -> Iterator[Html]:
         plane: window_for([p for case in cases for p in case.pictures if p.plane == plane])
         for plane in planes
     }
-    yield tag("div", *(_case(case, windows) for case in cases), class_="pair")
+    alone = [case for case in cases if case.label == ALIGNED]
+    rest = [case for case in cases if case.label != ALIGNED]
+    for group in (alone, rest):
+        if group:
+            yield tag("div", *(_case(case, windows) for case in group), class_="pair")
 
 
 def _case(case: GalleryCase, windows: Mapping[str, Window]) -> Html:
     words = " ".join(describe(p) for p in case.pictures)
     return tag(
         "figure",
-        tag("img", src=png_uri(_figure(case, windows), 120), alt=f"{case.label}. {words}"),
+        tag("img", src=png_uri(_figure(case, windows), 110), alt=f"{case.label}. {words}"),
         tag("figcaption", tag("strong", case.label), tag("div", case.words)),
     )
 
 
 def _figure(case: GalleryCase, windows: Mapping[str, Window]) -> Figure:
     count = max(len(case.pictures), 1)
-    drawing = new_figure(2.5 * count, 2.7)
+    side = 2.5 if count < 3 else 2.1
+    drawing = new_figure(side * count, side + 0.15)
     grid = drawing.subplots(1, count, squeeze=False)
     for axes, picture in zip(grid[0], case.pictures, strict=False):
-        draw_picture(axes, picture, windows[picture.plane], plain(picture.plane, 20), 9)
+        bare = replace(picture, flags=())
+        draw_picture(axes, bare, windows[picture.plane], plain(picture.plane, 20), 9)
     return drawing

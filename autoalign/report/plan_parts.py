@@ -13,8 +13,9 @@ from matplotlib.patches import Arc, Circle, FancyArrowPatch, Polygon
 from autoalign.optics.layout import Element, Motion
 from autoalign.optics.pose import Pose
 from autoalign.report.bench_rays import Fan, on_surface, rim_points
+from autoalign.report.plan_labels import Labels
 from autoalign.report.projection import Projection
-from autoalign.report.style import BLUE, FAINT, INK, MARK, QUIET, halo, plain
+from autoalign.report.style import BLUE, FAINT, INK, MARK, QUIET, halo
 from autoalign.report.words import given
 
 __all__ = ["LIGHT", "arrow", "dimension", "fan", "mirror", "motion", "screen", "source"]
@@ -71,41 +72,38 @@ def source(axes: Axes, view: Projection, place: Floats, direction: Floats, size:
     axes.plot(*at, marker="o", markersize=4.5, color=INK, zorder=5)
 
 
-def screen(axes: Axes, view: Projection, name: str, pose: Pose, half: float, rank: int = 0) -> None:
-    """Draw a plane as a line across the beam, named above its upper end; ``rank`` stacks names."""
-    local = np.array(
-        [[-half, 0, 0], [half, 0, 0]] if view.across == 0 else [[0, -half, 0], [0, half, 0]]
-    )
-    ends = view(pose.apply(local.astype(np.float64)))
+def screen(
+    axes: Axes, labels: Labels, view: Projection, name: str, pose: Pose, half: float
+) -> None:
+    """Draw a plane as a line across the beam, named above its upper end."""
+    local = np.zeros((2, 3))
+    local[:, view.across] = (-half, half)
+    ends = view(pose.apply(local))
     axes.plot(ends[:, 0], ends[:, 1], color=BLUE, linewidth=3.0, solid_capstyle="butt", zorder=4)
-    top = ends[np.argmax(ends[:, 1])]
-    axes.annotate(
-        plain(name, 24), top, (0, 4 + 13 * rank), textcoords="offset points", ha="center",
-        va="bottom", fontsize=10, color=BLUE, fontweight="bold", path_effects=halo(),
-    )  # fmt: skip
+    labels.ask(name, ends[np.argmax(ends[:, 1])], (0.0, 5.0), BLUE)
 
 
 def motion(
-    axes: Axes, view: Projection, what: Motion, anchor: Floats, reach: float, rank: int = 0
+    axes: Axes, labels: Labels, view: Projection, what: Motion, anchor: Floats, reach: float
 ) -> None:
     """Draw one axis at ``anchor`` with its name: straight arrows shift, ring arrows turn.
 
-    Both show the positive sense; a turn is right-handed about its line. ``rank`` stacks the names
-    of axes that are drawn in one place.
+    Both show the positive sense; a turn is right-handed about its line.
     """
     at, way = view(anchor), np.asarray(what.direction, dtype=np.float64)
     facing = float(way @ view.toward)
     colour = BLUE if what.part == "source" else MARK
+    name = f"{what.axis} +"
     if abs(facing) > 0.75:
-        _facing(axes, what, at, reach, facing, colour, rank)
+        below = _facing(axes, what, at, reach, facing, colour)
+        labels.ask(name, below, (0.0, -7.0), colour)
         return
     tip = at + view(way) * reach
     arrow(axes, at, tip, colour)
     if what.kind == "turn":
         _ring_on_line(axes, at, tip, reach, colour)
-    outward = view(way) / max(float(np.hypot(*view(way))), 1e-9)
-    offset = outward * 9 + np.array([0.0, 13.0 * rank])
-    _name(axes, what, tip, offset, colour)
+    outward = view(way) / max(float(np.hypot(*view(way))), 1e-9) * 9
+    labels.ask(name, tip, (float(outward[0]), float(outward[1])), colour)
 
 
 def arrow(axes: Axes, start: Floats, end: Floats, colour: str, width: float = 1.8) -> None:
@@ -144,8 +142,9 @@ def _ring_on_line(axes: Axes, at: Floats, tip: Floats, reach: float, colour: str
 
 
 def _facing(
-    axes: Axes, what: Motion, at: Floats, reach: float, facing: float, colour: str, rank: int
-) -> None:
+    axes: Axes, what: Motion, at: Floats, reach: float, facing: float, colour: str
+) -> Floats:
+    """Draw an axis that points at the viewer or away; return where its name may hang."""
     if what.kind == "shift":
         radius = 0.11 * reach
         axes.add_patch(
@@ -155,8 +154,8 @@ def _facing(
             axes.plot(*at, marker="o", markersize=4, color=colour, zorder=8)
         else:
             axes.plot(*at, marker="x", markersize=6, color=colour, zorder=8, markeredgewidth=1.6)
-        _name(axes, what, at, np.array([0.0, -20.0 - 12 * rank]), colour)
-        return
+        below: Floats = at - np.array([0.0, 0.3 * reach])
+        return below
     radius = 0.36 * reach
     first, last = (-60.0, 210.0)
     axes.add_patch(
@@ -169,23 +168,12 @@ def _facing(
     step = np.radians(14.0 if facing > 0 else -14.0)
     a, b = (at + radius * np.array([np.cos(t), np.sin(t)]) for t in (end - step, end + step * 0.3))
     arrow(axes, a, b, colour, 1.4)
-    below = at - np.array([0.0, radius])
-    _name(axes, what, below, np.array([0.0, -8.0 - 12 * rank]), colour)
-
-
-def _name(axes: Axes, what: Motion, at: Floats, offset: Floats, colour: str) -> None:
-    middle = "left" if what.part == "source" else "center"
-    across = middle if abs(offset[0]) < 4 else ("left" if offset[0] > 0 else "right")
-    along = "center" if abs(offset[1]) < 4 else ("bottom" if offset[1] > 0 else "top")
-    axes.annotate(
-        plain(what.axis, 24) + " +", tuple(at), tuple(offset), textcoords="offset points",
-        ha=across, va=along, fontsize=9.5, color=colour, fontweight="bold", zorder=9,
-        path_effects=halo(),
-    )  # fmt: skip
+    under: Floats = at - np.array([0.0, radius])
+    return under
 
 
 def dimension(
-    axes: Axes, start: Floats, end: Floats, offset: Floats, text: str = "", size: float = 10.0
+    axes: Axes, labels: Labels, start: Floats, end: Floats, offset: Floats, text: str = ""
 ) -> None:
     """Draw a dimension line from ``start`` to ``end``, moved aside by ``offset`` (page, mm)."""
     a, b = start + offset, end + offset
@@ -201,10 +189,11 @@ def dimension(
     length = float(np.hypot(*(end - start)))
     angle = np.degrees(np.arctan2(*(b - a)[::-1]))
     angle = angle - 180 * np.round(angle / 180)
+    words = text or f"{given(round(length, 3))} mm"
+    labels.keep_clear(middle, words, float(angle))
     axes.text(
-        float(middle[0]), float(middle[1]), text or f"{given(round(length, 3))} mm", color=INK,
-        ha="center", va="center", rotation=float(angle), rotation_mode="anchor", fontsize=size,
-        zorder=6,
+        float(middle[0]), float(middle[1]), words, color=INK, ha="center", va="center",
+        rotation=float(angle), rotation_mode="anchor", fontsize=10, zorder=6,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2},
     )  # fmt: skip
 

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from autoalign.frames import Frame
-from autoalign.report.frame_view import draw_picture, window_for
+from autoalign.report.frame_view import draw_picture, light_range, window_for
 from autoalign.report.profile_picture import draw_profile
 from autoalign.report.record import Outline, Picture
 from autoalign.report.run_picture import draw_run
@@ -152,3 +152,21 @@ def test_a_frame_of_nothing_is_drawn(tmp_path):
         picture = Picture("far", Frame(pixels, pitch=0.1))
         rendered, _ = render(picture, window_for([picture]))
         assert rendered.std() > 5
+
+
+def test_a_small_spot_among_hot_pixels_keeps_its_shades():
+    """A spot of few pixels in a large frame is no black blot, and no glitch hides it."""
+    y, x = np.mgrid[-64:64, -64:64]
+    spot = 1000 * np.exp(-(x**2 + y**2) / 8.0)
+    pixels = 20 + spot + np.random.default_rng(3).normal(0, 2, spot.shape)
+    pixels[5, 5] = 4095
+    low, high = light_range(pixels)
+    assert 15 < low < 22
+    assert 700 < high < 1020
+
+
+def test_noise_alone_is_not_drawn_as_light():
+    """A dark frame stays pale: its noise spans no more than a part of the shades."""
+    noise = np.random.default_rng(4).normal(100, 3, (80, 80))
+    low, high = light_range(noise)
+    assert high - low > 5 * noise.std()
