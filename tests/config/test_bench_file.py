@@ -12,6 +12,7 @@ from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_b
 from autoalign.config.uncertainties import KINDS
 from autoalign.errors import PortMissingError
 from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
+from autoalign.twin.memory import DRIFT
 from autoalign.twin.unknowns import PRIORS
 
 Writer = Callable[..., Path]
@@ -178,7 +179,7 @@ def test_overrides_replace_values_of_the_file(bench_file: Writer) -> None:
 
 def test_every_uncertainty_of_a_bench_file_is_one_that_the_twin_knows() -> None:
     """No name of the table would be read by nobody."""
-    assert set(KINDS) <= set(PRIORS)
+    assert set(KINDS) <= {*PRIORS, *DRIFT}
 
 
 def test_the_schema_knows_every_table_and_that_quantities_are_strings() -> None:

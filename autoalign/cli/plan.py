@@ -1,0 +1,155 @@
+"""``autoalign plan``: where everything goes before anything is bolted down."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+if TYPE_CHECKING:
+    from autoalign.axes import Axis
+    from autoalign.merit import Spec
+    from autoalign.optics.layout import Layout
+
+__all__ = ["Optic", "plan"]
+
+
+@Parameter(name="*")
+@dataclass(frozen=True, slots=True)
+class Optic:
+    """A collimator by its numbers, where there is no bench file.
+
+    Parameters
+    ----------
+    focal_length
+        Reflected focal length: mirror centre to focus, for instance "150 mm".
+    angle
+        Off-axis angle, for instance "35 deg".
+    aperture
+        Clear aperture of the mirror.
+    core
+        Diameter of the fibre's core or of the pinhole.
+    na
+        Numerical aperture of the source.
+    wavelength
+        Wavelength.
+    near
+        Distance of the near screen after the mirror.
+    far
+        Distance of the far screen.
+    """
+
+    focal_length: str | None = None
+    angle: str | None = None
+    aperture: str = "25.4 mm"
+    core: str = "100 um"
+    na: float = 0.12
+    wavelength: str = "660 nm"
+    near: str = "0.4 m"
+    far: str = "2.4 m"
+
+
+_NO_OPTIC = Optic()
+
+
+def plan(
+    bench: Path | None = None,
+    /,
+    *,
+    optic: Optic = _NO_OPTIC,
+    view: str = "60 mm",
+    drawing: Path | None = None,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> int:
+    """Print where everything on a bench goes, and what its axes must be able to do.
+
+    Parent and reflected focal length, off-axis distance, where the source stands, heights, beam
+    diameters; which way each axis moves the spot, the steps and the travel that the spec needs;
+    what no detector can see; and what to change on paper. Takes a bench file, or a collimator's
+    numbers as options.
+
+    Parameters
+    ----------
+    bench
+        Bench file (TOML).
+    view
+        Side of the field that each camera sees at its plane.
+    drawing
+        Write a drawing to scale as PNG.
+    json
+        Print facts as JSON.
+    """
+    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.planning import make_plan, print_plan  # noqa: PLC0415 - heavy
+    from autoalign.units import quantity  # noqa: PLC0415
+
+    layout, spec, axes = _from_file(bench) if bench is not None else _from_numbers(optic)
+    if bench is not None and optic != _NO_OPTIC:
+        raise _both(optic)
+    made = make_plan(layout, spec, quantity(view, "mm"))
+    drawn = None
+    if drawing is not None:
+        from autoalign.report import draw_plan  # noqa: PLC0415
+
+        drawn = draw_plan(layout, drawing)
+    if json:
+        print_facts({**made.facts(), "drawing": drawn})
+    else:
+        print_plan(made, layout, axes, view, drawn)
+    return 0
+
+
+def _from_file(path: Path) -> tuple[Layout, Spec, dict[str, Axis]]:
+    from autoalign.config import read_bench_file  # noqa: PLC0415
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    file = read_bench_file(path)
+    if file.layout is None or file.spec is None:
+        lacks = "optics" if file.layout is None else "[spec]"
+        raise UsageError(f"{path}: a plan needs the bench's {lacks}; add the table.")
+    return file.layout, file.spec, {a.name: a for stage in file.axes.values() for a in stage}
+
+
+def _from_numbers(optic: Optic) -> tuple[Layout, Spec, dict[str, Axis]]:
+    import math  # noqa: PLC0415
+
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.merit import Spec  # noqa: PLC0415
+    from autoalign.optics.families import collimator_layout  # noqa: PLC0415
+    from autoalign.optics.paraboloid import OffAxisParaboloid  # noqa: PLC0415
+    from autoalign.units import quantity  # noqa: PLC0415
+
+    if optic.focal_length is None or optic.angle is None:
+        raise UsageError(
+            "a plan needs a bench file, or at least --focal-length and --angle; for instance "
+            'autoalign plan --focal-length "150 mm" --angle "35 deg".'
+        )
+    rho, core = quantity(optic.focal_length, "mm"), quantity(optic.core, "mm")
+    section = OffAxisParaboloid(
+        rho, math.degrees(quantity(optic.angle, "rad")), quantity(optic.aperture, "mm")
+    )
+    layout = collimator_layout(
+        section,
+        core,
+        optic.na,
+        quantity(optic.wavelength, "mm"),
+        planes=(("near", quantity(optic.near, "mm")), ("far", quantity(optic.far, "mm"))),
+    )
+    return layout, Spec.collimation(source_divergence=core / rho), {}
+
+
+def _both(optic: Optic) -> Exception:
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    given = [
+        f"--{field.name.replace('_', '-')}"
+        for field in dataclasses.fields(optic)
+        if getattr(optic, field.name) != field.default
+    ]
+    return UsageError(
+        f"a bench file and {', '.join(given)}: give one or the other, and change the numbers in "
+        "the file."
+    )

@@ -1,0 +1,160 @@
+"""A plan in words and tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from autoalign.axes import Axis
+from autoalign.cli.output import print_pairs, print_table, print_text
+from autoalign.merit import Spec
+from autoalign.optics.layout import Layout, Vector
+from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
+from autoalign.report.words import edge, edge_unit, number, stated
+
+__all__ = ["make_plan", "print_plan"]
+
+_SEED = 0
+"""Of the draws behind the tolerance table: the same plan for the same bench."""
+
+
+def make_plan(layout: Layout, spec: Spec, view: float) -> Plan:
+    """Plan ``layout`` for ``spec``, with cameras that see ``view`` mm at their planes."""
+    return plan(layout, spec, np.random.default_rng(_SEED), view=view)
+
+
+def print_plan(
+    made: Plan, layout: Layout, axes: Mapping[str, Axis], view: str, drawn: Path | None
+) -> None:
+    """Print the plan; where the bench's own ``axes`` are known, say whether they are enough."""
+    for optic in made.optics:
+        print_text(f"Off-axis paraboloid {optic.name!r}")
+        print_pairs(_optic(optic))
+        print_text()
+    print_text(
+        "Where everything goes (mm; x in the plane of incidence away from the parent's axis, y up, "
+        "z along the beam; zero is the first mirror's centre)"
+    )
+    print_pairs(_places(made, layout))
+    print_text()
+    print_text("The beam when all is aligned")
+    print_pairs(_beam(made))
+    print_text()
+    _print_axes(made, axes, view)
+    for title, lines in (
+        ("What the spec cannot tell apart", [c.words for c in made.invisible]),
+        ("What no detector can see", [c.words for c in made.unseen]),
+        ("Advice", list(made.advice)),
+    ):
+        if lines:
+            print_text(title)
+            for line in lines:
+                print_text(line, indent="  ")
+            print_text()
+    if drawn is not None:
+        print_text(f"Drawing  {drawn}", wrap=False)
+
+
+def _optic(optic: OpticPlan) -> list[tuple[str, str]]:
+    return [
+        ("parent focal length", f"{optic.parent_focal_length:.4f} mm"),
+        ("reflected focal length", f"{optic.reflected_focal_length:.4f} mm"),
+        ("off-axis angle", f"{optic.off_axis_angle_deg:.4f}°"),
+        ("off-axis distance", f"{optic.off_axis_distance:.4f} mm"),
+        ("sag at its centre", f"{optic.sag:.4f} mm above the parent's vertex"),
+        ("clear aperture", f"{optic.clear_aperture:g} mm, f/{optic.working_f_number:.2f}"),
+        ("centre", _point(optic.centre)),
+        ("focus", _point(optic.focus)),
+    ]
+
+
+def _places(made: Plan, layout: Layout) -> list[tuple[str, str]]:
+    heights = sorted(set(made.heights.values()))
+    if len(heights) == 1:
+        height = "the source, every mirror and the beam at the same height, y = 0"
+    else:
+        height = ", ".join(f"{name} {y:+.2f} mm" for name, y in made.heights.items())
+    return [
+        ("light starts at", _point(made.light_position)),
+        ("and goes towards", _point(made.light_direction, 5)),
+        *((f"plane {p.name!r}", f"{p.distance:g} mm after the last mirror") for p in layout.planes),
+        ("heights", height),
+    ]
+
+
+def _beam(made: Plan) -> list[tuple[str, str]]:
+    return [
+        *(
+            (f"d_σ at {plane!r}", f"{x:.3f} mm sideways, {y:.3f} mm up")
+            for plane, (x, y) in made.diameters.items()
+        ),
+        ("own divergence", f"{made.source_divergence * 1e3:.4g} mrad full, from the source's size"),
+        ("diffraction", f"{made.diffraction_divergence * 1e3:.3g} mrad full"),
+    ]
+
+
+def _print_axes(made: Plan, axes: Mapping[str, Axis], view: str) -> None:
+    print_text("Which way each axis moves the spot (x sideways, y up)")
+    planes = list(made.diameters)
+    rows = [(a.name, *(_shift(a, plane) for plane in planes)) for a in made.axes]
+    print_table(("+1 of", *(f"at {plane!r}" for plane in planes)), rows)
+    print_text()
+    print_text(
+        f"What each axis must be able to do (parts placed by hand, cameras that see {view}; --view)"
+    )
+    header = ["axis", "steps of at most", "because of", "travel of at least", "beam in view within"]
+    rows = [_needs(a) for a in made.axes]
+    if axes:
+        header.append("this bench")
+        rows = [
+            (*row, _verdict(a, axes.get(a.name))) for row, a in zip(rows, made.axes, strict=True)
+        ]
+    print_table(header, rows)
+    print_text()
+
+
+def _shift(axis: AxisPlan, plane: str) -> str:
+    unit = edge_unit(axis.unit)
+    size = 1 / edge(1.0, axis.unit)
+    x, y = (v * size for v in axis.moves[plane])
+    return f"{_signed(x)}, {_signed(y)} mm per {unit}"
+
+
+def _signed(value: float) -> str:
+    return "0" if abs(value) < 5e-7 else f"{value:+.4f}".replace("-", "−")
+
+
+def _needs(axis: AxisPlan) -> tuple[str, ...]:
+    unit = axis.unit
+    low, high = (f"{edge(v, unit):+.3g}".replace("-", "−") for v in axis.capture)
+    return (
+        axis.name,
+        f"{number(edge(axis.resolution, unit), 2)} {edge_unit(unit)}",
+        axis.limited_by,
+        f"± {number(edge(axis.travel, unit), 2)} {edge_unit(unit)}",
+        f"{low} … {high} {edge_unit(unit)}",
+    )
+
+
+def _verdict(need: AxisPlan, axis: Axis | None) -> str:
+    """Say whether an axis of the bench is fine enough and goes far enough."""
+    if axis is None:
+        return "no such axis"
+    short = []
+    if axis.resolution > need.resolution:
+        short.append(f"TOO COARSE: {stated(axis.resolution, axis.unit)}")
+    reach = min(-axis.lower, axis.upper)
+    if reach < need.travel:
+        short.append(
+            f"TOO SHORT: {stated(axis.lower, axis.unit)} … {stated(axis.upper, axis.unit)}"
+        )
+    return "; ".join(short) or "enough"
+
+
+def _point(point: Vector, places: int = 3) -> str:
+    named = zip("xyz", point, strict=True)
+    return ", ".join(
+        f"{n} {round(v, places) + 0.0:+.{places}f}".replace("-", "−") for n, v in named
+    )

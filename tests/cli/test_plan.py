@@ -1,0 +1,89 @@
+"""``autoalign plan``: from a bench file or a collimator's numbers to where everything goes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+Run = Callable[..., Any]
+
+NUMBERS = ("--focal-length", "101.6 mm", "--angle", "90 deg", "--aperture", "25.4 mm")
+
+
+@pytest.mark.slow
+def test_a_collimator_s_numbers_give_its_plan(run: Run) -> None:
+    """At 90° the parent's focal length is ρ/2 and the source stands ρ beside the mirror."""
+    said = run("plan", *NUMBERS, "--na", "0.05", "--json")
+    facts = json.loads(said.out)
+    assert said.code == 0
+    (optic,) = facts["optics"]
+    # f = ρ(1 + cos α)/2 and h = ρ sin α (any optics handbook).
+    assert optic["parent focal length (mm)"] == pytest.approx(50.8)
+    assert optic["off-axis distance (mm)"] == pytest.approx(101.6)
+    assert facts["light position (mm)"] == pytest.approx([-101.6, 0.0, 0.0], abs=1e-9)
+    moves = {a["name"]: a["spot moves (mm per mm)"] for a in facts["axes"][:2]}["source.y"]
+    # A source moved by t turns the beam by −t/ρ (aberrations of a misaligned section, first order).
+    turn = (moves["far"][1] - moves["near"][1]) / 2000
+    assert turn == pytest.approx(-1 / 101.6, rel=0.01)
+
+
+@pytest.mark.slow
+def test_a_bench_file_gives_words_tables_and_a_drawing(
+    demo_bench: Callable[..., Path], run: Run, tmp_path: Path
+) -> None:
+    """The bench's own axes are judged, units are said, and the drawing is there."""
+    said = run("plan", demo_bench(), "--drawing", tmp_path / "plan.png")
+    assert said.code == 0
+    for words in (
+        "parent focal length 136.4364 mm",
+        "off-axis distance 86.0365 mm",
+        "Which way each axis moves the spot",
+        "mm per mrad",
+        "own divergence 0.6667 mrad full",
+        "enough",
+    ):
+        assert words in said.text
+    with Image.open(tmp_path / "plan.png") as image:
+        assert min(image.size) > 500
+
+
+@pytest.mark.slow
+def test_an_axis_that_is_too_coarse_or_too_short_is_named(
+    demo_bench: Callable[..., Path], run: Run
+) -> None:
+    """Steps above what the spec needs, and travel below, are said in capitals with the figure."""
+    coarse = ('resolution = "0.5 um"', 'resolution = "20 um"')
+    short = ('["-10 mm", "10 mm"]', '["-1 mm", "10 mm"]')
+    said = run("plan", demo_bench(coarse, short))
+    assert "TOO COARSE: 0.02 mm" in said.text
+    assert "TOO SHORT: −1 mm … 10 mm" in said.text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((), "at least --focal-length and --angle"),
+        (("--focal-length", "100", "--angle", "35 deg"), "'100' has no unit"),
+        (("--focal-length", "100 mm", "--angle", "200 deg"), "must lie between 0° and 180°"),
+        (("absent.toml",), "there is no such file"),
+    ],
+)
+def test_a_plan_that_cannot_be_made_says_why(
+    run: Run, arguments: tuple[str, ...], words: str
+) -> None:
+    """Usage mistakes end with 2 and say what is missing or wrong."""
+    said = run("plan", *arguments)
+    assert said.code == 2
+    assert words in said.err
+
+
+def test_numbers_beside_a_bench_file_are_refused(demo_bench: Callable[..., Path], run: Run) -> None:
+    """Which of the two would hold is not guessed."""
+    said = run("plan", demo_bench(), "--focal-length", "100 mm")
+    assert said.code == 2
+    assert "a bench file and --focal-length: give one or the other" in said.err
