@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-__all__ = ["blur", "disk_kernel"]
+__all__ = ["blur", "disk_kernel", "gaussian_kernel"]
 
 Image = npt.NDArray[np.float32]
 
@@ -39,6 +39,22 @@ def disk_kernel(spread: npt.NDArray[Any]) -> Image:
     side = 2 * half + 1
     inside = (first**2 + second**2 <= 1).reshape(side, _FINE, side, _FINE).mean(axis=(1, 3))
     return np.asarray(inside / inside.sum(), np.float32)
+
+
+def gaussian_kernel(spread: npt.NDArray[Any]) -> Image:
+    """Return a Gaussian with the covariance S Sᵀ/4 that :func:`disk_kernel` has."""
+    covariance = spread @ spread.T / 4
+    values, vectors = np.linalg.eigh(covariance)
+    if values.max() < _SMALLEST:
+        return _taps(covariance)
+    half = int(np.ceil(4 * np.sqrt(values.max())))
+    line = np.arange(-half, half + 1)
+    column, row = np.meshgrid(line, line)
+    widened = np.maximum(values, 0.1)
+    first = column * vectors[0, 0] + row * vectors[1, 0]
+    second = column * vectors[0, 1] + row * vectors[1, 1]
+    fall = np.exp(-(first**2 / widened[0] + second**2 / widened[1]) / 2)
+    return np.asarray(fall / fall.sum(), np.float32)
 
 
 def _taps(covariance: npt.NDArray[Any]) -> Image:

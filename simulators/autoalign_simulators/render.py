@@ -21,7 +21,7 @@ from autoalign.optics.layout import Beam
 from autoalign.optics.pose import Pose
 from autoalign.optics.trace import to_plane
 from autoalign_simulators.inverse import Inverse, jacobian, nodes, refinement, sample
-from autoalign_simulators.kernel import blur, disk_kernel
+from autoalign_simulators.kernel import blur, disk_kernel, gaussian_kernel
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.splat import Box, splat
 from autoalign_simulators.train import Train
@@ -99,7 +99,8 @@ class Renderer:
             sharp = self._inverted(fields, prints, area, box)
         else:
             sharp = splat(fields, prints, self.step, self.train.passed, box)
-        _paste(blur(sharp, disk_kernel(spread)), out, box)
+        kernel = gaussian_kernel(spread) if self.train.soft else disk_kernel(spread)
+        _paste(blur(sharp, kernel), out, box)
         return out
 
     def _is_wave(
@@ -159,7 +160,7 @@ class Renderer:
         self, column: Floats, row: Floats, shape: tuple[int, int], spread: Floats
     ) -> Box | None:
         """Return top, bottom, left, right of what must be drawn; None where nothing is seen."""
-        edge = int(np.ceil(np.abs(spread).sum())) + 3
+        edge = int(np.ceil((2 if self.train.soft else 1) * np.abs(spread).sum())) + 3
         limits = []
         for k, most in ((row, shape[0]), (column, shape[1])):
             seen = k[self._inside]

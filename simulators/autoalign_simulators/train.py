@@ -75,20 +75,39 @@ class Train:
 
     @property
     def spread(self) -> float:
-        """Semi-diameter of the source's face, mm, or of the input's bundle of directions, rad."""
+        """Semi-diameter of the source's face, mm, or of the input's bundle of directions, rad.
+
+        0 for a Gaussian source whose core is no larger than its waist: one coherent mode.
+        """
         light = self.layout.light
-        return light.core_diameter / 2 if isinstance(light, Source) else light.divergence / 2
+        if isinstance(light, Beam):
+            return light.divergence / 2
+        core = light.core_diameter / 2
+        return core if core > self.waist else 0.0
+
+    @property
+    def waist(self) -> float:
+        """What diffraction leaves of a Gaussian source: λ/(π NA), mm; of an input: λ/(π w), rad.
+
+        1/e² radii; 0 for other profiles. A waist's rays have a Gaussian spread of places and of
+        directions, which is exact for its Wigner distribution.
+        """
+        light = self.layout.light
+        if isinstance(light, Source):
+            across = light.na if light.emission == "gaussian" else math.inf
+        else:
+            across = light.diameter / 2 if light.profile == "gaussian" else math.inf
+        return light.wavelength / (math.pi * across)
 
     @property
     def blur_radius(self) -> float:
-        """As :attr:`spread`, with the spread that diffraction gives a Gaussian input.
+        """Radius of a disk with the second moments of :attr:`spread` and :attr:`waist` together."""
+        return math.hypot(self.spread, self.waist)
 
-        A waist w has σ_θ = λ/(2πw); a disk of radius 2σ has that standard deviation.
-        """
-        light = self.layout.light
-        if isinstance(light, Source) or light.profile != "gaussian":
-            return self.spread
-        return math.hypot(self.spread, 2 * light.wavelength / (math.pi * light.diameter))
+    @property
+    def soft(self) -> bool:
+        """Whether diffraction outweighs the spread: the source's image is round-shouldered."""
+        return self.waist > self.spread
 
     @property
     def beam_diameter(self) -> float:

@@ -110,6 +110,17 @@ def test_a_gaussian_beam_spreads_by_diffraction() -> None:
     assert truth.quality()["far.xx"] == pytest.approx(want, rel=2e-3)
 
 
+def test_single_mode_collimation() -> None:
+    """D = 2 f NA and half-angle 2λ/(πD): 660 nm, f 12 mm, NA 0.08 give 1.92 mm and 0.22 mrad."""
+    # Source: a fibre-optics technical note, read.
+    layout = collimator_layout(OffAxisParaboloid(12, 35, 5), 0.0, 0.08, 660e-6, emission="gaussian")
+    simulation = collimator.simulate(0, ideal=True, layout=layout)
+    quality = simulation.truth.quality()
+    assert quality["near.xx"] == pytest.approx(np.hypot(1.92, 2 * 0.22e-3 * 400), rel=0.01)
+    grown = np.sqrt(quality["far.xx"] ** 2 - 1.92**2) / (2400 + 12)
+    assert grown / 2 == pytest.approx(0.22e-3, rel=0.02)
+
+
 def test_a_perfect_focus_is_as_wide_as_diffraction_and_divergence() -> None:
     """d_σ = ρ √((4λ/πD)² + Θ²), in the truth and in the picture drawn by diffraction."""
     # Source: Gaussian beam optics, any handbook, from memory.

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from autoalign_simulators.blemishes import Blemishes, Post, Spot
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
-from autoalign_simulators.kernel import blur, disk_kernel
+from autoalign_simulators.kernel import blur, disk_kernel, gaussian_kernel
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.train import Train
@@ -119,11 +120,12 @@ def test_light_beside_the_sensor_is_dark_and_light_half_on_it_is_cut() -> None:
     assert half[:, 0].max() > 0.5 * whole.max()
 
 
-def test_a_disk_kernel_has_a_disks_moments() -> None:
-    """Sum 1, and covariance S Sᵀ/4 less the pixel's own, for small, large and oblong disks."""
+@pytest.mark.parametrize("make", [disk_kernel, gaussian_kernel])
+def test_a_kernel_has_a_disks_moments(make: Any) -> None:
+    """Sum 1, and covariance S Sᵀ/4, for small, large and oblong faces, hard or soft."""
     for spread in ([[0.3, 0], [0, 0.3]], [[3.1, 0], [0, 3.1]], [[5.0, 1.0], [0.5, 2.0]]):
         s = np.array(spread)
-        kernel = disk_kernel(s).astype(float)
+        kernel = make(s).astype(float)
         row, column = np.indices(kernel.shape) - kernel.shape[0] // 2
         seen = [(kernel * a).sum() for a in (column**2, row**2, row * column)]
         want = s @ s.T / 4
