@@ -23,7 +23,7 @@ from autoalign.axes import Axis, approach_legs
 from autoalign.bench import Bench
 from autoalign.errors import AlignError, MissingNeedError, UsageError
 from autoalign.merit import Spec
-from autoalign.optics.layout import Layout, Plane
+from autoalign.optics.layout import Layout
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.session.actions import (
     Action,
@@ -124,7 +124,8 @@ class Session:
             dict(distances) if distances is not None else {p.name: p.distance for p in planes},
             tuple(a.name for a in self.free),
             measure or _beam_measure(),
-            combine or _beam_combine(self._uncertainties, planes),
+            combine or _beam_combine(),
+            self._uncertainties,
         )
         self._script = self._run()
         self._action: Action | None = None
@@ -379,21 +380,7 @@ def _beam_measure() -> Measure:
     return measure_beam
 
 
-def _beam_combine(uncertainties: Mapping[str, float], planes: Sequence[Plane]) -> Combine:
-    """Return ``combine`` with what the bench states of its calibration in every uncertainty.
-
-    "pitch" and "distance" are relative, "mark" in mm; "far.pitch" overrides "pitch" for one plane.
-    """
-    from functools import partial  # noqa: PLC0415
-
+def _beam_combine() -> Combine:
     from autoalign.beam.combine import combine  # noqa: PLC0415
 
-    def stated(what: str, plane: str) -> float:
-        return uncertainties.get(f"{plane}.{what}", uncertainties.get(what, 0.0))
-
-    return partial(
-        combine,
-        u_pitch={p.name: stated("pitch", p.name) for p in planes},
-        u_origin={p.name: stated("mark", p.name) for p in planes},
-        u_distance={p.name: stated("distance", p.name) * p.distance for p in planes},
-    )
+    return combine
