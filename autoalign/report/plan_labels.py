@@ -15,7 +15,6 @@ __all__ = ["Labels"]
 Floats = npt.NDArray[np.float64]
 Extent = tuple[float, float, float, float]
 
-_STEPS = (0.0, 14.0, 28.0, 42.0, 56.0)
 _EDGE = 4.0
 
 
@@ -54,8 +53,11 @@ class Labels:
         room = tuple(v * points for v in (frame.x0, frame.x1, frame.y0, frame.y1))
         for wish in self._wishes:
             at = axes.transData.transform(wish.at) * points
-            boxes = (self._box(wish, at, step) for step in _steps(wish.offset[1]))
-            options = [_between(box, room[0], room[1]) for box in boxes]
+            width = self._extent(wish.text)[0]
+            options = [
+                _between(self._box(wish, at, step), room[0], room[1])
+                for step in _steps(wish.offset, width)
+            ]
             best = min(
                 range(len(options)),
                 key=lambda k: (_overlap(options[k], taken) + _outside(options[k], room), k),
@@ -69,11 +71,11 @@ class Labels:
                 annotation_clip=False,
             ).set_in_layout(False)  # fmt: skip
 
-    def _box(self, wish: _Wish, at: Floats, step: float) -> Extent:
+    def _box(self, wish: _Wish, at: Floats, step: tuple[float, float]) -> Extent:
         dx, dy = wish.offset
         width, height = self._extent(wish.text)
-        x = at[0] + dx + (0.0 if abs(dx) < _EDGE else np.sign(dx) * width / 2)
-        y = at[1] + dy + (0.0 if abs(dy) < _EDGE else np.sign(dy) * height / 2) + step
+        x = at[0] + dx + (0.0 if abs(dx) < _EDGE else np.sign(dx) * width / 2) + step[0]
+        y = at[1] + dy + (0.0 if abs(dy) < _EDGE else np.sign(dy) * height / 2) + step[1]
         return float(x - width / 2), float(x + width / 2), y - height / 2, y + height / 2
 
     def _blocked(self, axes: Axes, block: tuple[Floats, str, float], points: float) -> list[Extent]:
@@ -91,14 +93,16 @@ class Labels:
         return 0.68 * self.size * len(text), 1.25 * self.size
 
 
-def _steps(way: float) -> tuple[float, ...]:
-    """Return how far to move a name up, points: first the way it is offset anyway."""
-    if way > _EDGE:
-        return (*_STEPS, -14.0, -28.0)
-    down = tuple(-s for s in _STEPS)
-    if way < -_EDGE:
-        return (*down, 14.0, 28.0)
-    return tuple(s for pair in zip(_STEPS, down, strict=True) for s in pair)
+def _steps(offset: tuple[float, float], width: float) -> list[tuple[float, float]]:
+    """Return moves (right, up) to try, points: short ones first, and the offset's own way first."""
+    ups = [k * 14.0 for k in range(-4, 5)]
+    rights = [f * width for f in (-1.0, -0.5, 0.0, 0.5, 1.0)]
+
+    def cost(move: tuple[float, float]) -> float:
+        back = sum(20.0 for m, o in zip(move, offset, strict=True) if m * o < -_EDGE)
+        return abs(move[0]) + abs(move[1]) + back
+
+    return sorted(((r, u) for r in rights for u in ups), key=cost)
 
 
 def _between(box: Extent, low: float, high: float) -> Extent:

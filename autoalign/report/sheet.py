@@ -38,6 +38,7 @@ tbody th { font-weight: 600; }
   gap: 1rem 1.5rem; }
 .trio { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 15rem), 1fr));
   gap: 1rem 1.25rem; }
+.pair > figure:only-child { max-width: 34rem; }
 figure { margin: .5rem 0; } figure img { display: block; width: 100%; height: auto; }
 figcaption { color: var(--quiet); font-size: .95rem; margin-top: .25rem; }
 dl { display: grid; grid-template-columns: minmax(8rem, max-content) 1fr; gap: .3rem 1.25rem; }
