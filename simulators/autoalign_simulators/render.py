@@ -61,7 +61,7 @@ class Renderer:
         Most points along a side of the box on which pixels are carried back exactly.
     """
 
-    def __init__(self, train: Train, size: int = 81, coarse: int = 80) -> None:
+    def __init__(self, train: Train, size: int = 65, coarse: int = 64) -> None:
         self.train = train
         self.size = size
         self._coarse = coarse

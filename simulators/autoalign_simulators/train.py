@@ -152,7 +152,7 @@ class Train:
         through: Any = 1.0
         for edge in self.edges:
             x, y = prints[edge.where]
-            through = through * covered(edge.radius - np.hypot(x, y), soft)
+            through = through * covered(edge.radius - np.sqrt(x * x + y * y), soft)
         for name, marks in self.blemishes.items():
             through = through * marks.transmission(*prints[name], soft)
         return through
