@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from autoalign.config.tables import AxisTable, BenchTables
+from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
 from autoalign.errors import PluginError
 from autoalign.plugins import names, plugin
 
@@ -39,18 +39,19 @@ def _rule(group: str, name: str, definitions: dict[str, Any]) -> dict[str, Any]:
     settings = model.model_json_schema(ref_template=f"#/$defs/{place}{{model}}")
     for key, definition in settings.pop("$defs", {}).items():
         definitions[place + key] = definition
-    keys = dict(settings["properties"])
-    if "axes" in keys:
+    own = StageTable if group == "stages" else DetectorTable
+    keys = {**dict.fromkeys(own.model_fields, True), **settings["properties"]}
+    if "axes" in settings["properties"]:
         keys["axes"] = {"additionalProperties": _axis(definitions, keys["axes"])}
     required = [key for key in settings.get("required", []) if key != "axes"]
     named = {"properties": {"driver": {"const": name}}, "required": ["driver"]}
-    return {"if": named, "then": {"properties": keys, "required": required}}
+    then = {"properties": keys, "required": required, "additionalProperties": False}
+    return {"if": named, "then": then}
 
 
 def _axis(definitions: dict[str, Any], axes: dict[str, Any]) -> dict[str, Any]:
     """Return the driver's part of an axis table; the axis' own keys are allowed beside it."""
     key = axes.get("additionalProperties", {}).get("$ref", "").rpartition("/")[2]
     own = dict(definitions.get(key, {}))
-    own.pop("additionalProperties", None)
     allowed = dict.fromkeys(AxisTable.model_fields, True)
     return {**own, "properties": {**allowed, **own.get("properties", {})}}
