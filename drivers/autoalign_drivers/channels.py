@@ -24,11 +24,12 @@ class Channel:
     per_count: float
     offset: float
     decimals: int
+    whole: bool
 
     @property
     def grain(self) -> float:
-        """Half of the smallest number that the controller tells apart, mm or rad."""
-        return abs(self.per_count) / 2
+        """Half of the smallest step of a target, mm or rad: a count, or the last decimal."""
+        return abs(self.per_count) * (1.0 if self.whole else 10.0**-self.decimals) / 2
 
     def values(self, target: float) -> dict[str, str]:
         """Return the places of a command for ``target``; whole counts never leave the limits."""
@@ -47,7 +48,12 @@ class Channel:
         try:
             if "counts" in found:
                 return self._position(strict_integer(found["counts"]))
-            return self._position(strict_decimal(found["value"]))
+            return self._position(strict_decimal(found.get("value") or found[self.number]))
+        except KeyError:
+            raise ReplyError(
+                f"{where}: axis {self.axis.name}: the answer says nothing of {self.number!r}. "
+                "Check how many axes the controller has."
+            ) from None
         except ValueError as error:
             raise ReplyError(
                 f"{where}: axis {self.axis.name}: {error}. Correct the reply pattern in the bench "
@@ -59,9 +65,13 @@ class Channel:
 
 
 def channels_of(
-    who: str, axes: Mapping[str, Axis], settings: Mapping[str, ChannelSettings]
+    who: str,
+    axes: Mapping[str, Axis],
+    settings: Mapping[str, ChannelSettings],
+    *,
+    whole: bool = True,
 ) -> dict[str, Channel]:
-    """Match the bench's axes with the driver's table.
+    """Match the bench's axes with the driver's table; ``whole`` where targets are whole counts.
 
     Raises
     ------
@@ -88,5 +98,5 @@ def channels_of(
                 f"{who}, axis {name}: channel {entry.channel!r} is already that of {taken[0]}."
             )
         size, offset = (from_edge(v, entry.unit) for v in (entry.per_count, entry.offset))
-        channels[name] = Channel(axis, entry.channel, size, offset, entry.decimals)
+        channels[name] = Channel(axis, entry.channel, size, offset, entry.decimals, whole)
     return channels

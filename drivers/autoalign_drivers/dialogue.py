@@ -42,12 +42,15 @@ class Phrase:
 
     template: Template
     grammar: Grammar | None
+    closing: Grammar | None = None
+    bare: bool = False
 
     @classmethod
     def of(cls, query: Query) -> Phrase:
         """Compile a query of the settings."""
         grammar = None if query.reply is None else Grammar(query.reply)
-        return cls(Template(query.send, PLACES), grammar)
+        closing = None if query.closing is None else Grammar(query.closing)
+        return cls(Template(query.send, PLACES), grammar, closing, query.bare)
 
 
 class Dialogue:
@@ -66,6 +69,7 @@ class Dialogue:
         self.strays = 0
         self.identity = ""
         self._identity = Phrase.of(settings.identity)
+        self._presence = None if settings.presence is None else Phrase.of(settings.presence)
         self._errors = [Grammar(p) for p in settings.errors]
         self._tag = 0
 
@@ -160,6 +164,9 @@ class Dialogue:
         return False
 
     def _introduce(self) -> None:
+        if self.identity and self._presence is not None:
+            self._once(self._presence, {})
+            return
         said = self._once(self._identity, {})
         line = said.get("identity", said["line"])
         if self.identity and line != self.identity:
@@ -171,12 +178,13 @@ class Dialogue:
         self._sweep()
         line, tag = self._fill(phrase, values)
         deadline = self.transport.clock.now() + self.settings.reply_timeout
-        self.transport.write((line + self.settings.command_end).encode("ascii"))
+        end = "" if phrase.bare else self.settings.command_end
+        self.transport.write((line + end).encode("ascii"))
         if self.settings.echo:
             self._echo(line, deadline)
         if phrase.grammar is None:
             return {}
-        found = self._answer(phrase.grammar, line, tag, deadline)
+        found = self._answer(phrase, line, tag, deadline)
         for group in ("axis", "tag"):
             if group in found and group in values and found[group] != values[group]:
                 raise ReplyError(
@@ -186,21 +194,36 @@ class Dialogue:
             raise ReplyError(f"{self.where}: asked {line!r}, more than one answer came.")
         return found
 
-    def _answer(self, grammar: Grammar, asked: str, tag: str, deadline: float) -> dict[str, str]:
+    def _answer(self, phrase: Phrase, asked: str, tag: str, deadline: float) -> Mapping[str, str]:
+        """Return the groups of the line that answers, the line itself as ``line``."""
+        kept: Mapping[str, str] | None = None
         for _ in range(_MANY_LINES):
             heard = self._next(asked, deadline)
             if heard is None:
                 continue
-            found = grammar.read(heard)
-            if found is None:
-                self._refusal(asked, heard, tag)
-                raise ReplyError(self._misfit(asked, heard, grammar))
-            if found.get("tag", tag) == tag:
-                return {**found, "line": heard}
-            self.strays += 1
+            found = self._match(phrase, asked, heard, tag) if kept is None else None
+            if found is not None and found.get("tag", tag) != tag:
+                self.strays += 1
+                continue
+            kept = found or kept
+            closed = phrase.closing is None or phrase.closing.read(heard) is not None
+            if kept is not None and closed:
+                return kept
+            if closed:
+                raise ReplyError(self._misfit(asked, heard, phrase))
         raise self.transport.fail(
             f"{_MANY_LINES} lines came and none answers {asked!r}", ReplyError
         )
+
+    def _match(self, phrase: Phrase, asked: str, heard: str, tag: str) -> Mapping[str, str] | None:
+        """Return the groups of ``heard``, None where more lines may come; raise for a refusal."""
+        found = phrase.grammar.read(heard) if phrase.grammar is not None else None
+        if found is not None:
+            return {**found, "line": heard}
+        self._refusal(asked, heard, tag)
+        if phrase.closing is None:
+            raise ReplyError(self._misfit(asked, heard, phrase))
+        return None
 
     def _next(self, asked: str, deadline: float) -> str | None:
         """Return the next line, or None for one that came unasked."""
@@ -228,14 +251,15 @@ class Dialogue:
         if heard != line:
             raise ReplyError(f"{self.where}: sent {line!r}, the echo was {heard!r}.")
 
-    def _misfit(self, asked: str, heard: str, grammar: Grammar) -> str:
+    def _misfit(self, asked: str, heard: str, phrase: Phrase) -> str:
         if heard == asked:
             return (
                 f"{self.where}: the controller sends back what it is asked ({asked!r}); set "
                 "'echo = true' in the bench file."
             )
+        pattern = phrase.grammar.pattern if phrase.grammar is not None else ""
         return (
-            f"{self.where}: asked {asked!r}, got {heard!r}; allowed is {grammar.pattern!r}. If the "
+            f"{self.where}: asked {asked!r}, got {heard!r}; allowed is {pattern!r}. If the "
             "controller is the right one, correct the reply pattern in the bench file."
         )
 

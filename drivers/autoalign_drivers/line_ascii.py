@@ -44,8 +44,9 @@ class LineAsciiStage:
         self._who = f"stage {name}"
         self._settings = settings
         self._clock = clock
-        self._channels = channels_of(self._who, self._axes, settings.axes)
         self._move, self._stop = Phrase.of(settings.move), Phrase.of(settings.stop)
+        whole = "counts" in self._move.template.names
+        self._channels = channels_of(self._who, self._axes, settings.axes, whole=whole)
         self._arrivals: dict[str, Arrival] = {}
         self._seen_homed: set[str] = set()
         self._closed = False
@@ -264,7 +265,7 @@ class LineAsciiStage:
 class LineAsciiDriver:
     """Builds :class:`LineAsciiStage` from a bench file's table."""
 
-    settings = LineAsciiSettings
+    settings: type[LineAsciiSettings] = LineAsciiSettings
 
     def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> LineAsciiStage:
         """Open the port, make sure of the controller's identity, and return the stage."""

@@ -46,8 +46,9 @@ class LineAsciiSettings(LineSettings):
 
     Commands are templates with the places {axis}, {counts} (a whole number), {value} (a decimal
     one) and {tag} (a number that the answer repeats). Answers are regular expressions whose named
-    groups ``axis``, ``counts`` or ``value``, ``state``, ``homed`` and ``tag`` are read. Where an
-    answer repeats axis, tag or target it is checked. Only absolute moves are used.
+    groups ``axis``, ``counts`` or ``value``, ``state``, ``homed`` and ``tag`` are read. Where one
+    answer tells of several axes, a group may have the name of a channel. Where an answer repeats
+    axis, tag or target it is checked. Only absolute moves are used.
     """
 
     move: Query = Field(description="Starts an absolute move; must end by itself.")
@@ -78,7 +79,7 @@ class LineAsciiSettings(LineSettings):
     @model_validator(mode="after")
     def _queries_fit(self) -> Self:
         for name in ("identity", "move", "position", "state", "stop"):
-            _check_query(name, getattr(self, name))
+            _check_query(name, getattr(self, name), {c.channel for c in self.axes.values()})
         if not {"counts", "value"} & Template(self.move.send, PLACES).names:
             raise ValueError("move.send needs the place {counts} or {value}")
         _check_identity(self.identity)
@@ -94,13 +95,16 @@ def _check_identity(query: Query) -> None:
         raise ValueError("identity has a {tag}; its reply needs a group (?P<identity>…) without it")
 
 
-def _check_query(name: str, query: Query) -> None:
+def _check_query(name: str, query: Query, channels: set[str]) -> None:
     Template(query.send, PLACES)
     if query.reply is None:
         if name in ("identity", "position", "state"):
             raise ValueError(f"{name}.reply is missing: what does the controller answer?")
         return
     needed = _NEEDS.get(name, set())
-    if name != "move" and needed and not needed & Grammar(query.reply).groups:
+    groups = Grammar(query.reply).groups
+    if name == "position" and channels <= groups:
+        return
+    if name != "move" and needed and not needed & groups:
         words = " or ".join(f"(?P<{n}>…)" for n in sorted(needed))
         raise ValueError(f"{name}.reply needs a group {words}")

@@ -57,6 +57,12 @@ class Query(Settings):
         default=None,
         description="Regular expression that the whole answer matches; none: no answer comes.",
     )
+    closing: Pattern | None = Field(
+        default=None,
+        description="Where an answer has several lines: what the last one matches. Of those "
+        "before it, the one that matches 'reply' counts.",
+    )
+    bare: bool = Field(default=False, description="Whether it is sent without a line end.")
 
 
 class LineSettings(PortSettings):
@@ -82,6 +88,10 @@ class LineSettings(PortSettings):
     identity: Query = Field(
         description="Asks who is there; the answer must match, or nothing else is sent. A group "
         "'identity' picks the part that tells one device from another."
+    )
+    presence: Query | None = Field(
+        default=None,
+        description="A sign of life, where the identity cannot be asked for while axes move.",
     )
     errors: list[Pattern] = Field(
         default_factory=list, description="Answers by which the controller refuses a command."
