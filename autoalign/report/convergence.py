@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -10,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from autoalign.axes import Axis
-from autoalign.report.record import RunRecord
+from autoalign.report.record import ProbeRow, RunRecord
 from autoalign.report.style import (
     BAD,
     BLUE,
@@ -30,6 +32,7 @@ __all__ = ["axes_figure", "convergence_figure", "describe_axes", "describe_conve
 __all__ += ["draw_convergence"]
 
 _FLOOR = 0.01
+_MANY = 60
 
 
 def convergence_figure(record: RunRecord) -> Figure:
@@ -40,29 +43,58 @@ def convergence_figure(record: RunRecord) -> Figure:
 
 
 def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
-    """Draw merit and |deviation| of each term, both in units of the tolerance."""
+    """Draw merit and |deviation| of each term, both in units of the tolerance.
+
+    A run of more than sixty probes is drawn as dots, with lines for the best probe so far.
+    """
+    long = len(record.probes) > _MANY
+    probes = _best_so_far(record.probes) if long else list(record.probes)
     names = list(dict.fromkeys(t.name for p in record.probes for t in p.terms))
     top = 2.0
+    if long:
+        dots = [(p.number, p.merit) for p in record.probes if p.merit is not None]
+        x, y = _floored(dots)
+        top = float(np.nanmax(y, initial=top))
+        axes.plot(
+            x,
+            y,
+            ".",
+            color=QUIET,
+            alpha=0.45,
+            markersize=3.5,
+            label="merit of every probe",
+            zorder=1,
+        )
     for k, name in enumerate(names):
         colour, marker, dashes = SERIES[k % len(SERIES)]
-        points = [
-            (p.number, abs(t.residual)) for p in record.probes for t in p.terms if t.name == name
-        ]
+        points = [(p.number, abs(t.residual)) for p in probes for t in p.terms if t.name == name]
         x, y = _floored(points)
-        top = max(top, float(y.max()))
+        top = float(np.nanmax(y, initial=top))
         axes.plot(
-            x, y, color=colour, marker=marker, linestyle=dashes, markersize=4.5, linewidth=1.3,
-            label=plain(term_label(name), 30),
+            x, y, color=colour, marker="" if long else marker, linestyle=dashes, markersize=4.5,
+            linewidth=1.3, label=plain(term_label(name), 30),
         )  # fmt: skip
-    merit = [(p.number, p.merit) for p in record.probes if p.merit is not None]
+    merit = [(p.number, p.merit) for p in probes if p.merit is not None]
     if merit:
         x, y = _floored(merit)
-        top = max(top, float(y.max()))
-        axes.plot(
-            x, y, color=INK, linewidth=2.8, label="merit (rms of all terms)", path_effects=halo(4.6)
-        )
-    _failures(axes, record, top * 1.8, size)
+        top = float(np.nanmax(y, initial=top))
+        label = "best merit so far" if long else "merit (rms of all terms)"
+        axes.plot(x, y, color=INK, linewidth=2.8, label=label, path_effects=halo(4.6))
+    _failures(axes, record, top * 1.8)
     _scales(axes, record, top, size)
+
+
+def _best_so_far(probes: Sequence[ProbeRow]) -> list[ProbeRow]:
+    """Return, for every probe that could be judged, the best of it and those before, renumbered."""
+    best: ProbeRow | None = None
+    out = []
+    for probe in probes:
+        if probe.merit is None:
+            continue
+        if best is None or best.merit is None or probe.merit <= best.merit:
+            best = probe
+        out.append(replace(best, number=probe.number))
+    return out
 
 
 def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
@@ -86,7 +118,7 @@ def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
         )  # fmt: skip
 
 
-def _failures(axes: Axes, record: RunRecord, height: float, size: float) -> None:
+def _failures(axes: Axes, record: RunRecord, height: float) -> None:
     failed = [p.number for p in record.probes if p.merit is None]
     if failed:
         axes.plot(
@@ -96,7 +128,7 @@ def _failures(axes: Axes, record: RunRecord, height: float, size: float) -> None
 
 
 def _floored(points: list[tuple[int, float]]) -> tuple[np.ndarray, np.ndarray]:
-    x, y = np.array(points, dtype=float).T
+    x, y = np.array(points, dtype=float).reshape(-1, 2).T
     return x, np.maximum(np.where(np.isfinite(y), y, np.nan), _FLOOR)
 
 

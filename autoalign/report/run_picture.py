@@ -65,7 +65,7 @@ def _banner(axes: Axes, record: RunRecord) -> None:
         f"{kind} {record.bench}: {len(record.probes)} probes, {record.move_count} moves{time}, "
         f"strategy {record.strategy}"
     )
-    axes.text(0.0, 0.0, plain(line), fontsize=12, va="bottom", color=INK)
+    axes.text(0.0, 0.0, plain(line, 140), fontsize=12, va="bottom", color=INK)
 
 
 def _terms(axes: Axes, record: RunRecord) -> None:

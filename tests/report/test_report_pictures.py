@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from autoalign.frames import Frame
+from autoalign.report.convergence import convergence_figure
 from autoalign.report.frame_view import draw_picture, light_range, window_for
 from autoalign.report.profile_picture import draw_profile
 from autoalign.report.record import Outline, Picture
@@ -170,3 +171,17 @@ def test_noise_alone_is_not_drawn_as_light():
     noise = np.random.default_rng(4).normal(100, 3, (80, 80))
     low, high = light_range(noise)
     assert high - low > 5 * noise.std()
+
+
+@pytest.mark.slow
+def test_a_long_run_shows_its_best_so_far(record):
+    """Hundreds of probes: the thick line never rises, dots show every probe's merit."""
+    rng = np.random.default_rng(1)
+    merits = rng.random(200)
+    rows = [replace(record.probes[1], number=k, merit=float(m)) for k, m in enumerate(merits)]
+    figure = convergence_figure(replace(record, probes=tuple(rows)))
+    lines = {line.get_label(): line for line in figure.axes[0].lines}
+    best = lines["best merit so far"].get_ydata()
+    assert np.all(np.diff(best) <= 0)
+    assert best[-1] == max(min(r.merit for r in rows), 0.01)
+    assert len(lines["merit of every probe"].get_ydata()) == 200

@@ -13,7 +13,9 @@ from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.report import draw_plan
 from autoalign.report.bench_rays import chief_points, trace_fan
 from autoalign.report.plan_drawing import plan_figure
+from autoalign.report.plan_labels import Labels
 from autoalign.report.projection import box_around, side_view, top_view
+from autoalign.report.style import new_figure
 
 OPTIC = OffAxisParaboloid(150.0, 35.0, 30.0)
 
@@ -122,3 +124,32 @@ def test_long_and_short_benches_are_drawn(far, tmp_path):
     assert draw_plan(layout, tmp_path / "plan.png").stat().st_size > 30_000
     stretched = any("× larger" in t for t in texts(plan_figure(layout)))
     assert stretched == (far == 60_000.0)
+
+
+def test_names_do_not_cover_each_other():
+    """Six names asked for at one place end up on six places, none over another, inside the axes."""
+    figure = new_figure(5, 4)
+    axes, labels = figure.add_subplot(), Labels()
+    for k in range(6):
+        labels.ask(f"axis number {k}", np.array([0.5, 0.5]), (0.0, 5.0), "#000000")
+    labels.keep_clear(np.array([0.5, 0.5]), "150 mm", 30.0)
+    figure.draw_without_rendering()
+    labels.place(axes)
+    figure.canvas.draw()
+    boxes = [t.get_window_extent() for t in axes.texts]
+    assert len(boxes) == 6
+    for k, one in enumerate(boxes):
+        assert not any(one.overlaps(other) for other in boxes[k + 1 :])
+        assert one.x0 >= axes.bbox.x0 - 2
+        assert one.x1 <= axes.bbox.x1 + 2
+
+
+def test_the_pictures_names_stay_apart_on_every_family():
+    """On the collimator's drawing no two axis or plane names cover each other."""
+    figure = plan_figure(collimator())
+    figure.canvas.draw()
+    for axes in figure.findobj(lambda a: hasattr(a, "get_xlim")):
+        names = [t for t in axes.texts if t.get_fontweight() == "bold"]
+        boxes = [t.get_window_extent() for t in names]
+        for k, one in enumerate(boxes):
+            assert not any(one.overlaps(other) for other in boxes[k + 1 :])
