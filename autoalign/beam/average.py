@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -15,15 +16,18 @@ __all__ = ["average"]
 
 Floats = npt.NDArray[np.float64]
 
+MANY = 20
+"""Frames from which the scatter tells correlations between nine moments."""
+
 
 def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
     """Return the mean of ``profiles``, frames of one plane at one place.
 
     The covariance is the mean one over n (type B) plus what the scatter of the frames (type A, GUM,
-    JCGM 100) shows beyond it: the frames' sample covariance less the stated one, its negative part
-    left out, in the frames of reference of the stated one. So vibration and drift count, and two
-    frames that happen to agree do not make the mean look better than its pixels allow. For few
-    frames the excess is widened by (n − 1)/(n − 3), the variance of Student's t (n > 3).
+    JCGM 100) shows beyond it. So vibration and drift count, and a few frames that happen to agree
+    do not make the mean look better than its pixels allow. The excess is widened by
+    (n − 1)/(n − 3), the variance of Student's t, and correlated between the moments from
+    :data:`MANY` frames on.
 
     Frames good for less than the best of them are left out; flags of those that count stay.
 
@@ -63,27 +67,21 @@ def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
 
 def _doubt(count: int) -> float:
     """Return the ratio up to which a sample variance of ``count`` may exceed the true one."""
-    return 1 + 2 * np.sqrt(2 / (count - 1))
+    return 1 + 2 * math.sqrt(2 / (count - 1))
 
 
 def _excess(moments: Floats, stated: Floats) -> Floats:
     """Return the covariance of one frame that the scatter shows beyond the stated one."""
     count = len(moments)
-    values, vectors = np.linalg.eigh(_scaled(stated))
-    scale = np.sqrt(np.maximum(np.diag(stated), 1e-300))
-    root = vectors * np.sqrt(np.maximum(values, 1e-12))
-    white = np.linalg.solve(root, ((moments - moments.mean(axis=0)) / scale).T)
-    seen, axes = np.linalg.eigh(np.atleast_2d(white @ white.T) / (count - 1))
-    limit = (1 + np.sqrt(moments.shape[1] / (count - 1))) ** 2 + _doubt(count) - 1
-    beyond = np.where(seen > limit, seen - 1, 0.0)
+    seen = np.cov(moments, rowvar=False)
+    expected = np.diag(stated)
+    variance = np.diag(seen)
+    beyond = np.where(variance > _doubt(count) * expected, variance - expected, 0.0)
     if count > 3:
         beyond *= (count - 1) / (count - 3)
-    shape = scale[:, None] * (root @ axes)
-    excess: Floats = (shape * beyond) @ shape.T
+    scale = np.sqrt(beyond)
+    if count < MANY:
+        return np.diag(beyond)
+    deviation = np.sqrt(np.maximum(variance, 1e-300))
+    excess: Floats = seen / np.outer(deviation, deviation) * np.outer(scale, scale)
     return excess
-
-
-def _scaled(covariance: Floats) -> Floats:
-    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    scaled: Floats = covariance / np.outer(scale, scale)
-    return scaled

@@ -150,7 +150,7 @@ def caustics(
 
 
 def general_astigmatism(profiles: Sequence[BeamProfile]) -> bool:
-    """Tell whether the principal axes turn along the beam by more than three standard uncertainties.
+    """Tell whether the principal axes turn along the beam, beyond three standard uncertainties.
 
     Planes above an ellipticity of 0.87 count as circular and have no say (ISO 11146-1). A quarter
     turn is no turn: the axes change names at the circle of least confusion.
@@ -233,7 +233,7 @@ def pointing_stability(positions: Floats) -> Stability:
 def _weighted(design: Floats, values: Floats, weight: Floats) -> tuple[Floats, Floats]:
     normal = (design * weight[:, None] ** 2).T @ design
     solution = np.linalg.solve(normal, design.T @ (weight**2 * values))
-    return solution, normal
+    return np.asarray(solution, dtype=np.float64), normal
 
 
 def _unscaled(solution: Floats, middle: float, span: float) -> tuple[float, float, float]:

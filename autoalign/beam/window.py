@@ -59,7 +59,7 @@ class Window:
     def box(
         self, shape: tuple[int, int], pitch: tuple[float, float], grow: float = 1.0
     ) -> tuple[int, int, int, int]:
-        """Return the pixels (row, end row, column, end column) that the window touches.
+        """Return the pixels (row, end row, column, end column) of the window, and one more around.
 
         ``grow`` enlarges the window about its centre first. At least one pixel of the frame is
         returned, also for a window beside it.
@@ -255,8 +255,8 @@ def _runs(first: Ints, last: Ints) -> tuple[Ints, Ints]:
 
 
 def _span(centre: float, reach: float, pitch: float, count: int) -> tuple[int, int]:
-    first = math.floor((centre - reach) / pitch + 0.5)
-    last = math.ceil((centre + reach) / pitch - 0.5) + 1
+    first = math.floor((centre - reach) / pitch - 0.5)
+    last = math.ceil((centre + reach) / pitch + 0.5) + 1
     first = min(max(first, 0), count - 1)
     return first, min(max(last, first + 1), count)
 

@@ -62,13 +62,13 @@ def test_covariance_is_that_of_finite_differences():
     q = both()
     profiles = {"near": profile(NEAR), "far": profile(FAR, seed=1)}
     columns = []
-    for plane in profiles:
+    for plane, seen in profiles.items():
         for k in range(9):
             shifted = []
             for sign in (1, -1):
-                moments = profiles[plane].moments.copy()
+                moments = seen.moments.copy()
                 moments[k] += sign * 1e-5
-                changed = profiles | {plane: replace(profiles[plane], moments=moments)}
+                changed = profiles | {plane: replace(seen, moments=moments)}
                 shifted.append(combine(changed, DISTANCES).values)
             columns.append((shifted[0] - shifted[1]) / 2e-5)
     jacobian = np.array(columns).T

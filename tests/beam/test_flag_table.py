@@ -17,7 +17,7 @@ def place(rng):
 
 
 def clean(lamp, rng):
-    """Return the light of an elliptical Gaussian, d_σ about 44 × 36 px, anywhere near the middle."""
+    """Return the light of an elliptical Gaussian, d_σ 44 × 36 px, near the middle."""
     turn = rng.uniform(-0.7, 0.7)
     x, y = np.meshgrid(np.arange(SHAPE[1], dtype=float), np.arange(SHAPE[0], dtype=float))
     cx, cy = place(rng)

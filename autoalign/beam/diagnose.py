@@ -1,0 +1,192 @@
+"""What near and far frames say of a misaligned off-axis paraboloid, in words and numbers.
+
+Small-angle relations of a section of reflected focal length ρ and off-axis angle α, b = α/2,
+T = tan b, for a source moved t in plane, s out of plane, l towards the mirror, and a mirror tilted
+by w: the wave has the curvature l/ρ² all round and the astigmatism T t/ρ² (0°) and T s/ρ² (45°);
+the beam points along −t/ρ + 2w and −s/ρ. A tilt w has the astigmatism of t = −ρw, a turn of the
+mirror about its normal that of s = ρ w sin b without any pointing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import FlagKind
+from autoalign.beam.quality import Quality
+from autoalign.errors import UsageError
+
+__all__ = ["Diagnosis", "Finding", "diagnose"]
+
+Floats = npt.NDArray[np.float64]
+
+NEEDED = (
+    "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy",
+    "stretch_0", "stretch_45",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One degree of freedom: ``value`` and standard ``uncertainty`` in ``unit`` (mm or rad).
+
+    ``confidence`` (0.5 to 1) is the probability that it is off to the side that ``value`` says;
+    ``sentence`` says it to a person.
+    """
+
+    name: str
+    value: float
+    uncertainty: float
+    unit: str
+    confidence: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """``findings`` by degree of freedom, ``fill`` of the aperture, and what cannot be told."""
+
+    findings: tuple[Finding, ...]
+    fill: str
+    cannot_tell: tuple[str, ...]
+
+    def words(self) -> tuple[str, ...]:
+        """Return every sentence: surest finding first, then the fill, then what cannot be told."""
+        order = sorted(self.findings, key=lambda f: -f.confidence)
+        return (*(f.sentence for f in order), self.fill, *self.cannot_tell)
+
+
+def diagnose(
+    quality: Quality,
+    *,
+    reflected_focal_length: float,
+    off_axis_angle: float,
+    clear_aperture: float | None = None,
+    source_divergence: float = 0.0,
+) -> Diagnosis:
+    """Explain ``quality`` of a collimator by what stands wrong on its bench.
+
+    Parameters
+    ----------
+    quality
+        Of at least two planes.
+    reflected_focal_length, clear_aperture, source_divergence
+        mm, mm (None where unknown), rad (core over reflected focal length).
+    off_axis_angle
+        rad.
+
+    Raises
+    ------
+    UsageError
+        Where the quality lacks what two planes give, for instance because one was dark.
+    """
+    missing = [n for n in NEEDED if n not in quality]
+    if missing:
+        raise UsageError(
+            f"diagnosis: these frames do not give {', '.join(missing)}; two planes good for widths "
+            "are needed."
+        )
+    rho, slope = reflected_focal_length, math.tan(off_axis_angle / 2)
+    if not (rho > 0 and slope > 0):
+        raise UsageError("diagnosis: focal length and off-axis angle must be larger than 0.")
+    matrix = _matrix(quality, rho, slope)
+    values, covariance = quality.pick(NEEDED)
+    values = values - np.array([0, 0, 1, 1, 0, 0, 0]) * _floor(quality, source_divergence)
+    amounts = matrix @ values
+    u = np.sqrt(np.maximum(np.diag(matrix @ covariance @ matrix.T), 0.0))
+    findings = tuple(
+        _finding(row, float(amount), float(doubt))
+        for row, amount, doubt in zip(_ROWS, amounts, u, strict=True)
+    )
+    return Diagnosis(findings, _fill(quality, clear_aperture), _CANNOT)
+
+
+_ROWS = (
+    ("focus", "mm", "the source is {amount} too {close or far} (along its chief ray)",
+     "close to the mirror", "far from the mirror"),
+    ("source in plane", "mm", "the source stands {amount} off in the plane of incidence, {side}",
+     "away from the parent axis", "towards the parent axis"),
+    ("mirror tilt in plane", "rad",
+     "the mirror is tilted {amount} in the plane of incidence, {side}",
+     "turning the beam towards +x", "turning the beam towards −x"),
+    ("source out of plane", "mm",
+     "if the mirror's clocking is right, the source stands {amount} off out of plane, {side}",
+     "upwards", "downwards"),
+    ("mirror tilt out of plane", "rad",
+     "if the mirror's clocking is right, the mirror is tilted {amount} out of plane, {side}",
+     "turning the beam up", "turning the beam down"),
+)  # fmt: skip
+
+_CANNOT = (
+    "Cannot be told from two planes: out of plane, a wrong clocking of the mirror looks like "
+    "source and tilt together (two measured numbers, three degrees of freedom).",
+    "Cannot be told from two planes: an error common to both screens' zeros looks like a shift "
+    "of the whole bench, and a wrong zero of one of them like pointing.",
+)
+
+
+def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
+    """Return (5, 7): degrees of freedom from the quantities :data:`NEEDED`."""
+    near, far = _ends(quality)
+    length = quality.distances[far] - quality.distances[near]
+    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
+    growth = (quality[f"{far}.xx"] + quality[f"{far}.yy"]) / 2 / width
+    curvature = rho**2 / (2 * width)
+    astigmatism = growth * rho**2 / (slope * length)
+    effective = np.zeros((2, 7))
+    effective[0, 5], effective[1, 6] = astigmatism, astigmatism
+    rows = np.zeros((5, 7))
+    rows[0, 2:4] = curvature
+    for k in range(2):
+        pointing = np.eye(7)[k]
+        tilt = pointing + effective[k] / rho
+        rows[1 + 2 * k] = effective[k] + rho * tilt
+        rows[2 + 2 * k] = tilt
+    return rows
+
+
+def _floor(quality: Quality, source_divergence: float) -> float:
+    """Return the growth per distance that a perfect bench with an extended source shows, rad."""
+    near, far = _ends(quality)
+    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
+    total = quality.distances[near] + quality.distances[far]
+    return source_divergence**2 * total / (2 * width)
+
+
+def _ends(quality: Quality) -> tuple[str, str]:
+    order = sorted(quality.distances, key=lambda p: quality.distances[p])
+    return order[0], order[-1]
+
+
+def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Finding:
+    name, unit, sentence, positive, negative = row
+    confidence = NormalDist().cdf(abs(value) / u) if u > 0 else 1.0
+    shown, label = (1e3, "mrad") if unit == "rad" else (1.0, "mm")
+    amount = f"{abs(value) * shown:.3g} ± {2 * u * shown:.2g} {label}"
+    side = positive if value > 0 else negative
+    if abs(value) < 2 * u:
+        text = (
+            f"{name}: not distinguishable from right, within ± {2 * u * shown:.2g} {label} (95 %)"
+        )
+    else:
+        text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
+        text += f" ({confidence:.0%} sure of the side; ± is 95 %)"
+    return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")
+
+
+def _fill(quality: Quality, clear_aperture: float | None) -> str:
+    near, _ = _ends(quality)
+    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
+    kinds = {f.kind for f in quality.flags.get(near, ())}
+    if FlagKind.CLIPPED_BY_APERTURE in kinds:
+        return f"The mirror is overfilled: the near beam, {width:.3g} mm, has a hard edge."
+    if clear_aperture is None:
+        return "Whether the mirror is filled cannot be told: its clear aperture is not known."
+    part = width / clear_aperture
+    if part < 0.85:
+        return f"The mirror is underfilled: the near beam is {part:.0%} of its aperture across."
+    return f"The near beam fills {part:.0%} of the mirror's aperture, without a hard edge."
