@@ -7,6 +7,7 @@ anything else is sent. Queries are repeated a few times; orders never.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
@@ -72,6 +73,7 @@ class Dialogue:
         self._presence = None if settings.presence is None else Phrase.of(settings.presence)
         self._errors = [Grammar(p) for p in settings.errors]
         self._tag = 0
+        self._stops = threading.Lock()
 
     def hello(self) -> str:
         """Clear the line, ask who is there, and return the answer.
@@ -114,16 +116,24 @@ class Dialogue:
     def shout(self, phrase: Phrase, **values: str) -> None:
         """Send a STOP past whoever waits on the line, until it is acknowledged.
 
-        A STOP may be repeated without harm, so it is.
+        A STOP may be repeated without harm, so it is, also where another thread's STOP comes
+        between. Not to be called by a thread that owns the line.
         """
+        line = self._fill(phrase, values)[0]
         end = self.settings.command_end
-        for _ in range(_STOPS):
-            line = self._fill(phrase, values)[0]
-            self.transport.preempt(f"{end}{line}{end}".encode("ascii"))
-            with self.transport.turn(resume=True):
-                if phrase.grammar is None or self._acknowledged(phrase.grammar):
-                    self.resync()
-                    return
+        data = f"{end}{line}{end}".encode("ascii")
+        self.transport.preempt(data)
+        with self._stops:
+            for attempt in range(_STOPS):
+                if attempt > 0:
+                    self.transport.preempt(data)
+                try:
+                    with self.transport.turn(resume=True):
+                        if phrase.grammar is None or self._acknowledged(phrase.grammar):
+                            self.resync()
+                            return
+                except PreemptedError:
+                    continue
         raise LinkTimeoutError(f"{self.where}: STOP was sent {_STOPS} times and not acknowledged.")
 
     def resync(self) -> None:

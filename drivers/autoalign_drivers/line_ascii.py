@@ -93,24 +93,23 @@ class LineAsciiStage:
         channel.axis.check(target)
         self._refuse_if_latched(axis)
         places = channel.values(target)
-        with self._transport.turn():
-            try:
-                found = self._dialogue.order(self._move, **places)
-            except PreemptedError:
-                raise
-            except RefusedError as error:
-                raise MotionFaultError(
-                    f"{error} Axis {axis} was not moved to {target:g} {channel.axis.unit}. Look "
-                    "at the controller's state (homed? limit switch? alarm?)."
-                ) from error
-            except LinkError as error:
-                raise self._ambiguous(channel, target, str(error)) from error
-            for group in ("counts", "value"):
-                if group in found and float(found[group]) != float(places[group]):
-                    self._dialogue.shout(self._stop)
-                    said = f"it was told {places[group]} and understood {found[group]}"
-                    raise self._ambiguous(channel, target, f"{said}; all axes were stopped.")
-            self._arrivals[axis] = self._expect(channel, target)
+        try:
+            found = self._dialogue.order(self._move, **places)
+        except PreemptedError:
+            raise
+        except RefusedError as error:
+            raise MotionFaultError(
+                f"{error} Axis {axis} was not moved to {target:g} {channel.axis.unit}. Look at the "
+                "controller's state (homed? limit switch? alarm?)."
+            ) from error
+        except LinkError as error:
+            raise self._ambiguous(channel, target, str(error)) from error
+        for group in ("counts", "value"):
+            if group in found and float(found[group]) != float(places[group]):
+                self.stop()
+                said = f"it was told {places[group]} and understood {found[group]}"
+                raise self._ambiguous(channel, target, f"{said}; all axes were stopped.")
+        self._arrivals[axis] = self._expect(channel, target)
 
     def status(self, axis: str) -> AxisStatus:
         """Return a fresh status of ``axis``.

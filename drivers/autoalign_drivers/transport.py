@@ -29,6 +29,9 @@ class PreemptedError(LinkError):
 class Transport:
     """One open port.
 
+    Between receiving bytes and taking them out of the buffer it is always checked whether a STOP
+    has taken the line, so that the answer to the STOP is left for whoever sent it.
+
     ``turn`` makes a thread the owner for one or more exchanges; :meth:`preempt` alone may be
     called by others meanwhile. Once the line has failed it stays failed: open a new one.
     """
@@ -91,10 +94,10 @@ class Transport:
             Where more than a line's worth of bytes comes without an end; the line is closed.
         """
         while True:
+            self._check()
             line = self._cut()
             if line is not None:
                 return line
-            self._check()
             if self.clock.now() >= deadline:
                 partial = f" (only {self._buffer!r})" if self._buffer else ""
                 raise LinkTimeoutError(f"{self.where}: no answer before the deadline{partial}.")
@@ -107,6 +110,7 @@ class Transport:
                 waiting = self._port.in_waiting
             if waiting:
                 self._buffer += self._receive()
+        self._check()
         return self._cut_all()
 
     def partial(self) -> bytes:
@@ -120,7 +124,6 @@ class Transport:
         """
         limit = self.clock.now() + 10 * quiet + 1.0
         last, heard = self.clock.now(), 0
-        lines = self._cut_all()
         while self.clock.now() - last < quiet:
             self._check()
             data = self._receive()
@@ -128,9 +131,10 @@ class Transport:
                 continue
             last, heard = self.clock.now(), heard + len(data)
             self._buffer += data
-            lines += self._cut_all()
             if heard > _FLOOD or last > limit:
                 raise self.fail(f"the device never stops talking ({heard} bytes)", ReplyError)
+        self._check()
+        lines = self._cut_all()
         if self._buffer:
             lines.append(self._buffer)
             self._buffer = b""

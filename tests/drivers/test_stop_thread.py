@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 from typing import Any
@@ -73,3 +74,30 @@ def test_two_threads_never_swap_answers(rig: Any) -> None:
     for thread in threads:
         thread.join()
     assert wrong == []
+
+
+@posix
+@pytest.mark.slow
+def test_many_stops_at_once(rig: Any) -> None:
+    """Several threads stop at the same time, another asks: every stop is confirmed."""
+    made = rig("pty", clock=RealClock())
+    stage = made.open(quiet="30 ms")
+    stage.start_move("source.x", 4.0)
+    failures: list[BaseException] = []
+
+    def stop() -> None:
+        try:
+            stage.stop()
+        except LinkError as error:
+            failures.append(error)
+
+    stoppers = [threading.Thread(target=stop) for _ in range(3)]
+    for stopper in stoppers:
+        stopper.start()
+    while any(t.is_alive() for t in stoppers):
+        with contextlib.suppress(LinkError):
+            stage.status("source.x")
+    assert failures == []
+    made.clock.sleep(0.3)
+    assert not made.motor("source.x").moving
+    assert stage.status("source.x").fault == ""
