@@ -57,8 +57,8 @@ class AlignmentResult:
     probes: int
     moves: int
     seconds: float
-    before: Observation | None
-    after: Observation | None
+    before: Observation | None = field(repr=False)
+    after: Observation | None = field(repr=False)
     positions: Mapping[str, float]
     strategy: str
     seed: int

@@ -7,7 +7,7 @@ what the others had set. Which symptom an axis is for is found out by turning ea
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,9 +18,15 @@ from autoalign.search.descent import Sight
 from autoalign.search.recover import recover
 from autoalign.search.scalar import ScaledBox
 
-__all__ = ["AxisByAxis", "pair"]
+__all__ = ["AxisByAxis", "next_place", "pair"]
 
 Floats = npt.NDArray[np.float64]
+
+_GONE = 0.3
+"""A residual this small, in units of its tolerance, is left alone."""
+_SAME = 1e-3
+"""Places this close, in units of the scale, are one place."""
+_GOLDEN = (3 - 5**0.5) / 2
 
 
 @dataclass(slots=True)
@@ -97,25 +103,17 @@ class _Hand:
     def turn(
         self, axis: int, symptom: int, push: float, turns: int, slope: float
     ) -> Generator[Vector, Observation, None]:
-        """Turn ``axis`` until its ``symptom`` is gone: bracket it, then close in on it."""
-        bracket: dict[bool, tuple[float, float]] = {}
+        """Turn ``axis`` until its ``symptom`` is gone, and leave it at the best place seen."""
+        seen = [(float(self.u[axis]), self.r)]
         for _ in range(turns):
-            t, r = float(self.u[axis]), float(self.r[symptom])
-            if abs(r) < 0.3 or slope == 0:
-                return
-            bracket[r > 0] = (t, r)
-            goal = t - float(np.clip(r / slope, -8 * push, 8 * push))
-            if len(bracket) == 2:
-                (a, ra), (b, rb) = bracket[False], bracket[True]
-                goal = a - ra * (b - a) / (rb - ra)
-            seen = yield from self._go(axis, goal)
-            if not seen.ok:
-                yield from self._go(axis, t)
-                return
-            if abs(self.u[axis] - t) < 1e-3:
-                return
-            if len(bracket) == 1 and (self.r[symptom] - r) * (self.u[axis] - t) * slope > 0:
-                slope = (float(self.r[symptom]) - r) / (float(self.u[axis]) - t)
+            goal = next_place([(t, float(r[symptom])) for t, r in seen], slope, push)
+            if goal is None or not (yield from self._go(axis, goal)).ok:
+                break
+            here = float(self.u[axis])
+            if any(abs(here - t) < _SAME for t, _ in seen):
+                break
+            seen.append((here, self.r))
+        self.u[axis], self.r = min(seen, key=lambda p: abs(p[1][symptom]))
 
     def _go(self, axis: int, t: float) -> Sight:
         u = self.u.copy()
@@ -124,3 +122,56 @@ class _Hand:
         if seen.verdict is not None:
             self.u, self.r = self.box.scaled(seen.positions), seen.verdict.residuals
         return seen
+
+
+def next_place(points: Sequence[tuple[float, float]], slope: float, push: float) -> float | None:
+    """Return where to look next on a line for the zero, or else the least, of a residual.
+
+    Parameters
+    ----------
+    points
+        (place, residual) seen so far; at least one.
+    slope
+        What the residual is expected to change per unit, for the first step.
+    push
+        A usual step.
+
+    Returns
+    -------
+    float or None
+        Inside a change of sign: false position. Inside a bracket of the least: the vertex of a
+        parabola, or a golden section. Else downhill. None where nothing is left to gain.
+    """
+    line = sorted(points)
+    best = min(range(len(line)), key=lambda k: abs(line[k][1]))
+    t, r = line[best]
+    if abs(r) < _GONE:
+        return None
+    if len(line) == 1:
+        return t - float(np.clip(r / slope, -8 * push, 8 * push)) if slope != 0 else t + push
+    for a, b in ((best - 1, best), (best, best + 1)):
+        if a >= 0 and b < len(line) and line[a][1] * line[b][1] < 0:
+            return _false_position(*line[a], *line[b])
+    if 0 < best < len(line) - 1:
+        return _vertex(line[best - 1 : best + 2])
+    other, its = line[1] if best == 0 else line[-2]
+    away = t - other
+    share = r / (its - r) if its != r else 4.0
+    return t + away * float(np.clip(share, 0.05, 4.0))
+
+
+def _false_position(a: float, ra: float, b: float, rb: float) -> float:
+    """Return the zero of the straight line, kept off the ends of the bracket."""
+    return a + (b - a) * float(np.clip(ra / (ra - rb), 0.1, 0.9))
+
+
+def _vertex(bracket: Sequence[tuple[float, float]]) -> float | None:
+    """Return the vertex of |residual|'s parabola; a golden section where that gains nothing."""
+    (a, fa), (b, fb), (c, fc) = ((t, abs(r)) for t, r in bracket)
+    if c - a < 4 * _SAME:
+        return None
+    below = (b - a) * (fb - fc) - (b - c) * (fb - fa)
+    t = b - 0.5 * ((b - a) ** 2 * (fb - fc) - (b - c) ** 2 * (fb - fa)) / below if below else b
+    if a < t < c and abs(t - b) > 0.02 * (c - a):
+        return t
+    return b + _GOLDEN * (c - b) if c - b > b - a else b - _GOLDEN * (b - a)
