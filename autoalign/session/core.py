@@ -21,10 +21,10 @@ import numpy as np
 
 from autoalign.axes import Axis, approach_legs
 from autoalign.bench import Bench
-from autoalign.errors import AlignError, MissingNeedError, UsageError
+from autoalign.errors import AlignError, UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
-from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import (
     Action,
     Budget,
@@ -37,6 +37,7 @@ from autoalign.session.actions import (
     Seen,
     Status,
 )
+from autoalign.session.rules import check_needs, compare, strides
 from autoalign.session.seeing import Combine, Eye, Measure
 
 __all__ = ["Session"]
@@ -101,7 +102,7 @@ class Session:
         self.strategy = strategy
         self.axes = dict(axes)
         self.free = tuple(a for n, a in axes.items() if n not in hold and a.part not in hold)
-        self.spec = _check_needs(strategy, spec, layout, self.free)
+        self.spec = check_needs(strategy, spec, layout, self.free)
         self.budget = budget or Budget()
         self.settle, self.frames = settle, frames
         self.probes = self.moves = 0
@@ -275,7 +276,7 @@ class Session:
             if abs(t - self.positions.get(a.name, math.inf)) > max(a.resolution / 2, 1e-12)
         }
         start = {n: self.positions.get(n, t) for n, t in wanted.items()}
-        parts = max((_parts(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
+        parts = max((strides(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
         for k in range(1, parts + 1):
             step = {n: start[n] + (t - start[n]) * k / parts for n, t in wanted.items()}
             if step and not (yield from self._step(step, reason, returning)):
@@ -336,42 +337,7 @@ class Session:
             last = yield from self._look("verify where it stands")
         if last.in_spec:
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
-        return Finish(status, False, f"{reason}; {where}, {_compare(self.first, last)}.")
-
-
-def _check_needs(
-    strategy: Strategy, spec: Spec | None, layout: Layout | None, free: Sequence[Axis]
-) -> Spec:
-    lacks = []
-    if spec is None:
-        lacks.append("a spec (nothing says what the beam must meet)")
-    if Need.LAYOUT in strategy.needs and layout is None:
-        lacks.append("a layout (the nominal geometry of the bench)")
-    if not free:
-        lacks.append("an axis that may move (all of them are held)")
-    if spec is None or lacks:
-        raise MissingNeedError(
-            f"strategy {strategy.name} needs {' and '.join(lacks)}, which this bench does not "
-            "give; nothing was moved."
-        )
-    return spec
-
-
-def _parts(axis: Axis, start: float, target: float) -> int:
-    if axis.max_step is None:
-        return 1
-    return max(1, math.ceil(abs(target - start) / axis.max_step - 1e-9))
-
-
-def _compare(first: Observation, last: Observation) -> str:
-    if not last.ok:
-        return f"where the beam could not be judged ({last.failure})"
-    if not first.ok:
-        return f"merit {last.merit:.3g}; at the start it could not be judged"
-    if last.merit == first.merit:
-        return f"merit {last.merit:.3g}, as at the start"
-    word = "better" if last.merit < first.merit else "worse"
-    return f"merit {last.merit:.3g}, {word} than {first.merit:.3g} at the start"
+        return Finish(status, False, f"{reason}; {where}, {compare(self.first, last)}.")
 
 
 def _beam_measure() -> Measure:
