@@ -174,7 +174,8 @@ def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Fin
         )
     else:
         text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
-        text += f" ({confidence:.0%} sure of the side; ± is 95 %)"
+        sure = f"{confidence:.0%}" if confidence < 0.995 else "over 99 %"
+        text += f" ({sure} sure of the side; ± is 95 %)"
     return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")
 
 

@@ -44,7 +44,7 @@ def test_edge_with_uneven_light_and_a_nick(lamp, rng):
 
 def test_edge_needs_an_edge(lamp):
     """Half a beam has no ellipse, and a dark frame neither."""
-    pixels = 150 * lamp.sampled(lamp.ellipse(40, 40), (160, 170), (-15.0, 80.0), 4)
+    pixels = 150 * lamp.sampled(lamp.ellipse(40, 40), (160, 170), (-10.0, -10.0), 4)
     with pytest.raises(UsageError, match="rays from the centroid"):
         edge_ellipse(Frame(pixels), measure_beam(Frame(pixels)))
     dark = Frame(np.zeros((30, 30), np.uint8))
