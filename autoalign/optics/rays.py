@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -44,14 +44,30 @@ class Rays:
     path: Array
     weight: Array | None = None
     alive: npt.NDArray[np.bool_] | None = None
+    _blocks: tuple[Array, Array] | None = field(default=None, init=False, repr=False)
+
+    @classmethod
+    def from_blocks(
+        cls,
+        points: Array,
+        directions: Array,
+        path: Array,
+        weight: Array | None = None,
+        alive: npt.NDArray[np.bool_] | None = None,
+    ) -> Rays:
+        """Make rays from ``points`` and ``directions`` (..., 3, n), which are kept, not copied."""
+        x, y, z = (points[..., i, :] for i in range(3))
+        l, m, n = (directions[..., i, :] for i in range(3))  # noqa: E741
+        rays = cls(x, y, z, l, m, n, path, weight, alive)
+        object.__setattr__(rays, "_blocks", (points, directions))
+        return rays
 
     @classmethod
     def from_vectors(cls, points: Array, directions: Array, weight: Array | None = None) -> Rays:
         """Make rays from ``points`` (..., n, 3), mm, and unit ``directions`` (..., n, 3)."""
         points, directions = np.broadcast_arrays(points, directions)
-        x, y, z = (np.ascontiguousarray(points[..., i]) for i in range(3))
-        l, m, n = (np.ascontiguousarray(directions[..., i]) for i in range(3))  # noqa: E741
-        return cls(x, y, z, l, m, n, np.zeros_like(x), weight)
+        p, d = (np.ascontiguousarray(np.swapaxes(v, -1, -2)) for v in (points, directions))
+        return cls.from_blocks(p, d, np.zeros_like(p[..., 0, :]), weight)
 
     @property
     def count(self) -> int:
@@ -74,12 +90,26 @@ class Rays:
         weight = np.ones(self.x.shape) if self.weight is None else self.weight
         return weight if self.alive is None else np.where(self.alive, weight, 0.0)
 
+    def blocks(self) -> tuple[Array, Array]:
+        """Return points and directions as blocks (..., 3, n), for products with matrices."""
+        if self._blocks is not None:
+            return self._blocks
+        points, directions = (self.x, self.y, self.z), (self.l, self.m, self.n)
+        return (
+            np.stack(np.broadcast_arrays(*points), axis=-2),
+            np.stack(np.broadcast_arrays(*directions), axis=-2),
+        )
+
     def moved(self, pose: Pose) -> Rays:
         """Carry the rays from the local frame of ``pose`` into the bench frame."""
-        x, y, z = _rotate(pose.rotation, self.x, self.y, self.z)
-        px, py, pz = (pose.position[..., i, None] for i in range(3))
-        l, m, n = _rotate(pose.rotation, self.l, self.m, self.n)  # noqa: E741
-        return replace(self, x=x + px, y=y + py, z=z + pz, l=l, m=m, n=n)
+        points, directions = self.blocks()
+        points = pose.rotation @ points
+        shift = pose.position[..., :, None]
+        # A batch of shifts may have more dimensions than the points.
+        points = np.add(points, shift, out=points if _fits(points, shift) else None)
+        return Rays.from_blocks(
+            points, pose.rotation @ directions, self.path, self.weight, self.alive
+        )
 
     def reversed(self) -> Rays:
         """Return the rays running back the way they came, with the path counted down."""
@@ -89,7 +119,11 @@ class Rays:
         """Return rays ``start`` to ``stop`` (views, nothing is copied)."""
         columns: list[Any] = [getattr(self, name) for name in _COLUMNS]
         cut: list[Any] = [c if c is None else c[..., start:stop] for c in columns]
-        return Rays(*cut)
+        rays = Rays(*cut)
+        if self._blocks is not None:
+            blocks = tuple(block[..., start:stop] for block in self._blocks)
+            object.__setattr__(rays, "_blocks", blocks)
+        return rays
 
     def chunks(self, size: int) -> Iterator[Rays]:
         """Yield the rays in parts of at most ``size``."""
@@ -106,8 +140,7 @@ class Rays:
         return Rays(*whole)
 
 
-def _rotate(r: Array, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
-    a, b, c = (
-        r[..., i, 0, None] * x + r[..., i, 1, None] * y + r[..., i, 2, None] * z for i in range(3)
-    )
-    return a, b, c
+def _fits(points: Array, shift: Array) -> bool:
+    """Whether adding ``shift`` to ``points`` keeps their shape and kind of number."""
+    same = np.broadcast_shapes(points.shape, shift.shape) == points.shape
+    return same and np.result_type(points, shift) == points.dtype

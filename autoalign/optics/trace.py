@@ -9,8 +9,7 @@ numbers, so that complex steps give exact derivatives (W. Squire and G. Trapp, S
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -37,7 +36,7 @@ Surface = OffAxisParaboloid | Flat
 Figure = Callable[[Array, Array], tuple[Array, Array, Array]]
 """Figure error: local (x, y), mm, to height along local z, mm, and its slopes in x and y."""
 
-CHUNK = 8192
+CHUNK = 16384
 """Rays that are traced in one go; a chunk stays in the processor's cache."""
 
 _ITERATIONS = 12
@@ -65,9 +64,7 @@ def reflect(
 
 def to_plane(rays: Rays, pose: Pose) -> tuple[Array, Array, Array]:
     """Return where ``rays`` cross the plane z = 0 of ``pose``: x, y and path, (..., n), mm."""
-    local = rays.moved(pose.inverse())
-    t = -local.z / local.n
-    return local.x + t * local.l, local.y + t * local.m, local.path + t
+    return _crossings(rays, [pose])[0]
 
 
 def trace(
@@ -96,8 +93,7 @@ def trace(
     Rays
         In the bench frame, at the last element.
     """
-    if chunk < 1:
-        raise UsageError(f"trace: chunk {chunk!r} must be at least 1 ray.")
+    _check_chunk(chunk)
     parts = [_through(layout, poses, part, figures, clip) for part in rays.chunks(chunk)]
     return Rays.joined(parts)
 
@@ -111,8 +107,51 @@ def trace_to_planes(
     clip: bool = True,
 ) -> tuple[dict[str, tuple[Array, Array, Array]], Rays]:
     """Trace as :func:`trace`; return (x, y, path) in every plane's frame, and the rays."""
-    out = trace(layout, poses, rays, chunk, figures, clip)
-    return {p.name: to_plane(out, poses[p.name]) for p in layout.planes}, out
+    _check_chunk(chunk)
+    parts, crossings = [], []
+    screens = [poses[p.name] for p in layout.planes]
+    for part in rays.chunks(chunk):
+        parts.append(_through(layout, poses, part, figures, clip))
+        crossings.append(_crossings(parts[-1], screens))
+    whole = [
+        tuple(_joined([c[k][i] for c in crossings]) for i in range(3)) for k in range(len(screens))
+    ]
+    found = {p.name: (x, y, path) for p, (x, y, path) in zip(layout.planes, whole, strict=True)}
+    return found, Rays.joined(parts)
+
+
+def _crossings(rays: Rays, screens: Sequence[Pose]) -> list[tuple[Array, Array, Array]]:
+    """x, y and path in every screen's frame; screens that share a rotation share its products."""
+    points, directions = rays.blocks()
+    known: dict[int, tuple[Array, ...]] = {}
+    found = []
+    for screen in screens:
+        if id(screen.rotation) not in known:
+            back = np.swapaxes(screen.rotation, -1, -2)
+            local, way = back @ points, back @ directions
+            inverse = 1 / way[..., 2, :]
+            slopes = way[..., 0, :] * inverse, way[..., 1, :] * inverse
+            known[id(screen.rotation)] = (back, local, inverse, *slopes)
+        back, local, inverse, slope_x, slope_y = known[id(screen.rotation)]
+        at = (back @ screen.position[..., None])[..., 0]
+        depth = local[..., 2, :] - at[..., 2, None]
+        found.append(
+            (
+                local[..., 0, :] - at[..., 0, None] - depth * slope_x,
+                local[..., 1, :] - at[..., 1, None] - depth * slope_y,
+                rays.path - depth * inverse,
+            )
+        )
+    return found
+
+
+def _joined(parts: list[Array]) -> Array:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=-1)
+
+
+def _check_chunk(chunk: int) -> None:
+    if chunk < 1:
+        raise UsageError(f"trace: chunk {chunk!r} must be at least 1 ray.")
 
 
 def hits(
@@ -153,29 +192,45 @@ def _reflect_local(rays: Rays, surface: Surface, figure: Figure | None, clip: bo
         t = _meet_paraboloid(rays, surface.parent_focal_length, surface.off_axis_distance)
     if figure is not None:
         t = _meet_figure(rays, surface, figure, t)
-    x, y, z = rays.x + t * rays.l, rays.y + t * rays.m, rays.z + t * rays.n
-    _, gx, gy = height(surface, x, y)
+    points, directions = rays.blocks()
+    points = points + t[..., None, :] * directions
+    x, y = points[..., 0, :], points[..., 1, :]
+    gx, gy = _slopes(surface, x, y)
     if figure is not None:
         _, ex, ey = figure(x, y)
         gx, gy = gx + ex, gy + ey
-    k = 2 * (rays.l * gx + rays.m * gy - rays.n) / (gx * gx + gy * gy + 1)
+    directions = _mirrored(rays, gx, gy)
     alive = rays.alive
     if clip:
         inside = x.real**2 + y.real**2 <= (surface.clear_aperture / 2) ** 2
         alive = inside if alive is None else alive & inside
-    return replace(
-        rays, x=x, y=y, z=z, l=rays.l - k * gx, m=rays.m - k * gy, n=rays.n + k,
-        path=rays.path + t, alive=alive,
-    )  # fmt: skip
+    return Rays.from_blocks(points, directions, rays.path + t, rays.weight, alive)
+
+
+def _mirrored(rays: Rays, gx: Array, gy: Array) -> Array:
+    """Directions (..., 3, n) after reflection from a surface of slopes ``gx``, ``gy``."""
+    k = 2 * (rays.l * gx + rays.m * gy - rays.n) / (gx * gx + gy * gy + 1)
+    out = np.empty((*k.shape[:-1], 3, k.shape[-1]), k.dtype)
+    np.subtract(rays.l, k * gx, out=out[..., 0, :])
+    np.subtract(rays.m, k * gy, out=out[..., 1, :])
+    np.add(rays.n, k, out=out[..., 2, :])
+    return out
 
 
 def height(surface: Surface, x: Array, y: Array) -> tuple[Array, Array, Array]:
     """Return the surface's height at (x, y), its own frame, mm, and its slopes in x and y."""
+    gx, gy = _slopes(surface, x, y)
     if isinstance(surface, Flat):
-        zero = np.zeros_like(x)
-        return zero, zero, zero
+        return np.zeros_like(x), gx, gy
     f, h = surface.parent_focal_length, surface.off_axis_distance
-    return (x * (x + 2 * h) + y * y) / (4 * f), (x + h) / (2 * f), y / (2 * f)
+    return (x * (x + 2 * h) + y * y) / (4 * f), gx, gy
+
+
+def _slopes(surface: Surface, x: Array, y: Array) -> tuple[Array, Array]:
+    if isinstance(surface, Flat):
+        return np.zeros_like(x), np.zeros_like(x)
+    scale = 1 / (2 * surface.parent_focal_length)
+    return (x + surface.off_axis_distance) * scale, y * scale
 
 
 def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
@@ -183,10 +238,10 @@ def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
     b = (rays.x + h) * rays.l + rays.y * rays.m - 2 * f * rays.n
     c = rays.x * (rays.x + 2 * h) + rays.y * rays.y - 4 * f * rays.z
     square = b * b - a * c
+    if np.all(b.real > 0) and np.all(square.real > 0):  # almost always
+        return np.asarray(-c / (b + np.sqrt(square)))
     with np.errstate(invalid="ignore", divide="ignore"):
         r = np.sqrt(np.where(square.real >= 0, square, np.nan))
-        if np.all(b.real >= 0):
-            return np.asarray(-c / (b + r))
         away = np.where(a.real > 0, a, np.nan)  # along the axis, away from the mirror
         t: Array = np.where(b.real >= 0, -c / (b + r), (r - b) / away)
     return t
