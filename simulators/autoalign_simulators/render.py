@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
+from autoalign.errors import UsageError
 from autoalign.optics.diffraction import needs_diffraction
 from autoalign.optics.layout import Beam
 from autoalign.optics.pose import Pose
@@ -35,7 +36,7 @@ Image = npt.NDArray[np.float32]
 _MARGIN = 1.08
 """The pupil grid reaches this much further than the pupil."""
 
-_UNEVEN = 30.0
+_UNEVEN = 4.0
 """Largest over smallest |Jacobian| up to which a map is inverted."""
 
 _FEW = 5.0
@@ -44,7 +45,7 @@ _FEW = 5.0
 _WAVE_BOX = 48
 """Pixels on either side of a spot that is drawn by diffraction."""
 
-_SMALLEST = 12
+_SMALLEST = 40
 """Pixels across, below which light is laid on the pixels instead."""
 
 
@@ -93,8 +94,12 @@ class Renderer:
             return out
         area = jacobian(column, row, self.step)
         if self._is_wave(fields, prints, spread, pixels, plane):
-            self._wave(poses, plane, pixels, throw, fields, prints, out)
-            return out
+            try:
+                self._wave(poses, plane, pixels, throw, fields, prints, out)
+            except UsageError:  # too many waves to tell apart: rays it is
+                out.fill(0)
+            else:
+                return out
         if self._invertible(area, box):
             sharp = self._inverted(fields, prints, area, box)
         else:

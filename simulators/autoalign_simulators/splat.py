@@ -17,7 +17,7 @@ Box = tuple[int, int, int, int]
 Mask = Callable[[Mapping[str, tuple[Any, Any]], float], Any]
 
 _FINEST = 1500
-_PER_PIXEL = 3.0
+_PER_PIXEL = 6.0
 
 
 def splat(

@@ -38,6 +38,11 @@ def wave_picture(
         (2, 2) mm in the plane per mm of the source's face (or rad of the input's directions).
     power
         What comes through, 1 for all that the source emits.
+
+    Raises
+    ------
+    UsageError
+        Where the wavefront has too many waves for this sampling; rays serve better there.
     """
     pupil = make_pupil(train.layout, poses, _SAMPLES, plane, figures=train.figures)
     top, bottom, left, right = box
