@@ -18,6 +18,9 @@ from autoalign.report.words import edge, number, quantity, span_of_time, stated,
 __all__ = ["draw_run", "run_figure"]
 
 
+_MOST_TERMS = 6
+
+
 def draw_run(record: RunRecord, path: str | Path) -> Path:
     """Write the picture of a run as PNG and return its path."""
     return save_png(run_figure(record), path, 130)
@@ -76,9 +79,12 @@ def _terms(axes: Axes, record: RunRecord) -> None:
     if after is None or not after.terms:
         axes.text(0.0, 0.9, "Nothing was judged after the last move.", fontsize=12, color=BAD)
         return
-    step = min(0.92 / len(after.terms), 0.23)
-    for k, term in enumerate(after.terms[:6]):
+    step = min(0.92 / min(len(after.terms), _MOST_TERMS), 0.23)
+    for k, term in enumerate(after.terms[:_MOST_TERMS]):
         _term(axes, 0.97 - k * step, term)
+    if len(after.terms) > _MOST_TERMS:
+        more = f"… and {len(after.terms) - _MOST_TERMS} more in the report"
+        axes.text(0.0, 0.0, more, fontsize=11, color=QUIET)
 
 
 def _term(axes: Axes, height: float, term: TermRow) -> None:

@@ -28,11 +28,25 @@ _LABELS = {
 }
 
 
+_AT_PLANE = {
+    "x": "spot sideways (x)",
+    "y": "spot up/down (y)",
+    "xx": "width sideways (x)",
+    "yy": "width up/down (y)",
+    "xy": "slant (xy)",
+    "skew_x": "skew sideways (x)",
+    "skew_y": "skew up/down (y)",
+    "power": "power",
+}
+
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def term_label(name: str) -> str:
-    """Return what a term is called in a report."""
+    """Return what a term is called in a report; a quantity of a plane is told in words."""
+    plane, dot, quantity_name = name.rpartition(".")
+    if dot and quantity_name in _AT_PLANE:
+        return f"{_AT_PLANE[quantity_name]} at {plane}"
     return _LABELS.get(name, name)
 
 
@@ -74,11 +88,15 @@ def rounded(value: float, places: int) -> str:
 
 
 def given(value: float) -> str:
-    """Return a number that somebody chose (a target, a tolerance, a distance), without padding."""
+    """Return a number that somebody chose (a target, a tolerance, a distance), without padding.
+
+    One that was calculated after all, and has no short form, gets three significant digits.
+    """
     if value and not 1e-4 <= abs(value) < 1e6:
         return number(value)
     text = f"{round(value, 1):g}" if abs(value) >= 1000 else f"{value:.4g}"
-    return text.replace("-", "−")
+    short = abs(float(text) - value) <= 1e-6 * abs(value)
+    return text.replace("-", "−") if short else number(value)
 
 
 def signed(value: float, digits: int = 3) -> str:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from autoalign.report.verdict_words import headline, left_open, verdict_text
-from autoalign.report.words import given, number, quantity, signed, span_of_time, stated
+from autoalign.report.words import given, number, quantity, signed, span_of_time, stated, term_label
 
 
 @pytest.mark.parametrize(
@@ -38,6 +38,8 @@ def test_signs_are_shown_on_deviations():
 def test_chosen_numbers_are_not_padded():
     """A tolerance of 0.1 mrad is not shown as 0.100 mrad."""
     assert stated(1e-4, "rad") == "0.1 mrad"
+    assert given(0.0047683) == "0.00477"
+    assert given(86.0365) == "86.0"
     assert (given(2400.0), given(-0.5), given(0.0)) == ("2400", "−0.5", "0")
 
 
@@ -73,3 +75,10 @@ def test_what_is_left_open_is_said(record):
     lines = " ".join(left_open(replace(record, held=("mirror",))))
     for words in ("far frame was dark", "1 of 2 moves", "mirror", "near at 400 mm", "simulated"):
         assert words in lines
+
+
+def test_terms_are_called_by_words():
+    """Known terms and quantities of a plane in words; a plug-in's own name as it stands."""
+    assert term_label("pointing_x") == "pointing sideways (x)"
+    assert term_label("focus.yy") == "width up/down (y) at focus"
+    assert term_label("my.own_term") == "my.own_term"
