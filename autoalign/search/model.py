@@ -122,8 +122,7 @@ class _Course:
         if self.idle > 1 and self.know.inconsistent:
             return self._by_response()
         step = self.know.aim(seen.positions)
-        sure = float(np.sqrt(np.mean(step.sigma**2)))
-        self.note = f"model: merit {step.forecast.merit:.2g} ± {sure:.2g} expected"
+        self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
         if step.shortened < 1:
             self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position

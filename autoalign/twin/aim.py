@@ -7,6 +7,7 @@ the one with the least motion is taken, each axis weighed by what its motion doe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -26,6 +27,8 @@ Floats = npt.NDArray[np.float64]
 LEAST_MOTION = 2e-3
 """Weight of motion against residuals; a direction that moves them a thousand times less than its
 axes do alone is left still."""
+ENOUGH = 0.02
+"""A merit below this, or lower by less than this, is good enough."""
 ROUNDS = 8
 
 
@@ -60,6 +63,14 @@ class Aim:
     sigma: Floats
     shortened: float
 
+    @property
+    def chance(self) -> float:
+        """How likely every residual is below its tolerance, correlations aside."""
+        sigma = math.sqrt(2) * np.maximum(self.sigma, 1e-3)
+        high, low = ((v - self.forecast.residual) / sigma for v in (1.0, -1.0))
+        pairs = zip(high.tolist(), low.tolist(), strict=True)
+        return math.prod((math.erf(h) - math.erf(v)) / 2 for h, v in pairs)
+
 
 class Foresight:
     """Turns predicted readings into the spec's residuals, through the same code as real ones."""
@@ -72,12 +83,14 @@ class Foresight:
         self._combine = _beam_combine()
         self.spec = self._known_part(spec)
 
+    def merit(self, position: Floats, phi: Floats) -> float:
+        """Return the merit expected at one ``position`` (axes,)."""
+        residual = self.residuals(self.twin.predict(self._true(position), phi).moments[0])
+        return float(np.sqrt(np.mean(residual**2)))
+
     def at(self, position: Floats, phi: Floats) -> Forecast:
         """Return the forecast for one ``position`` (axes,)."""
-        true = position
-        if self.wiring is not None:
-            true = (position - self.middle) @ self.wiring.T + self.middle
-        seen = self.twin.predict(true[None], phi, derivatives=True)
+        seen = self.twin.predict(self._true(position), phi, derivatives=True)
         assert seen.jacobian is not None
         assert seen.motion is not None
         moments = seen.moments[0]
@@ -87,6 +100,13 @@ class Foresight:
         if self.wiring is not None:
             motion = motion @ self.wiring
         return Forecast(residual, motion, np.einsum("rpm,pmu->ru", slope, seen.jacobian[0]))
+
+    def _true(self, position: Floats) -> Floats:
+        """Where the axes really are (1, axes), given the wiring."""
+        if self.wiring is None:
+            return position[None]
+        true: Floats = (position - self.middle) @ self.wiring.T + self.middle
+        return true[None]
 
     def residuals(self, moments: Floats) -> Floats:
         """Return the spec's residuals for ``moments`` (planes, 9)."""
@@ -131,21 +151,20 @@ def aim(
 ) -> Aim:
     """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``."""
     now = foresight.at(here, phi)
-    best, position, target = now, here.copy(), now
+    target, position, merit = now, here.copy(), now.merit
     weight = LEAST_MOTION * np.linalg.norm(now.by_axis, axis=0)
     for _ in range(ROUNDS):
         step = _bounded_step(target, weight, position - here, lower - position, upper - position)
-        trial = foresight.at(position + step, phi)
-        scale = 1.0
-        while trial.merit > best.merit and scale > 0.1:
+        scale, ahead = 1.0, foresight.merit(position + step, phi)
+        while ahead > merit and scale > 0.1:
             scale /= 3
-            trial = foresight.at(position + scale * step, phi)
-        if trial.merit >= best.merit:
+            ahead = foresight.merit(position + scale * step, phi)
+        if ahead >= merit:
             break
-        position, target = position + scale * step, trial
-        small = best.merit - trial.merit < 0.01
-        best = trial
-        if small:
+        gain, merit = merit - ahead, ahead
+        position = position + scale * step
+        target = foresight.at(position, phi)
+        if gain < ENOUGH or merit < ENOUGH:
             break
     spread = target.root(root)
     doubt, offence = float((spread**2).sum()), float(now.residual @ now.residual)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile, Use
-from autoalign.twin.model import Twin
+from autoalign.twin.model import Prediction, Twin
 
 __all__ = ["Fit", "Look", "fit", "look_from_profiles"]
 
@@ -148,25 +148,28 @@ def fit(
     problem = _Problem(twin, looks, mean, precision, sigma, wiring)
     phi = mean.copy() if start is None else start.copy()
     weights = dict.fromkeys(problem.blocks, 1.0)
-    damping, state = 1e-3, problem.linearise(phi, weights, True)
+    damping, seen = 1e-3, problem.predict(phi)
+    state = problem.linearise(seen, phi, weights)
     for _ in range(ROUNDS):
         step = _damped(state.jacobian, state.residual, damping)
-        trial = problem.linearise(phi + step, weights, False)
+        ahead = problem.predict(phi + step)
+        trial = problem.linearise(ahead, phi + step, weights)
         gain = state.cost - trial.cost
         if gain < 0:
             damping *= 10
             if damping > 1e6:
                 break
             continue
-        phi = phi + step
+        phi, seen = phi + step, ahead
         damping = max(damping / 10, 1e-9)
         settled = gain < SETTLED + RELATIVE * state.cost
+        state = trial
         if settled:
-            before, weights = weights, problem.reweigh(phi, weights)
+            before, weights = weights, problem.reweigh(seen)
             if all(abs(weights[b] / before[b] - 1) < STEADY for b in weights):
                 break
-        state = problem.linearise(phi, weights, True)
-    plain = problem.linearise(phi, dict.fromkeys(problem.blocks, 1.0), False)
+            state = problem.linearise(seen, phi, weights)
+    plain = problem.linearise(seen, phi, dict.fromkeys(problem.blocks, 1.0))
     root = np.linalg.inv(np.linalg.qr(state.jacobian, mode="r"))
     return Fit(phi, root, state.cost, plain.cost, problem.count, weights)
 
@@ -196,40 +199,38 @@ class _Problem:
         self.positions = positions if wiring is None else rewired(twin, positions, wiring)
         self.blocks = [(i, k) for i, look in enumerate(looks) for k in look.used]
         self.count = sum(look.count for look in looks)
-        self._motion: Floats | None = None
+
+    def predict(self, phi: Floats) -> Prediction:
+        """What should have been seen, with derivatives."""
+        return self.twin.predict(self.positions, phi, derivatives=True)
 
     def linearise(
-        self, phi: Floats, weights: dict[tuple[int, int], float], derivatives: bool
+        self, seen: Prediction, phi: Floats, weights: dict[tuple[int, int], float]
     ) -> _State:
-        """Residuals (and derivatives) at ``phi``, whitened; the prior's rows come last."""
-        seen = self.twin.predict(self.positions, phi, derivatives)
-        if seen.motion is not None:
-            self._motion = seen.motion
+        """Residuals and derivatives, whitened; the prior's rows come last."""
+        assert seen.jacobian is not None
         residuals, jacobians = [], []
         for i, look in enumerate(self.looks):
             if not look.used:
                 continue
-            inverse = np.linalg.inv(np.linalg.cholesky(self._covariance(i, weights)))
+            covariance = self._covariance(seen, i, weights)
+            inverse = np.linalg.inv(np.linalg.cholesky(covariance))
             gap = np.concatenate([(look.moments[k] - seen.moments[i, k])[u] for k, u in _of(look)])
             residuals.append(inverse @ gap)
-            if seen.jacobian is not None:
-                rows = np.concatenate([seen.jacobian[i, k][u] for k, u in _of(look)])
-                jacobians.append(-inverse @ rows)
+            rows = np.concatenate([seen.jacobian[i, k][u] for k, u in _of(look)])
+            jacobians.append(-inverse @ rows)
         residuals.append(self.precision @ (phi - self.mean))
         jacobians.append(self.precision)
         residual = np.concatenate(residuals)
         jacobian = np.concatenate(jacobians)
         return _State(residual, jacobian, float(residual @ residual))
 
-    def reweigh(
-        self, phi: Floats, weights: dict[tuple[int, int], float]
-    ) -> dict[tuple[int, int], float]:
+    def reweigh(self, seen: Prediction) -> dict[tuple[int, int], float]:
         """How far each frame is believed, given how well it fits."""
-        seen = self.twin.predict(self.positions, phi)
-        ones = dict.fromkeys(weights, 1.0)
+        ones = dict.fromkeys(self.blocks, 1.0)
         new = {}
         for i, look in enumerate(self.looks):
-            covariance = self._covariance(i, ones) if look.used else np.zeros((0, 0))
+            covariance = self._covariance(seen, i, ones) if look.used else np.zeros((0, 0))
             at = 0
             for k, used in _of(look):
                 gap = (look.moments[k] - seen.moments[i, k])[used]
@@ -239,7 +240,9 @@ class _Problem:
                 new[i, k] = min(1.0, (FREEDOM + len(used)) / (FREEDOM + misfit))
         return new
 
-    def _covariance(self, i: int, weights: dict[tuple[int, int], float]) -> Floats:
+    def _covariance(
+        self, seen: Prediction, i: int, weights: dict[tuple[int, int], float]
+    ) -> Floats:
         look = self.looks[i]
         size = look.count
         out: Floats = np.zeros((size, size), dtype=np.float64)
@@ -251,8 +254,8 @@ class _Problem:
             out[part, part] = look.covariance[k][np.ix_(used, used)] / weights[i, k]
             at += len(used)
             shared.append(np.diag(SHARED * sizes(look.moments[k]))[used])
-            if self._motion is not None:
-                rows.append(self._motion[i, k][used])
+            assert seen.motion is not None
+            rows.append(seen.motion[i, k][used])
         if shared:
             common: Floats = np.concatenate(shared)
             out += common @ common.T

@@ -28,6 +28,8 @@ DOUBT = 5.0
 CONVINCED = 25.0
 """A suspicion must lower the cost by this much to be believed: odds of e^12 against chance."""
 
+MOST_LOOKS = 24
+"""Older looks are forgotten, so that time and memory per probe stay bounded."""
 LARGE_DRIFT = {"drift_shift": 2.0, "drift_turn": 0.015, "drift_calibration": 0.5}
 """Tried where the usual drift does not explain the first look."""
 
@@ -76,7 +78,7 @@ class Knowledge:
         look = look_from_profiles(self.twin.planes, positions, dict(profiles))
         if not look.count:
             return False
-        self.looks.append(look)
+        self.looks = [*self.looks[-MOST_LOOKS + 1 :], look]
         self.fit = self._fit(None if self.fit is None else self.fit.phi, self.wiring)
         if self.prior is not None and len(self.looks) == 1 and self.fit.excess > DOUBT:
             self._trust_memory_less()
