@@ -6,7 +6,7 @@ from typing import Any
 
 from cyclopts import App, CycloptsError
 
-from autoalign.cli import align, demo, measure, plan, plugins, report
+from autoalign.cli import align, compare, demo, measure, plan, plugins, report, watch
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.cli.output import warn
 from autoalign.errors import AlignError
@@ -42,7 +42,8 @@ def build_app() -> App:
         result_action="return_value",
     )
     for command in (
-        demo.demo, plan.plan, measure.measure, align.align, report.report, plugins.plugins,
+        demo.demo, plan.plan, measure.measure, align.align, watch.watch, compare.compare,
+        report.report, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     return app

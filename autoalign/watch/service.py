@@ -16,7 +16,7 @@ from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.runner import run
 from autoalign.safety import Latch, MoveGuard
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
-from autoalign.session import Budget, Look, Session
+from autoalign.session import Budget, Look, Session, Status
 from autoalign.watch.deciding import Past, decide, moved
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
 from autoalign.watch.status import WatchStatus, write_status
@@ -129,6 +129,8 @@ class Watch:
         try:
             sighting = self._look(journal)
         except AlignError as error:
+            if self._stopped():
+                return Decision(Step.STAND, "stopped during a look")
             return self._broken(f"{type(error).__name__}: {error}")
         self._failures = 0
         decision = decide(self.policy, self.past, sighting)
@@ -165,6 +167,8 @@ class Watch:
                 finish = run(self.bench, session, own, guard=self.guard, stop=self.stop)
         except AlignError as error:
             return self._broken(f"realignment broke off: {type(error).__name__}: {error}")
+        if finish.status is Status.STOPPED:
+            return Decision(Step.STAND, "stopped during a realignment; it is not finished")
         moved(self.past, self.bench.clock.now())
         journal.note("realigned", finish.reason, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:

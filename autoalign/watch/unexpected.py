@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from autoalign.axes import Axis
-from autoalign.beam.profile import Use
+from autoalign.beam.profile import BeamProfile, Use
 from autoalign.watch.policy import Policy, Sighting
 
 __all__ = ["unexpected"]
@@ -18,7 +18,7 @@ def unexpected(
 ) -> str:
     """Return in words what is not as expected since ``before``; "" where nothing is."""
     seen = now.observation
-    if seen.profiles and all(p.use is Use.NOTHING for p in seen.profiles.values()):
+    if seen.profiles and all(_dark(p) for p in seen.profiles.values()):
         return "no light at any plane: the source is off, blocked or interlocked"
     if not seen.profiles:
         return f"nothing could be seen ({seen.failure})"
@@ -28,6 +28,10 @@ def unexpected(
     if not changed and not seen.ok:
         return f"the beam could not be judged ({seen.failure})"
     return changed or (_jumped(policy, before, now) if before is not None else "")
+
+
+def _dark(profile: BeamProfile) -> bool:
+    return profile.use is Use.NOTHING or profile.power <= 5 * profile.power_uncertainty
 
 
 def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:

@@ -1,0 +1,161 @@
+"""``autoalign compare``: strategies against each other on simulated benches."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
+
+from autoalign.cli.exits import Exit
+from autoalign.cli.output import note, print_facts, print_pairs, print_table, print_text
+
+if TYPE_CHECKING:
+    from autoalign.bench import Bench
+    from autoalign.benchmark.outcome import Outcome
+    from autoalign.benchmark.statistics import Summary
+    from autoalign.search.base import Strategy
+
+__all__ = ["compare"]
+
+
+def compare(
+    *,
+    strategies: Annotated[str, Parameter(name=["--strategies"])] = "model,response-matrix",
+    benches: str = "collimator",
+    seeds: int = 20,
+    first_seed: int = 0,
+    budget: int = 200,
+    workers: int = 1,
+    output: Path = Path("campaign"),
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> int:
+    """Compare strategies on simulated benches, each on the same benches, starts and noise.
+
+    Success is judged by the simulated truth without noise at the last position, not by what a run
+    claims. A run that does not get there counts as infinitely many looks. Every outcome is added
+    to a CSV file as soon as it is known: the same command goes on where it was interrupted.
+
+    Parameters
+    ----------
+    strategies
+        Names, separated by commas, or "all". "autoalign plugins strategies" lists them.
+    benches
+        Families of simulated benches, separated by commas, or "all".
+    seeds
+        How many benches are drawn of each family.
+    first_seed
+        The first of their seeds.
+    budget
+        Looks that one run may spend.
+    workers
+        Processes at work at once.
+    output
+        Folder for campaign.csv and the picture.
+    json
+        Print the table as JSON.
+    """
+    from autoalign.benchmark.campaign import cases, run_campaign  # noqa: PLC0415 - heavy
+    from autoalign.report.campaign_picture import draw_campaign  # noqa: PLC0415
+    from autoalign.session.actions import Budget  # noqa: PLC0415
+
+    chosen = _listed("strategies", strategies)
+    families = _listed("simulations", benches)
+    wanted = cases(chosen, families, range(first_seed, first_seed + seeds))
+    output.mkdir(parents=True, exist_ok=True)
+    outcomes = run_campaign(
+        wanted, _make_bench, _make_strategy, budget=Budget(budget),
+        path=output / "campaign.csv", workers=workers, progress=_tell,
+    )  # fmt: skip
+    picture = draw_campaign(outcomes, output / "campaign.png")
+    _print(outcomes, {"Outcomes": output / "campaign.csv", "Picture": picture}, json)
+    return Exit.IN_SPEC
+
+
+def _listed(group: str, asked: str) -> list[str]:
+    """Return the names asked for, each known to exist and to load."""
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.plugins import names, plugin  # noqa: PLC0415
+
+    chosen = list(names(group)) if asked == "all" else [n.strip() for n in asked.split(",")]
+    chosen = [n for n in dict.fromkeys(chosen) if n]
+    if not chosen:
+        raise UsageError(f"compare: no {group} given; known: {', '.join(names(group))}.")
+    for name in chosen:
+        plugin(group, name)
+    return chosen
+
+
+def _make_bench(family: str, seed: int) -> Bench:
+    from autoalign.plugins import plugin  # noqa: PLC0415
+
+    bench: Bench = plugin("simulations", family)(seed).bench()
+    return bench
+
+
+def _make_strategy(name: str) -> Strategy:
+    from autoalign.plugins import plugin  # noqa: PLC0415
+
+    strategy: Strategy = plugin("strategies", name)()
+    return strategy
+
+
+def _tell(outcome: Outcome) -> None:
+    state = "in spec" if outcome.reached else f"not in spec ({outcome.status})"
+    note(
+        f"{outcome.bench} {outcome.seed}, {outcome.strategy}: {outcome.probes} looks, {state}, "
+        f"merit {outcome.merit_first:.3g} to {outcome.merit_last:.3g}"
+    )
+
+
+def _print(outcomes: Sequence[Outcome], files: dict[str, Path], json: bool) -> None:
+    import numpy as np  # noqa: PLC0415
+
+    from autoalign.benchmark.statistics import summarise  # noqa: PLC0415
+
+    rows = summarise(outcomes, np.random.default_rng(0))
+    if json:
+        print_facts([_facts(r) for r in rows])
+        return
+    print_table(
+        ("bench", "strategy", "looks, median (95 % band)", "95 %", "in spec", "expected looks",
+         "false claims", "worse than start", "bench time", "own time a look"),
+        [_row(r) for r in rows],
+    )  # fmt: skip
+    print_text()
+    print_text(
+        "Median and 95 % count an unsuccessful run as infinitely many looks. Expected looks: all "
+        "looks of all runs over the successes. In spec, with Wilson's 95 % interval: by the "
+        "simulated truth. Own time is this computer's, under whatever else it was doing."
+    )
+    print_text()
+    print_pairs([(name, str(path)) for name, path in files.items()], indent="")
+
+
+def _row(r: Summary) -> tuple[str, ...]:
+    low, high = (f"{100 * edge:.0f}" for edge in r.success_band)
+    band = "–".join(_count(edge) for edge in r.median_band)
+    return (
+        r.bench,
+        r.strategy,
+        f"{_count(r.median)} ({band})",
+        _count(r.p95),
+        f"{r.reached}/{r.runs} ({low}–{high} %)",
+        f"{r.expected:.1f}" if math.isfinite(r.expected) else "∞",
+        str(r.falsely_claimed),
+        str(r.worse_than_start),
+        f"{r.bench_seconds:.1f} s",
+        f"{1e3 * r.own_seconds:.1f} ms",
+    )
+
+
+def _facts(r: Summary) -> dict[str, Any]:
+    from dataclasses import asdict  # noqa: PLC0415
+
+    return asdict(r)
+
+
+def _count(looks: float) -> str:
+    return f"{looks:.0f}" if math.isfinite(looks) else "∞"

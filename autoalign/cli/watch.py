@@ -1,0 +1,128 @@
+"""``autoalign watch``: keep a bench aligned, in the foreground, until told to stop."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from autoalign.cli.align import budget_of, checked_strategy
+from autoalign.cli.exits import Exit
+from autoalign.cli.output import print_facts, print_pairs, print_text, warn
+
+if TYPE_CHECKING:
+    from autoalign.watch.policy import Decision
+    from autoalign.watch.service import WatchSummary
+
+__all__ = ["watch"]
+
+
+def watch(
+    bench: Path,
+    /,
+    *,
+    output: Path,
+    every: str = "10 min",
+    strategy: str | None = None,
+    looks: int | None = None,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> int:
+    """Keep a bench aligned: look on a schedule, realign when out of spec or about to be.
+
+    Stands still on anything unexpected (no light, a jump, an axis that moved by itself, a camera
+    that fails), goes on by itself once that is over and steady, and stops for a person where it
+    cannot judge. Ctrl-C ends it in an orderly way.
+
+    Cautions: motors start without warning while this runs, also at night. Mark the bench, keep
+    covers closed. Local rules and the laser safety officer decide; software limits, holds and
+    stops are no safety function.
+
+    Parameters
+    ----------
+    bench
+        Bench file (TOML).
+    output
+        Folder for the records and status.json; one watch at a time may use it.
+    every
+        Time between looks, with its unit.
+    strategy
+        Who realigns; the bench file's where not given.
+    looks
+        End after so many looks; without it the watch ends when it is stopped.
+    json
+        Print what was done as JSON at the end.
+    """
+    from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
+    from autoalign.plugins import plugin  # noqa: PLC0415
+    from autoalign.units import quantity  # noqa: PLC0415
+    from autoalign.watch.policy import Policy  # noqa: PLC0415
+    from autoalign.watch.service import Watch  # noqa: PLC0415
+
+    file = read_bench_file(bench)
+    chosen = checked_strategy(strategy) or file.strategy or "model"
+    policy = Policy(interval=quantity(every, "s"))
+    with file.open() as opened, _stop_flag() as stop:
+        service = Watch(
+            opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
+            follow=None if json else _tell, stop=stop,
+        )  # fmt: skip
+        summary = service.run(looks=looks)
+    _print(summary, output, json)
+    return _exit(summary)
+
+
+@contextmanager
+def _stop_flag() -> Iterator[threading.Event]:
+    """Ctrl-C and a polite kill set the flag; a second Ctrl-C interrupts at once."""
+    flag = threading.Event()
+
+    def ask(number: int, frame: object) -> None:
+        if flag.is_set():
+            raise KeyboardInterrupt
+        flag.set()
+        warn("Stopping; once more stops at once.")
+
+    if threading.current_thread() is not threading.main_thread():
+        yield flag
+        return
+    before = {s: signal.signal(s, ask) for s in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield flag
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _tell(time: float, decision: Decision) -> None:
+    from autoalign.report.words import span_of_time  # noqa: PLC0415
+
+    print_text(f"{span_of_time(time):>10}  {decision.step.value:8}  {decision.reason}", wrap=False)
+
+
+def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
+    facts = {
+        "state": summary.state.value,
+        "reason": summary.reason,
+        "looks": summary.looks,
+        "looks in spec": summary.in_spec,
+        "realignments": summary.realignments,
+        "realignments that ended in spec": summary.realigned_in_spec,
+        "holds": summary.holds,
+        "records": str(folder),
+    }
+    if json:
+        print_facts(facts)
+        return
+    print_text()
+    print_pairs([(k.capitalize(), str(v) or "none") for k, v in facts.items()], indent="")
+
+
+def _exit(summary: WatchSummary) -> Exit:
+    from autoalign.safety import Latch  # noqa: PLC0415
+
+    return Exit.IN_SPEC if summary.state is Latch.RUN else Exit.HELD

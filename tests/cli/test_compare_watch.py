@@ -1,0 +1,102 @@
+"""``autoalign compare`` and ``autoalign watch`` from the command line."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from autoalign.benchmark.outcome import read_rows
+
+Run = Callable[..., Any]
+
+
+@pytest.mark.slow
+def test_compare_prints_a_table_and_goes_on_where_it_stopped(tmp_path: Path, run: Run) -> None:
+    """Every run is in the CSV file once, also after the command was given twice."""
+    command = (
+        "compare", "--strategies", "response-matrix,random", "--seeds", "1", "--budget", "30",
+        "--output", tmp_path, "--json",
+    )  # fmt: skip
+    first, second = run(*command), run(*command)
+    assert (first.code, second.code) == (0, 0)
+    assert first.out == second.out
+    rows = {r["strategy"]: r for r in json.loads(first.out)}
+    assert rows["response-matrix"]["reached"] == 1
+    assert rows["random"]["reached"] == 0
+    assert rows["random"]["median"] is None, "a run that failed counts as infinitely many looks"
+    assert len(read_rows(tmp_path / "campaign.csv")) == 2
+    assert (tmp_path / "campaign.png").stat().st_size > 5000
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--strategies", "modle", "'modle'. Did you mean 'model'?"),
+        ("--benches", "colimator", "Did you mean 'collimator'?"),
+        ("--strategies", ",", "no strategies given"),
+    ],
+)
+def test_names_that_do_not_exist_are_refused_before_anything_runs(
+    tmp_path: Path, run: Run, option: str, value: str, words: str
+) -> None:
+    """A misspelt name costs no campaign."""
+    said = run("compare", option, value, "--output", tmp_path / "c")
+    assert said.code == 2
+    assert words in " ".join(said.err.split())
+    assert not (tmp_path / "c").exists()
+
+
+@pytest.fixture
+def bench_file(demo_bench: Callable[..., Path]) -> Path:
+    """The demo's bench file, without a link between, in simulated time that hurries."""
+    return demo_bench()
+
+
+@pytest.mark.slow
+def test_watch_looks_realigns_and_says_what_it_did(
+    tmp_path: Path, run: Run, bench_file: Path
+) -> None:
+    """Two looks find the bench out of spec, a realignment follows, the next look is in spec."""
+    said = run("watch", bench_file, "--output", tmp_path / "w", "--every", "5 s", "--looks", "3")
+    assert said.code == 0
+    for words in ("confirm", "realign", "in spec, merit", "Realignments that ended in spec 1"):
+        assert words in said.text
+    assert json.loads((tmp_path / "w" / "status.json").read_text())["in_spec"] is True
+
+
+def test_watch_wants_a_time_with_its_unit(tmp_path: Path, run: Run, bench_file: Path) -> None:
+    """A bare number is refused with an example."""
+    said = run("watch", bench_file, "--output", tmp_path / "w", "--every", "10")
+    assert said.code == 2
+    assert "10" in " ".join(said.err.split())
+    assert "unit" in " ".join(said.err.split())
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of another system")
+def test_a_polite_kill_ends_the_watch_in_an_orderly_way(tmp_path: Path, bench_file: Path) -> None:
+    """SIGTERM in the middle: exit code 0, the status says stopped, the record is closed."""
+    folder = tmp_path / "w"
+    code = "import sys; from autoalign.cli import main; sys.exit(main(sys.argv[1:]))"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "watch", str(bench_file), "--output", str(folder),
+         "--every", "1 h"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while not (folder / "status.json").exists() and time.monotonic() < deadline:
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    out, error = process.communicate(timeout=60)
+    assert process.returncode == 0, error
+    assert "Looks" in out
+    assert json.loads((folder / "status.json").read_text())["state"] == "stopped"
+    assert not (folder / "watch.db-wal").exists()
