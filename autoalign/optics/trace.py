@@ -34,7 +34,10 @@ __all__ = [
 Surface = OffAxisParaboloid | Flat
 
 Figure = Callable[[Array, Array], tuple[Array, Array, Array]]
-"""Figure error: local (x, y), mm, to height along local z, mm, and its slopes in x and y."""
+"""Figure error: local (x, y), mm, to height along local z, mm, and its slopes in x and y.
+
+Must take complex arrays where derivatives by complex steps (or a pupil) are wanted.
+"""
 
 CHUNK = 16384
 """Rays that are traced in one go; a chunk stays in the processor's cache."""
