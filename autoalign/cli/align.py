@@ -21,6 +21,7 @@ def align(
     strategy: str | None = None,
     budget: int | None = None,
     seed: int = 0,
+    memory: Path | None = None,
     output: Path | None = None,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -44,6 +45,9 @@ def align(
         Looks at the most, the first and the verifying one included.
     seed
         Seed of the strategy's chance.
+    memory
+        File in which the bench remembers itself: read at the start if it is there, written at the
+        end. With it, the next alignment starts calibrated.
     output
         Folder for the record, the picture and the report; a new one in the user's data folder
         where not given. An earlier run is never overwritten.
@@ -55,7 +59,7 @@ def align(
 
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
-    folder = _folder(output, file.tables.bench.name)
+    folder = output or _default_folder(file.tables.bench.name)
     with file.open() as opened:
         run = carry_out(
             opened,
@@ -63,6 +67,7 @@ def align(
             strategy=chosen,
             budget=budget_of(file, budget),
             seed=seed,
+            memory=memory,
             by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
         )
         print_run(run, json)
@@ -88,15 +93,11 @@ def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
     return Budget(probes or table.probes, math.inf if table.time is None else table.time)
 
 
-def _folder(output: Path | None, bench: str) -> Path:
-    from autoalign.cli.running import free_folder  # noqa: PLC0415
-
-    if output is not None:
-        return free_folder(output)
+def _default_folder(bench: str) -> Path:
     from datetime import datetime  # noqa: PLC0415
 
     from platformdirs import user_data_path  # noqa: PLC0415
 
     plain = "-".join("".join(c if c.isalnum() else " " for c in bench.lower()).split())
     stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
-    return free_folder(user_data_path("autoalign") / "runs" / f"{stamp}-{plain}")
+    return user_data_path("autoalign") / "runs" / f"{stamp}-{plain}"

@@ -53,17 +53,16 @@ def demo(
     """
     from autoalign.cli.align import budget_of, checked_strategy  # noqa: PLC0415
     from autoalign.cli.output import print_text  # noqa: PLC0415
-    from autoalign.cli.running import carry_out, exit_code, free_folder, print_run  # noqa: PLC0415
+    from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415
     from autoalign.config import example, read_bench_file  # noqa: PLC0415
 
     chosen = link or ("loop" if sys.platform == "win32" else "pty")
     file = read_bench_file(example("demo"), {"simulation.seed": seed, "simulation.link": chosen})
     searcher = checked_strategy(strategy) or file.strategy
-    folder = free_folder(output)
     with file.open() as bench:
         if not json:
             _introduce(file, bench, chosen, seed)
-        run = carry_out(bench, folder, strategy=searcher, budget=budget_of(file), seed=seed)
+        run = carry_out(bench, output, strategy=searcher, budget=budget_of(file), seed=seed)
         print_run(run, json, link=chosen, ports=getattr(bench, "ports", {}))
         if not json:
             print_text()

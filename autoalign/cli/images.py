@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import glob
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +28,14 @@ class Options:
     """How pixels are to be read.
 
     ``pitch`` (x, y) mm; None leaves everything in pixels. ``bits`` that the camera delivers, where
-    that is less than the file's type holds; ``channel`` of a colour picture.
+    that is less than the file's type holds; ``channel`` of a colour picture. ``centred`` puts the
+    plane's zero into the middle of the picture and lets y point up.
     """
 
     pitch: tuple[float, float] | None = None
     bits: int | None = None
     channel: str | None = None
+    centred: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,6 +86,10 @@ def read_shots(path: Path, options: Options) -> Iterator[Shot]:
         name = f"{path}[{number}]" if len(pages) > 1 else str(path)
         try:
             frame = Frame(pixels, pitch, bit_depth=options.bits)
+            if options.centred:
+                rows, columns = pixels.shape
+                middle = ((columns - 1) / 2, (rows - 1) / 2)
+                frame = replace(frame, origin=middle, view=((1.0, 0.0), (0.0, -1.0)))
         except FrameError as error:
             raise FrameError(f"{name}: {error}") from None
         yield Shot(name, frame, tuple(notes))

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autoalign.beam import combine, measure_beam
+from autoalign.cli.explaining import collimator_of, explain, print_words
 from autoalign.cli.facts import TERM_HEADER, term_facts, term_rows
 from autoalign.cli.measure import draw, give
 from autoalign.cli.output import print_facts, print_table, print_text
@@ -18,20 +19,22 @@ from autoalign.interfaces import Reading
 from autoalign.session.seeing import average, stated
 
 if TYPE_CHECKING:
+    from autoalign.beam.quality import Quality
     from autoalign.bench import Bench
+    from autoalign.config import BenchFile
     from autoalign.merit import Verdict
 
 __all__ = ["look"]
 
 
-def look(path: Path, pictures: Path | None, *, json: bool, csv: bool) -> int:
+def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv: bool) -> int:
     """Look at the bench of a bench file once; 1 where its spec is not met, 0 otherwise."""
     file = read_bench_file(path)
     with file.open() as bench, working(f"Looking at {bench.name}"):
         many, readings = _acquire(bench)
-    layout = bench.layout
-    planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
-    verdict, why = _judge(bench, planes, many, readings)
+    quality = _combine(file, bench, many, readings)
+    verdict, why = _judge(bench, quality)
+    words = _explain(file, quality) if explained else ()
     if json:
         print_facts(
             {
@@ -41,13 +44,16 @@ def look(path: Path, pictures: Path | None, *, json: bool, csv: bool) -> int:
                 "in_spec": verdict.in_spec if verdict is not None else None,
                 "terms": term_facts(verdict),
                 "not_judged": why or None,
+                "explanation": words,
             }
         )
-        draw(many, pictures)
     else:
-        give(many, pictures, json=False, csv=csv)
+        give(many, json=False, csv=csv)
         if not csv:
             _print_verdict(verdict, why)
+            if words:
+                print_words(words)
+    draw(many, pictures)
     return 1 if verdict is None or not verdict.in_spec else 0
 
 
@@ -73,26 +79,40 @@ def _acquire(bench: Bench) -> tuple[list[Measured], dict[str, tuple[float, float
     return many, readings
 
 
-def _judge(
+def _combine(
+    file: BenchFile,
     bench: Bench,
-    distances: dict[str, float],
     many: list[Measured],
     readings: dict[str, tuple[float, float]],
-) -> tuple[Verdict | None, str]:
+) -> Quality | str:
+    """Return the quality, or why there is none."""
+    layout = bench.layout
+    planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
+    profiles = {m.name: m.profile for m in many if m.profile is not None}
+    distances = {plane: planes[plane] for plane in profiles}
+    try:
+        known = stated(bench.uncertainties, distances)
+        return combine(profiles, distances, readings=readings, **known)
+    except AlignError as error:
+        return str(error)
+
+
+def _judge(bench: Bench, quality: Quality | str) -> tuple[Verdict | None, str]:
     """Return the verdict, or why there is none."""
+    if isinstance(quality, str):
+        return None, quality
     if bench.spec is None:
         return None, "the bench file has no [spec]"
-    profiles = {m.name: m.profile for m in many if m.profile is not None}
-    try:
-        seen = {plane: distances[plane] for plane in profiles}
-        known = stated(bench.uncertainties, seen)
-        quality = combine(profiles, seen, readings=readings, **known)
-        missing = bench.spec.missing(quality.names)
-        if missing:
-            return None, f"not measured: {', '.join(missing)}"
-        return bench.spec.evaluate(quality), ""
-    except AlignError as error:
-        return None, str(error)
+    missing = bench.spec.missing(quality.names)
+    if missing:
+        return None, f"not measured: {', '.join(missing)}"
+    return bench.spec.evaluate(quality), ""
+
+
+def _explain(file: BenchFile, quality: Quality | str) -> tuple[str, ...]:
+    if isinstance(quality, str):
+        return (f"Nothing can be said: {quality}",)
+    return explain(quality, collimator_of(file))
 
 
 def _print_verdict(verdict: Verdict | None, why: str) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 
 if TYPE_CHECKING:
+    from autoalign.cli.explaining import Collimator
     from autoalign.cli.images import Options
     from autoalign.cli.profiles import Measured
     from autoalign.frames import Frame
@@ -25,6 +26,12 @@ def measure(
     dark: Path | None = None,
     channel: Literal["red", "green", "blue"] | None = None,
     pictures: Path | None = None,
+    explain: Flag = False,
+    distances: str | None = None,
+    focal_length: str | None = None,
+    angle: str | None = None,
+    aperture: str | None = None,
+    core: str = "0 mm",
     json: Flag = False,
     csv: Flag = False,
 ) -> int:
@@ -49,6 +56,20 @@ def measure(
         Which channel of colour pictures.
     pictures
         Folder for annotated pictures.
+    explain
+        Say in words what probably stands wrong on a collimator, and what cannot be told. For
+        pictures this needs --distances, --focal-length, --angle and --pitch.
+    distances
+        Where the pictures were taken, after the mirror, in their order: "0.4 m, 2.4 m". Each
+        screen's zero is taken to be in the middle of its picture, with x to the right and y up.
+    focal_length
+        Reflected focal length of the mirror.
+    angle
+        Its off-axis angle.
+    aperture
+        Its clear aperture.
+    core
+        Diameter of the source.
     json
         Print facts as JSON.
     csv
@@ -61,12 +82,22 @@ def measure(
     if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
         from autoalign.cli.looking import look  # noqa: PLC0415
 
-        return look(Path(places[0]), pictures, json=json, csv=csv)
+        return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
     from autoalign.cli.images import Options  # noqa: PLC0415
 
-    options = Options(pitch_of(pitch), bits, channel)
-    many = _measure_files(places, options, dark)
-    give(many, pictures, json=json, csv=csv)
+    options = Options(pitch_of(pitch), bits, channel, centred=explain)
+    if not explain:
+        many = _measure_files(places, options, dark)
+        give(many, json=json, csv=csv)
+    else:
+        from autoalign.cli.explaining import Collimator  # noqa: PLC0415
+
+        bench = Collimator.of_options(distances, focal_length, angle, aperture, core)
+        if options.pitch is None:
+            raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
+        many = _measure_files(places, options, dark)
+        _give_explained(many, bench, json=json, csv=csv)
+    draw(many, pictures)
     return 2 if any(m.problem for m in many) else 0
 
 
@@ -83,8 +114,8 @@ def pitch_of(text: str | None) -> tuple[float, float] | None:
     return sizes[0], sizes[-1]
 
 
-def give(many: Sequence[Measured], pictures: Path | None, *, json: bool, csv: bool) -> None:
-    """Print what was measured in the form asked for, and draw the annotated pictures."""
+def give(many: Sequence[Measured], *, json: bool, csv: bool) -> None:
+    """Print what was measured in the form asked for."""
     from autoalign.cli.output import print_facts  # noqa: PLC0415
     from autoalign.cli.profiles import facts_of, print_csv, print_profiles  # noqa: PLC0415
 
@@ -94,7 +125,20 @@ def give(many: Sequence[Measured], pictures: Path | None, *, json: bool, csv: bo
         print_csv(many)
     else:
         print_profiles(many)
-    draw(many, pictures)
+
+
+def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, csv: bool) -> None:
+    from autoalign.cli.explaining import explain_pictures, print_words  # noqa: PLC0415
+    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.profiles import facts_of  # noqa: PLC0415
+
+    words = explain_pictures(many, bench)
+    if json:
+        print_facts({"frames": [facts_of(m) for m in many], "explanation": words})
+        return
+    give(many, json=False, csv=csv)
+    if not csv:
+        print_words(words)
 
 
 def draw(many: Sequence[Measured], folder: Path | None) -> None:

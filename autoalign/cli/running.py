@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.facts import TERM_HEADER, axis_rows, result_facts, term_rows
-from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
+from autoalign.cli.memory import recall, remember
+from autoalign.cli.output import print_facts, print_table, print_text, warn
 from autoalign.cli.progress import following, working
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from autoalign.bench import Bench
     from autoalign.session.actions import Budget
 
-__all__ = ["Run", "carry_out", "exit_code", "free_folder", "print_run"]
+__all__ = ["Run", "carry_out", "exit_code", "print_run"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,24 +46,28 @@ def free_folder(wanted: Path) -> Path:
 
 def carry_out(
     bench: Bench,
-    folder: Path,
+    wanted: Path,
     *,
     strategy: str | None,
     budget: Budget | None,
     seed: int,
     by_hand: bool = False,
+    memory: Path | None = None,
 ) -> Run:
-    """Align ``bench``, keep the record in ``folder``, and write picture, report and result there.
+    """Align ``bench``; leave record, picture, report and result in a new folder ``wanted``.
 
     Ctrl-C and a polite kill stop every axis and close the record before they end the program.
-    ``by_hand`` says that a person is asked to turn axes meanwhile.
+    ``by_hand`` says that a person is asked to turn axes meanwhile; ``memory`` is the file in which
+    the bench remembers itself.
     """
     from autoalign.alignment import align  # noqa: PLC0415 - heavy
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
 
-    journal = folder / "run.db"
+    remembered = recall(memory)
     start = bench.positions()
+    folder = free_folder(wanted)
+    journal = folder / "run.db"
     try:
         with _politely(), following(f"Aligning {bench.name}", not by_hand) as progress:
             result = align(
@@ -71,6 +76,7 @@ def carry_out(
                 budget=budget,
                 seed=seed,
                 journal=journal,
+                memory=remembered,
                 progress=progress,
             )
     except KeyboardInterrupt:
@@ -79,6 +85,7 @@ def carry_out(
             f"autoalign report {journal} shows it."
         )
         raise
+    remember(memory, result.memory)
     with working("Writing picture and report"):
         record = record_of(read_journal(journal))
         files = {
@@ -115,7 +122,8 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     rows = axis_rows(result.positions, run.bench.axes, run.start)
     print_table(("axis", "stood at", "stands at", "soft limits"), rows)
     print_text()
-    print_pairs([(name.capitalize(), str(path)) for name, path in run.files.items()], indent="")
+    for name, path in run.files.items():
+        print_text(f"{name.capitalize():<8} {path}", wrap=False)
 
 
 @contextlib.contextmanager

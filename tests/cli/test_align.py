@@ -76,6 +76,21 @@ def test_out_of_spec_ends_with_1_and_no_run_is_overwritten(
     assert again.code == 0
 
 
+@pytest.mark.slow
+def test_a_bench_remembers_itself(demo_bench: Bench, tmp_path: Path, run: Run) -> None:
+    """The memory is written by the first run and read by the second; what is no memory is kept."""
+    memory, bench = tmp_path / "memory.json", demo_bench()
+    for _ in range(2):
+        said = run("align", bench, "--memory", memory, "--output", tmp_path / "run", "--json")
+        assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
+        assert json.loads(memory.read_text())["family"] == "collimator"
+    memory.write_text("not ours")
+    refused = run("align", bench, "--memory", memory, "--output", tmp_path / "run")
+    assert refused.code == 2
+    assert "memory.json: this cannot be read" in refused.err
+    assert memory.read_text() == "not ours"
+
+
 def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
     demo_bench: Bench, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -167,3 +168,55 @@ def test_a_bench_is_looked_at_without_moving(
     assert facts["in_spec"] is False
     assert set(facts["terms"]) == {"pointing_x", "pointing_y", "divergence", "ellipticity"}
     assert facts["terms"]["pointing_x"]["unit"] == "mrad"
+
+
+def round_spot(width: float, at: tuple[float, float] = (0.0, 0.0), pitch: float = 0.1) -> Array:
+    """Return a round Gaussian of width d_σ mm, ``at`` mm from the middle, x right and y up."""
+    side = (np.arange(401) - 200) * pitch
+    radius = ((side[None, :] - at[0]) ** 2 + (-side[:, None] - at[1]) ** 2) / (width / 2) ** 2
+    noise = np.random.default_rng(3).normal(400, 5, radius.shape)
+    return np.asarray(40000 * np.exp(-2 * radius) + noise)
+
+
+def test_two_pictures_are_explained_in_words(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """A beam that grows by 1 mm in 2 m from 10 mm: the source is ρ² V = 1.125 mm too close."""
+    near = save(tmp_path / "near.png", round_spot(10.0))
+    far = save(tmp_path / "far.png", round_spot(11.0))
+    optic = ("--distances", "0.4 m, 2.4 m", "--focal-length", "150 mm", "--angle", "35 deg")
+    said = run("measure", near, far, "--pitch", "100 um", "--explain", *optic, "--json")
+    facts = json.loads(said.out)
+    assert said.code == 0
+    surest = facts["explanation"][0]
+    # Paraxial: D' − D = D V L with the curvature V = l/ρ² (defocus of a displaced source).
+    amount = re.search(r"([0-9.]+) ± [0-9.]+ mm too close", surest)
+    assert amount is not None, surest
+    assert float(amount[1]) == pytest.approx(150**2 * (1.0 / 2000) / 10.0, rel=0.01)
+    assert any("Cannot be told" in sentence for sentence in facts["explanation"])
+
+
+@pytest.mark.slow
+def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
+    demo_bench: Callable[..., Path], run: Callable[..., Any]
+) -> None:
+    """The demo at its start: the words stand below the verdict."""
+    said = run("measure", demo_bench(), "--explain")
+    assert "What this says of the bench" in said.text
+    assert "Cannot be told" in said.text
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--pitch", "100 um"), "needs --distances, --focal-length and --angle"),
+        (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg"), "needs the pixel"),
+        (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg", "--pitch", "9 um"),
+         "names 1 places for 1 frames; give one for each, at least two"),
+    ],
+)  # fmt: skip
+def test_what_an_explanation_needs_is_said(
+    tmp_path: Path, run: Callable[..., Any], options: tuple[str, ...], words: str
+) -> None:
+    """Nothing is guessed: distances, optic and pitch must be given."""
+    said = run("measure", save(tmp_path / "one.png", spot()), "--explain", *options)
+    assert said.code == 2
+    assert words in said.err
