@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+import serial
 from autoalign_simulators import benches
 from autoalign_simulators.collimator import START, simulate
 
@@ -147,3 +148,16 @@ def test_creep_is_a_thousandth_of_the_move() -> None:
     at_once = motor.true_position()
     simulation.clock.sleep(60.0)
     assert motor.true_position() - at_once == pytest.approx(1e-3, rel=1e-3)
+
+
+def test_a_served_controller_drives_the_same_motors() -> None:
+    """Over a link the controller's first axis is the stage's first; unknown stages are named."""
+    with simulate(2) as simulation:
+        port = simulation.serve("source", "loop")
+        with serial.serial_for_url(port, timeout=1) as line:
+            line.write(b"go 1 1000\r")
+            assert line.readline() == b"go 1 +00001000\r\n"
+        simulation.clock.sleep(10.0)
+        assert simulation.stages["source"].status("source.x").position == pytest.approx(0.5)
+        with pytest.raises(UnknownNameError, match=r"no stage named 'sauce'.*'source'"):
+            simulation.serve("sauce", "loop")
