@@ -9,49 +9,20 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import TypeVar
 
 from autoalign.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
 from autoalign_drivers.grammar import Grammar
-from autoalign_drivers.port_settings import LineSettings, Query
-from autoalign_drivers.templates import Template
+from autoalign_drivers.phrases import Phrase, RefusedError, RestartedError
+from autoalign_drivers.port_settings import LineSettings
 from autoalign_drivers.transport import PreemptedError, Transport
 
-__all__ = ["PLACES", "Dialogue", "Phrase", "RefusedError", "RestartedError"]
-
-PLACES = frozenset({"axis", "counts", "value", "tag"})
-"""Places that a command may have."""
+__all__ = ["Dialogue"]
 
 T = TypeVar("T")
 
 _MANY_LINES = 100
 _STOPS = 3
-
-
-class RefusedError(ReplyError):
-    """The controller understood that it was asked something, and refused."""
-
-
-class RestartedError(ReplyError):
-    """The controller has started anew; nothing that it says of positions can be trusted."""
-
-
-@dataclass(frozen=True, slots=True)
-class Phrase:
-    """A command and the grammar of its answer; None where no answer comes."""
-
-    template: Template
-    grammar: Grammar | None
-    closing: Grammar | None = None
-    bare: bool = False
-
-    @classmethod
-    def of(cls, query: Query) -> Phrase:
-        """Compile a query of the settings."""
-        grammar = None if query.reply is None else Grammar(query.reply)
-        closing = None if query.closing is None else Grammar(query.closing)
-        return cls(Template(query.send, PLACES), grammar, closing, query.bare)
 
 
 class Dialogue:

@@ -17,9 +17,10 @@ from autoalign.errors import (
 )
 from autoalign.interfaces import AxisStatus
 from autoalign_drivers.channels import Channel, channels_of
-from autoalign_drivers.dialogue import Dialogue, Phrase, RefusedError
+from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.done import Arrival, Verdict
 from autoalign_drivers.line_settings import LineAsciiSettings
+from autoalign_drivers.phrases import Phrase, RefusedError
 from autoalign_drivers.readout import Readout, Said
 from autoalign_drivers.transport import PreemptedError, Transport
 

@@ -6,8 +6,8 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from autoalign_drivers.dialogue import PLACES
 from autoalign_drivers.grammar import Grammar
+from autoalign_drivers.phrases import PLACES
 from autoalign_drivers.port_settings import LineSettings, Query, Settings
 from autoalign_drivers.quantities import Seconds
 from autoalign_drivers.templates import Template

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from autoalign.errors import ReplyError
 from autoalign_drivers.channels import Channel
-from autoalign_drivers.dialogue import Dialogue, Phrase
+from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.line_settings import LineAsciiSettings
+from autoalign_drivers.phrases import Phrase
 
 __all__ = ["Readout", "Said"]
 

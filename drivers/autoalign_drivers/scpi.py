@@ -11,8 +11,9 @@ from pydantic import Field, model_validator
 from autoalign.clock import Clock
 from autoalign.errors import DetectorError, LinkError, ReplyError, UsageError
 from autoalign.interfaces import Reading
-from autoalign_drivers.dialogue import Dialogue, Phrase
+from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.grammar import Grammar, strict_decimal
+from autoalign_drivers.phrases import Phrase
 from autoalign_drivers.port_settings import LineSettings, Pattern, Query
 from autoalign_drivers.quantities import Seconds
 from autoalign_drivers.transport import Transport
