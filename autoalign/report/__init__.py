@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from autoalign.report.from_journal import record_of
-    from autoalign.report.gallery import GalleryCase, gallery_cases, write_gallery
+    from autoalign.report.gallery import GalleryCase, gallery_cases, simulated_render, write_gallery
     from autoalign.report.plan_drawing import draw_plan
     from autoalign.report.profile_picture import draw_profile
     from autoalign.report.record import RunRecord
@@ -28,6 +28,7 @@ __all__ = [
     "draw_run",
     "gallery_cases",
     "record_of",
+    "simulated_render",
     "write_gallery",
     "write_report",
     "write_symptoms",
@@ -42,6 +43,7 @@ _HOMES = {
     "draw_run": "run_picture",
     "gallery_cases": "gallery",
     "record_of": "from_journal",
+    "simulated_render": "gallery",
     "write_gallery": "gallery",
     "write_report": "run_report",
     "write_symptoms": "symptom_page",

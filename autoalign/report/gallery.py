@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from matplotlib.figure import Figure
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.errors import FrameError
 from autoalign.frames import Frame
+from autoalign.interfaces import Simulation
 from autoalign.optics.layout import Layout
 from autoalign.report.frame_view import Window, describe, draw_picture, window_for
 from autoalign.report.markup import Html, page, tag
@@ -21,9 +23,12 @@ from autoalign.report.record import Picture
 from autoalign.report.style import new_figure, plain, png_uri
 from autoalign.report.symptoms import axis_symptoms
 
-__all__ = ["GalleryCase", "gallery_cases", "write_gallery"]
+__all__ = ["GalleryCase", "gallery_cases", "simulated_render", "write_gallery"]
 
 ALIGNED = "aligned"
+
+_PATIENCE = 600.0
+"""s of the simulation's own time to wait for a frame."""
 
 Render = Callable[[Mapping[str, float]], Mapping[str, Frame]]
 Measure = Callable[[Frame], BeamProfile]
@@ -61,6 +66,26 @@ def gallery_cases(
         words = " ".join(f"{p}: {symptom.sentence(p)}." for p in symptom.after)
         pictures = _pictures(render({symptom.axis: symptom.amount}), measure)
         yield GalleryCase(name, symptom.label, pictures, words)
+
+
+def simulated_render(
+    simulate: Callable[..., Simulation], layout: Layout, seed: int = 0, **options: Any
+) -> Render:
+    """Return a ``render`` for :func:`gallery_cases` that asks a simulation (entry-point group
+    ``autoalign.simulations``) for frames of ``layout``'s bench, with nothing else misaligned.
+    """
+    aligned = dict.fromkeys((m.axis for m in layout.motions), 0.0)
+
+    def render(positions: Mapping[str, float]) -> Mapping[str, Frame]:
+        simulation = simulate(seed, hidden=aligned | dict(positions), **options)
+        try:
+            now = simulation.clock.now()
+            seen = [d.acquire(1, now, now + _PATIENCE)[0] for d in simulation.detectors.values()]
+            return {e.plane: e for e in seen if isinstance(e, Frame)}
+        finally:
+            simulation.close()
+
+    return render
 
 
 def write_gallery(

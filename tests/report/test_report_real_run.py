@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from autoalign_simulators.benches import collimator, focuser, relay, steering
+from autoalign_simulators import collimator, focuser, relay, steering
 
 from autoalign.alignment import align
-from autoalign.frames import Frame
 from autoalign.journal import read_journal
-from autoalign.report import gallery_cases, record_of, write_report
+from autoalign.report import gallery_cases, record_of, simulated_render, write_report
 
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
     """The record of one alignment, its result and its journal's path."""
     path = tmp_path_factory.mktemp("run") / "run.db"
-    with collimator(seed=3) as bench:
+    with collimator.simulate(3).bench() as bench:
         result = align(bench, strategy="response-matrix", seed=3, journal=path)
     return record_of(read_journal(path)), result, path
 
@@ -72,7 +71,7 @@ FAMILIES = {
     "relay": (relay, "focus", 16),
     "steering": (steering, "far", 8),
 }
-"""Bench, the plane to look at, and how many single-axis errors move the spot there."""
+"""Simulation, the plane to look at, and how many single-axis errors move the spot there."""
 
 
 def middle(case, plane: str) -> np.ndarray:
@@ -90,18 +89,9 @@ def middle(case, plane: str) -> np.ndarray:
 @pytest.mark.parametrize("family", FAMILIES)
 def test_rendered_benches_do_what_the_symptoms_say(family):
     """The simulator, which shares no code with the words, moves the spot as they predict."""
-    make, plane, moving = FAMILIES[family]
-    with make(seed=0, ideal=True) as nominal:
-        layout = nominal.layout
-
-    def render(positions):
-        hidden = dict.fromkeys((m.axis for m in layout.motions), 0.0) | dict(positions)
-        with make(seed=0, ideal=True, hidden=hidden, pixels=256) as bench:
-            now = bench.clock.now()
-            seen = [d.acquire(1, now, now + 600)[0] for d in bench.detectors.values()]
-            return {e.plane: e for e in seen if isinstance(e, Frame)}
-
-    cases = list(gallery_cases(layout, render))
+    module, plane, moving = FAMILIES[family]
+    layout = module.demo_layout()
+    cases = list(gallery_cases(layout, simulated_render(module.simulate, layout, ideal=True)))
     start = middle(cases[0], plane)
     ways = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
     checked = 0
