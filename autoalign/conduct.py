@@ -193,7 +193,7 @@ class Conductor:
         except (TravelLimitError, TravelBudgetError, HeldError) as error:
             if self.journal is not None:
                 yield Call(self.journal.note, ("refused", str(error)))
-            return Refused(str(error), began)
+            return Refused(str(error), began, held=isinstance(error, HeldError))
         intent = 0
         if self.journal is not None:
             intent = yield Call(self.journal.intent, (move, before))

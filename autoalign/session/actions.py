@@ -36,6 +36,7 @@ class Status(StrEnum):
     BUDGET = "budget spent"
     GIVEN_UP = "strategy gave up"
     REFUSED = "a move was refused"
+    HELD = "on hold or safe"
     STOPPED = "stopped"
 
 
@@ -124,10 +125,11 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A move was not begun, ``reason`` says why; nothing moved."""
+    """A move was not begun, ``reason`` says why; ``held``: the bench is on hold or safe."""
 
     reason: str
     at: float
+    held: bool = False
 
 
 Outcome = Seen | Moved | Refused

@@ -118,7 +118,7 @@ class Session:
         self._settled = -math.inf
         self._began: float | None = None
         self._now = -math.inf
-        self._refusal = ""
+        self._refused: Refused | None = None
         planes = layout.planes if layout is not None else ()
         self._eye = Eye(
             self.spec,
@@ -230,7 +230,7 @@ class Session:
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
                     if not (yield from self._go(target, getattr(self.strategy, "note", "probe"))):
-                        return Status.REFUSED, self._refusal
+                        return self._refusal()
                     answer = yield from self._look("probe")
                     answer = yield from self._look_closer(answer)
                     if answer.in_spec:
@@ -289,7 +289,7 @@ class Session:
         }
         outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
         if isinstance(outcome, Refused):
-            self._refusal = outcome.reason
+            self._refused = outcome
             self._now = outcome.at
             return False
         assert isinstance(outcome, Moved)
@@ -298,6 +298,10 @@ class Session:
         self._now = outcome.ended
         self._settled = outcome.ended + self.settle
         return True
+
+    def _refusal(self) -> tuple[Status, str]:
+        assert self._refused is not None
+        return Status.HELD if self._refused.held else Status.REFUSED, self._refused.reason
 
     def _look(self, reason: str, frames: int | None = None) -> _Sight:
         look = Look(self.probes + 1, self._settled, frames or self.frames, reason)
@@ -333,7 +337,7 @@ class Session:
         elif (yield from self._go(best.positions, "return to the best", returning=True)):
             last, where = (yield from self._look("verify")), "returned to the best position seen"
         else:
-            where = f"could not return to the best position seen ({self._refusal})"
+            where = f"could not return to the best position seen ({self._refusal()[1]})"
             last = yield from self._look("verify where it stands")
         if last.in_spec:
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")

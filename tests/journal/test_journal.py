@@ -8,8 +8,10 @@ from io import BytesIO
 
 import numpy as np
 import pytest
+from autoalign_simulators import benches
 from PIL import Image
 
+from autoalign.alignment import align
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.clock import VirtualClock
 from autoalign.errors import JournalError
@@ -226,6 +228,24 @@ def test_a_whole_run_can_be_read_back(make_bench, tmp_path):
     assert past.looks[-1].observation.in_spec
     assert past.looks[-1].positions == session.positions
     assert [a["name"] for a in past.run["bench"]["axes"]] == list(bench.axes)
+
+
+@pytest.mark.slow
+def test_frames_of_a_simulated_bench_are_kept_small_and_in_place(tmp_path):
+    """Every look keeps a picture of each plane, bright where the centroid was measured."""
+    bench = benches.collimator(seed=2)
+    align(bench, strategy="response-matrix", budget=3, journal=tmp_path / "run.db")
+    past = read_journal(tmp_path / "run.db")
+    assert len(past.looks) == 3
+    for look in past.looks:
+        assert set(look.thumbnails) == {"near", "far"}
+        for plane, small in look.thumbnails.items():
+            grey = np.asarray(Image.open(BytesIO(small.png)), dtype=float)
+            light = np.where(grey > 100, grey, 0.0)
+            y, x = (float((light * g).sum() / light.sum()) for g in np.indices(grey.shape))
+            spot = look.observation.profiles[plane].centroid
+            assert (x - small.origin[0]) * small.pitch[0] == pytest.approx(spot[0], abs=2.0)
+            assert (y - small.origin[1]) * small.pitch[1] == pytest.approx(spot[1], abs=2.0)
 
 
 def test_the_export_has_every_record_as_a_line(tmp_path):

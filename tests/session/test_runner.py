@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from autoalign import aio
+from autoalign.clock import RealClock
+from autoalign.conduct import Sleep
 from autoalign.errors import (
     DetectorError,
     HardwareError,
@@ -207,6 +209,25 @@ def test_a_travel_budget_ends_the_run_as_a_result(make_bench):
     assert finish.status is Status.REFUSED
     assert "travelled in this run" in finish.reason
     assert guard.travelled["part0.move"] <= 1.5
+
+
+def test_a_bench_on_hold_is_looked_at_and_not_moved(make_bench, tmp_path):
+    """Watching goes on, motion does not; the record says why."""
+    bench = make_bench()
+    guard = MoveGuard(bench.axes)
+    guard.hold("somebody opened the cover")
+    with Journal(tmp_path / "run.db", bench.clock, {}) as journal:
+        finish = run(bench, session_of(bench), journal, guard=guard)
+    assert finish.status is Status.HELD
+    assert not finish.in_spec
+    assert bench.stages["stage"].log == []
+    assert bench.detectors["meter"].looks >= 1
+    assert "opened the cover" in read_journal(tmp_path / "run.db").notes[0]["text"]
+
+
+def test_real_time_is_slept_in_the_event_loop():
+    """With a real clock nothing blocks the loop: a sleep of nothing returns at once."""
+    assert asyncio.run(aio._carry_out(Sleep(0.0), RealClock())) is None
 
 
 def test_asyncio_does_exactly_the_same(make_bench):
