@@ -15,6 +15,7 @@ from autoalign.optics.footprint import Fill, fill_of
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.plan_facts import plan_facts
 from autoalign.optics.pose import place
 from autoalign.optics.reach import capture_range, travel_needed
 from autoalign.optics.sensitivity import Combination, Sensitivity, sensitivity
@@ -24,7 +25,6 @@ from autoalign.optics.tolerance import (
     by_quantity,
     tolerance_table,
 )
-from autoalign.units import EDGE_UNIT, to_edge
 
 __all__ = ["AxisPlan", "OpticPlan", "Plan", "plan"]
 
@@ -118,22 +118,7 @@ class Plan:
 
     def facts(self) -> dict[str, Any]:
         """Return the plan as plain, labelled facts for people: mm, mrad, degrees."""
-        return {
-            "family": self.family,
-            "light position (mm)": list(self.light_position),
-            "optics": [_optic_facts(o) for o in self.optics],
-            "heights (mm)": dict(self.heights),
-            "beam at the first element": self.fill.facts(),
-            "beam diameters (mm)": {k: list(v) for k, v in self.diameters.items()},
-            "source-limited divergence (mrad)": to_edge(self.source_divergence, "mrad"),
-            "diffraction divergence (mrad)": to_edge(self.diffraction_divergence, "mrad"),
-            "axes": [_axis_facts(a) for a in self.axes],
-            "singular values": [float(v) for v in self.singular_values],
-            "invisible to the spec": [c.words for c in self.invisible],
-            "invisible to the detectors": [c.words for c in self.unseen],
-            "tolerance table": [_row_facts(r, self.axes) for r in self.table],
-            "advice": list(self.advice),
-        }
+        return plan_facts(self)
 
 
 def plan(
@@ -259,45 +244,3 @@ def _source_divergence(layout: Layout) -> float:
 def _vector(values: Floats) -> Vector:
     x, y, z = (float(v) for v in values)
     return (x, y, z)
-
-
-def _optic_facts(optic: OpticPlan) -> dict[str, Any]:
-    return {
-        "name": optic.name,
-        "parent focal length (mm)": optic.parent_focal_length,
-        "reflected focal length (mm)": optic.reflected_focal_length,
-        "off-axis angle (deg)": optic.off_axis_angle_deg,
-        "off-axis distance (mm)": optic.off_axis_distance,
-        "sag (mm)": optic.sag,
-        "clear aperture (mm)": optic.clear_aperture,
-        "working f-number": optic.working_f_number,
-        "centre (mm)": list(optic.centre),
-        "focus (mm)": list(optic.focus),
-    }
-
-
-def _axis_facts(axis: AxisPlan) -> dict[str, Any]:
-    unit = EDGE_UNIT[axis.unit]
-    size = 1 / to_edge(1.0, unit)
-    return {
-        "name": axis.name,
-        f"spot moves (mm per {unit})": {
-            plane: [dx * size, dy * size] for plane, (dx, dy) in axis.moves.items()
-        },
-        f"resolution ({unit})": to_edge(axis.resolution, unit),
-        f"travel to either side ({unit})": to_edge(axis.travel, unit),
-        f"capture range ({unit})": [to_edge(v, unit) for v in axis.capture],
-        "resolution asked for by": axis.limited_by,
-    }
-
-
-def _row_facts(row: ToleranceRow, axes: tuple[AxisPlan, ...]) -> dict[str, Any]:
-    units = {a.name: EDGE_UNIT[a.unit] for a in axes}
-    return {
-        "times the resolution": row.factor,
-        "settings": {
-            f"{axis} ({units[axis]})": to_edge(v, units[axis]) for axis, v in row.settings.items()
-        },
-        "in spec (%)": 100 * row.in_spec,
-        "tolerance used by 95 % (%)": {term: 100 * v for term, v in row.used.items()},
-    }

@@ -300,6 +300,31 @@ def test_where_the_parents_third_order_form_stops(
     assert ratio - 1 == pytest.approx(excess, rel=0.1)
 
 
+@pytest.mark.parametrize("alpha", [20.0, 60.0, 90.0])
+def test_how_far_the_linear_form_carries(section: Any, alpha: float) -> None:
+    """In plane, the astigmatism of form 3 is off by (t/ρ)/sin α [derived]."""
+    s, a = section(alpha), 2.0
+    u, v, w = s.grid(a)
+    errors = []
+    for t in (0.5, -0.5):
+        path = s.wavefront(u, v, np.array(s.optic.focus) + t * _direction(s, "sideways"))
+        short = s.optic.slope * a**2 * t / (2 * RHO**2)
+        errors.append(s.terms(u, v, w, path, a)["astigmatism 0"] / short - 1)
+    expected = 0.5 / RHO / math.sin(math.radians(alpha))
+    assert abs(errors[0] - errors[1]) / 2 == pytest.approx(expected, rel=0.05)
+    assert abs(errors[0] + errors[1]) / 2 < 0.1 * expected + 1e-3
+
+
+@pytest.mark.parametrize("alpha", [15.0, 35.0, 60.0, 90.0, 120.0])
+@pytest.mark.parametrize("a", [2.0, 5.0, 10.0])
+def test_leading_astigmatism_is_most_of_the_wavefront(section: Any, alpha: float, a: float) -> None:
+    """A/√6 alone gives the rms to 1 % for a/ρ ≤ 0.1 and α ≥ 15° [derived]."""
+    s = section(alpha)
+    u, v, w = s.grid(a)
+    rms = _rms(u, v, w, s.linear_wavefront(u, v, _direction(s, "up")))
+    assert rms == pytest.approx(s.optic.slope * a**2 / (2 * RHO**2) / math.sqrt(6), rel=0.02)
+
+
 def _direction(section: Any, name: str) -> np.ndarray:
     vectors = {
         "sideways": section.optic.sideways,

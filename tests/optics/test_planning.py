@@ -82,6 +82,7 @@ def test_axes_move_the_spot_as_the_plan_says(demo: Plan) -> None:
             )
 
 
+@pytest.mark.slow
 def test_capture_range_ends_where_the_spot_leaves_the_view(demo: Plan) -> None:
     """Just inside, the far spot is in view; just beyond, its edge or half its light is gone."""
     for axis in ("source.x", "source.y", "mirror.tilt"):
@@ -114,6 +115,7 @@ def test_tolerance_table_falls_from_all_to_few(demo: Plan) -> None:
     assert demo.table[-1].in_spec < 0.5
 
 
+@pytest.mark.slow
 def test_tolerance_table_of_one_axis_follows_the_normal_law() -> None:
     """One axis with σ equal to its tolerance: 68.3 % inside, within sampling error."""
     limit = {"pointing_y": 1e-4}
@@ -178,6 +180,7 @@ def test_facts_are_labelled_and_fit_into_json(demo: Plan) -> None:
     assert any("source.y" in words for words in facts["invisible to the spec"])
 
 
+@pytest.mark.slow
 def test_other_families_have_plans_too() -> None:
     """A focuser and a pair of fold mirrors: sizes, sharpness, and no advice to enlarge."""
     focus = plan(

@@ -19,6 +19,7 @@ from autoalign.optics.rays import Rays
 from autoalign.optics.wavefront import on_sphere
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("alpha", [15.0, 60.0, 90.0, 120.0])
 def test_an_aligned_collimator_has_a_flat_pupil_with_the_skewed_irradiance(alpha: float) -> None:
     """W = 0; the mirror's disk is covered; irradiance is 1/(f(1 + q))² of a uniform source."""
@@ -72,6 +73,7 @@ def relay(orientation: Literal["cancelling", "adding"]) -> Layout:
     return relay_layout(optic, optic, 0.0, 0.05, 660e-6, orientation, emission="uniform")
 
 
+@pytest.mark.slow
 def test_the_relays_orientation_shows_in_the_strehl_ratio() -> None:
     """Source 0.3 mm aside: nearly perfect when aberrations cancel, poor when they add."""
     ratios = []

@@ -33,6 +33,7 @@ misalignments = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.slow
 @given(st.floats(5, 120), st.floats(30, 500), misalignments)
 @settings(deadline=None, max_examples=100)
 def test_light_runs_back_to_its_source(
