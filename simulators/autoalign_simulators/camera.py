@@ -225,7 +225,8 @@ class SimulatedCamera:
         """Return electrons per second and pixel at time ``at``, free of noise."""
         world = self.world
         positions = world.positions(at)
-        key = (*(round(p, 7) for p in positions.values()), self.stray.version, world.power)
+        marks = float(hash(tuple(self.renderer.train.blemishes.items())))
+        key = (*(round(p, 7) for p in positions.values()), self.stray.version, world.power, marks)
         if key not in self._cache:
             while len(self._cache) >= _KEPT:
                 del self._cache[next(iter(self._cache))]

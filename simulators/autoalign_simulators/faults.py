@@ -8,9 +8,11 @@ Faults of the serial link are on the links (:mod:`autoalign_simulators.links`).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from autoalign.errors import unknown_name
+from autoalign_simulators.blemishes import Blemishes, Post
 from autoalign_simulators.camera import SimulatedCamera
 from autoalign_simulators.motors import Motor
 from autoalign_simulators.simulation import BenchSimulation
@@ -85,6 +87,15 @@ def _light(simulation: BenchSimulation, _where: str, size: float) -> None:
     simulation.truth.world.power = size
 
 
+def _card(simulation: BenchSimulation, _where: str, size: float) -> None:
+    """Put a card into the beam from one side, over this part of the first mirror's width."""
+    train = simulation.truth.train
+    first = train.layout.elements[0]
+    marks, across = train.blemishes.get(first.name, Blemishes()), first.surface.clear_aperture
+    post = Post(across * (1 - size), across) if size > 0 else None
+    train.blemishes = {**train.blemishes, first.name: replace(marks, post=post)}
+
+
 def _set(**values: Any) -> Callable[[Any, float], None]:
     def act(target: Any, size: float) -> None:
         for name, value in values.items():
@@ -118,6 +129,9 @@ INJECTORS: Mapping[str, tuple[Injector, float]] = {
     "shutter": (_light, 0.0),
     "light-back": (_light, 1.0),
     "power-drop": (_light, 0.3),
+    # something in the beam: size is how much of the first mirror's width it hides
+    "card": (_card, 0.4),
+    "card-away": (_card, 0.0),
     # cameras: by the name of the detector
     "saturate": (_camera(_flaw(overexpose=...)), 8.0),
     "dark-exposure": (_camera(_flaw(overexpose=...)), 1e-3),

@@ -3,7 +3,11 @@
 The pupil is traced exactly on a grid. Where the map from pupil to pixels can be inverted (no fold,
 no focus) each pixel is carried back to its pupil point: flux = density / |Jacobian|, edges are
 averaged over a pixel by their signed distance, and the extended source is a convolution with its
-image. Elsewhere the grid is refined and laid on the pixels (:mod:`.splat`).
+image. Elsewhere the grid is refined and laid on the pixels (:mod:`.splat`), and what is too small
+for rays is drawn by diffraction (:mod:`.wave`).
+
+Measured against a render with a hundred times as many points on the demo's screens: rms 6e-4 of the
+peak, worst pixel (on an edge) 2e-2 near and 3e-3 far, total flux 6e-5.
 """
 
 from __future__ import annotations

@@ -34,6 +34,12 @@ from autoalign_simulators.world import World, cross_talk, skewed
 
 __all__ = ["BenchSimulation", "Plan", "build"]
 
+SCALE_ERROR = 0.03
+"""Standard deviation of the relative error of a motor's scale."""
+DIRECTION_ERROR = 0.035
+"""Standard deviation, per component, of the direction of an axis: 2°, in rad."""
+PIVOT_ERROR = 15.0
+"""Standard deviation, per component, of a pivot, mm: 26 mm off as a rule."""
 _SPARE = 0.02
 """How far beyond the soft limits the limit switches stand, as a part of the travel."""
 
@@ -69,7 +75,7 @@ class Plan:
     @property
     def uncertainties(self) -> dict[str, float]:
         """What is known of the bench beforehand, as :class:`autoalign.Bench` takes it."""
-        known = {"scale": 0.015, "direction": 0.02, "pivot": 10.0}
+        known = {"scale": SCALE_ERROR, "direction": DIRECTION_ERROR, "pivot": PIVOT_ERROR}
         for plane, traits in self.cameras.items():
             away = abs(self.layout.plane(plane).distance)
             known |= {
@@ -201,7 +207,7 @@ def build(
     motors = {a.name: _motor(a, time, effects, stream(100 + k)) for k, a in enumerate(plan.axes)}
     layout, coupling = plan.layout, None
     if effects.axes:
-        layout = skewed(plan.layout, stream(1), direction=0.02, pivot=10.0)
+        layout = skewed(plan.layout, stream(1), direction=DIRECTION_ERROR, pivot=PIVOT_ERROR)
         coupling = cross_talk(plan.layout, stream(2), 0.01)
     rng = stream(3)
     drawn = {a: float(rng.uniform(-w, w)) for a, w in plan.start.items()}
@@ -220,7 +226,7 @@ def build(
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
     """Draw a motor: less play than the maker states, a scale that is off by a per cent or two."""
     play, wave, period, uneven = rng.uniform(size=4)
-    scale, sign = rng.normal(0, 0.015), rng.choice([-1.0, 1.0])
+    scale, sign = rng.normal(0, SCALE_ERROR), rng.choice([-1.0, 1.0])
     speed = axis.speed or axis.travel / 10
     step = axis.resolution or 1e-6 * axis.travel
     traits = MotorTraits(

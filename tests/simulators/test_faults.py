@@ -47,6 +47,22 @@ def test_a_power_drop_scales_the_beam_and_moves_nothing(bench: BenchSimulation) 
     assert np.allclose(after - room, 0.3 * (before - room), atol=0.02 * before.max())
 
 
+def test_a_card_hides_one_side_of_the_beam(bench: BenchSimulation) -> None:
+    """40 % of the mirror's width covered from one side: light lost there, a sharp edge, undone."""
+    camera = bench.detectors["near"]
+    before, power = camera.rate(0.0).astype(float), bench.truth.power()
+    inject(bench, "card")
+    after = camera.rate(0.0).astype(float)
+    assert 0.5 * power < bench.truth.power() < 0.8 * power
+    assert after.sum() < 0.8 * before.sum()
+    hidden = (before > 0.3 * before.max()) & (after < 0.02 * before.max())
+    clear = (before > 0.3 * before.max()) & (after > 0.95 * before)
+    assert hidden.sum() > 1000
+    assert clear.sum() > 10_000
+    inject(bench, "card-away")
+    assert np.array_equal(camera.rate(0.0), before)
+
+
 def test_motion_faults_reach_the_stage(bench: BenchSimulation) -> None:
     """An alarm refuses moves and shows in the status; cleared, the axis moves again."""
     stage = bench.stages["source"]
@@ -104,9 +120,15 @@ def test_every_fault_can_be_injected(fault: str, bench: BenchSimulation) -> None
         return repr((
             motor.fault, motor.stalled, motor.deaf, motor.restless, motor.homed,
             motor.true_position(), camera.faults, camera.stray, bench.truth.world.power,
+            bench.truth.train.blemishes,
         ))  # fmt: skip
 
-    undone = {"release": "stall", "alarm-cleared": "alarm", "light-back": "shutter"}
+    undone = {
+        "release": "stall",
+        "alarm-cleared": "alarm",
+        "light-back": "shutter",
+        "card-away": "card",
+    }
     if fault in undone:
         inject(bench, undone[fault], "source.x")
     before = state()
