@@ -84,8 +84,7 @@ def _introduce(file: BenchFile, bench: OpenBench, link: Link, seed: int) -> None
 
 def _link_words(link: Link, bench: OpenBench) -> str:
     ports = ", ".join(f"{stage} on {port}" for stage, port in bench.ports.items())
-    speed = getattr(bench.clock, "factor", None)
-    faster = f" Simulated time runs {speed:g} times faster than life." if speed else ""
+    faster = f" Simulated time runs {bench.speed:g} times faster than life." if bench.speed else ""
     return {
         "pty": f"Serial link: pseudo-terminals, through the operating system ({ports}).{faster}",
         "tcp": f"Serial link: TCP on this computer ({ports}).{faster}",

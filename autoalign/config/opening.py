@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from autoalign.bench import Bench
 from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
 from autoalign.config.drivers import SIMULATED
+from autoalign.config.tables import SimulationTable
 from autoalign.errors import UsageError, unknown_name
 from autoalign.interfaces import Detector, Simulation, Stage
 from autoalign.plugins import plugin
@@ -26,10 +27,12 @@ LINK_SPEED = 10.0
 class OpenBench(Bench):
     """A bench from a file: closing it lets go of the hardware, or ends the simulated world.
 
-    ``ports`` gives what each stage was opened on, where the driver has a port.
+    ``ports`` gives what each stage was opened on, where the driver has a port; ``speed`` how many
+    times faster than life simulated time runs on a real link, else None.
     """
 
     ports: dict[str, str] = field(default_factory=dict)
+    speed: float | None = None
     resources: ExitStack = field(default_factory=ExitStack)
 
     def close(self) -> None:
@@ -65,6 +68,7 @@ def open_bench(file: BenchFile) -> OpenBench:
             uncertainties={k: q.value for k, q in tables.uncertainties.items()},
             truth=simulation.truth if simulation is not None else None,
             ports=ports,
+            speed=_speed(tables.simulation),
             resources=stack.pop_all(),
         )
 
@@ -73,11 +77,18 @@ def _simulation(file: BenchFile, stack: ExitStack) -> Simulation | None:
     table = file.tables.simulation
     if table is None:
         return None
-    on_a_link = table.link in ("pty", "tcp")
-    clock = ScaledClock(table.speed or LINK_SPEED) if on_a_link else VirtualClock()
+    speed = _speed(table)
+    clock = ScaledClock(speed) if speed is not None else VirtualClock()
     simulation: Simulation = plugin("simulations", table.family)(seed=table.seed, clock=clock)
     stack.callback(simulation.close)
     return simulation
+
+
+def _speed(table: SimulationTable | None) -> float | None:
+    """Return the speed of simulated time where it passes by itself: on a real link."""
+    if table is None or table.link not in ("pty", "tcp"):
+        return None
+    return table.speed or LINK_SPEED
 
 
 def _stage(

@@ -52,6 +52,7 @@ def test_the_demo_tells_a_person_what_happened(tmp_path: Path, run: Run) -> None
     assert said.code == 0
     text = said.text
     assert "Serial link: pseudo-terminals" in text
+    assert "Simulated time runs 10 times faster than life." in text
     assert "In spec." in text
     assert "0 ± 0.1 mrad in spec" in text
     assert str(tmp_path / "run" / "report.html") in text
@@ -91,6 +92,7 @@ def test_a_bench_remembers_itself(demo_bench: Bench, tmp_path: Path, run: Run) -
     assert memory.read_text() == "not ours"
 
 
+@pytest.mark.slow
 def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
     demo_bench: Bench, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:

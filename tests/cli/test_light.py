@@ -6,6 +6,8 @@ import json
 import subprocess
 import sys
 
+import pytest
+
 import autoalign
 
 HEAVY = ("scipy", "sklearn", "skopt", "serial", "pydantic", "matplotlib")
@@ -21,17 +23,20 @@ def loaded_by(code: str) -> set[str]:
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 
+@pytest.mark.slow
 def test_importing_the_library_pulls_in_nothing_heavy() -> None:
     """``import autoalign`` loads none of the heavy packages, not even numpy."""
     assert not loaded_by("import autoalign") & {*HEAVY, "numpy"}
 
 
+@pytest.mark.slow
 def test_using_optics_frames_and_measurement_pulls_in_nothing_heavy() -> None:
     """The names that a script needs to plan and measure load numpy and nothing heavier."""
     names = "OffAxisParaboloid, Frame, measure_beam, Axis, Bench, Spec"
     assert not loaded_by(f"from autoalign import {names}") & set(HEAVY)
 
 
+@pytest.mark.slow
 def test_help_pulls_in_nothing_heavy() -> None:
     """``autoalign --help`` loads neither numpy nor anything heavier."""
     found = loaded_by(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -67,6 +68,7 @@ BARE = st.text("abcXYZ019-_", min_size=1, max_size=6)
 QUOTED = st.text("ab .#[]{}=,'", min_size=1, max_size=6).map(lambda s: f'"{s}"')
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(BARE | QUOTED, st.lists(BARE | QUOTED, min_size=1)), max_size=5))
 def test_any_file_of_tables_and_keys_is_read_back(

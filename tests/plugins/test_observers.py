@@ -96,6 +96,7 @@ def test_every_event_is_named_verb_then_noun() -> None:
     assert all(len(e.split("_")) == 3 for e in events)
 
 
+@pytest.mark.slow
 def test_a_run_that_is_cut_off_is_told_as_such() -> None:
     """Ctrl-C reaches the observers and whoever called, unchanged."""
 
@@ -117,6 +118,7 @@ def test_a_run_that_is_cut_off_is_told_as_such() -> None:
     assert [type(e) for e in Alarm.heard] == [KeyboardInterrupt]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("worked_plugin")
 def test_an_alignment_tells_its_observers_in_order() -> None:
     """Start, looks and moves, end; with the targets in mm and rad, and the result at the end."""
