@@ -33,16 +33,26 @@ def advise(
 ) -> tuple[str, ...]:
     """Return sentences, each with its numbers and what to do; none where nothing stands out."""
     found = [*_filling(layout, fill), *_divergence(layout, source_divergence, limits)]
+    found += _capture(axes)
+    return tuple(found)
+
+
+def _capture(axes: Sequence[_AxisLike]) -> list[str]:
+    short = []
     for axis in axes:
         reach = min(-axis.capture[0], axis.capture[1])
         if reach < axis.travel:
             size, unit = (1.0, "mm") if axis.unit == "mm" else (1e3, "mrad")
-            found.append(
-                f"{axis.name}: hand placement can leave it {axis.travel * size:.3g} {unit} off, "
-                f"but the beam stays in every view only up to {reach * size:.3g} {unit}. Place "
-                "the part more closely, take a larger screen, or search in the dark first."
+            short.append(
+                f"{axis.name} (off by up to {axis.travel * size:.2g} {unit}, seen within "
+                f"{reach * size:.2g} {unit})"
             )
-    return tuple(found)
+    if not short:
+        return []
+    return [
+        f"After placement by hand the beam may miss a view: {', '.join(short)}. Place these parts "
+        "more closely, take a larger screen, or search for the beam first."
+    ]
 
 
 def _filling(layout: Layout, fill: Fill) -> list[str]:
@@ -80,8 +90,8 @@ def _divergence(layout: Layout, theta: float, limits: Mapping[str, float]) -> li
     if tolerance is None or theta <= tolerance or not isinstance(optic, OffAxisParaboloid):
         return []
     return [
-        f"The source's size alone gives {theta * 1e3:.3g} mrad of divergence, more than the "
-        f"{tolerance * 1e3:.3g} mrad that the spec allows on top of it. Should the beam itself be "
-        "narrower than that, take a core of at most "
-        f"{tolerance * optic.reflected_focal_length:.2g} mm or a longer focal length."
+        f"The source's size alone gives {theta * 1e3:.3g} mrad of divergence; the spec's "
+        f"{tolerance * 1e3:.3g} mrad count on top of it. For a beam that is itself narrower than "
+        f"that, take a core of at most {tolerance * optic.reflected_focal_length:.2g} mm or a "
+        "longer focal length."
     ]

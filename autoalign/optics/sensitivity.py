@@ -57,8 +57,8 @@ class Combination:
             if abs(value) >= 0.01 * largest
         )
         return (
-            f"{moves}, moved together, change nothing by more than {self.effect:.2g} of its "
-            f"tolerance ({self.shows_in})."
+            f"{moves}: moved together, to first order no quantity changes by more than "
+            f"{self.effect:.2g} of its tolerance ({self.shows_in} does most)."
         )
 
 

@@ -202,4 +202,4 @@ def test_other_families_have_plans_too() -> None:
     )
     assert fold.optics == ()
     assert fold.invisible == ()
-    assert any("beam stays in every view" in text for text in fold.advice)
+    assert any("may miss a view" in text for text in fold.advice)
