@@ -155,7 +155,7 @@ def fit(
         ahead = problem.predict(phi + step)
         trial = problem.linearise(ahead, phi + step, weights)
         gain = state.cost - trial.cost
-        if gain < 0:
+        if not gain >= 0:
             damping *= 10
             if damping > 1e6:
                 break
@@ -214,7 +214,9 @@ class _Problem:
             if not look.used:
                 continue
             covariance = self._covariance(seen, i, weights)
-            inverse = np.linalg.inv(np.linalg.cholesky(covariance))
+            if not np.all(np.isfinite(covariance)):
+                return _State(np.zeros(0), np.zeros((0, 0)), math.inf)
+            inverse = np.linalg.inv(_root(covariance))
             gap = np.concatenate([(look.moments[k] - seen.moments[i, k])[u] for k, u in _of(look)])
             residuals.append(inverse @ gap)
             rows = np.concatenate([seen.jacobian[i, k][u] for k, u in _of(look)])
@@ -263,6 +265,17 @@ class _Problem:
             shake = np.concatenate(rows) * self.sigma
             out += shake @ shake.T
         return out
+
+
+def _root(covariance: Floats) -> Floats:
+    """Cholesky factor; a matrix that is singular in double precision is widened a little."""
+    try:
+        return np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
+        extra = 1e-9 * np.abs(np.diag(covariance)) + 1e-300
+        values, vectors = np.linalg.eigh(covariance + np.diag(extra))
+        lifted: Floats = (vectors * np.maximum(values, values.max() * 1e-12)) @ vectors.T
+        return np.linalg.cholesky(np.asarray(lifted + np.diag(extra), dtype=np.float64))
 
 
 def _of(look: Look) -> list[tuple[int, npt.NDArray[np.intp]]]:

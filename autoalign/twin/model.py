@@ -83,7 +83,7 @@ class Twin:
         self._optics = [p for p in self._parts if p.name not in self.planes]
         self._grid = make_grid(layout)
         self._core = np.zeros((len(self.planes), 3))
-        self._core = self._core_blur()
+        self._core = self._core_blur() + self._diffraction_blur()
 
     @property
     def size(self) -> int:
@@ -247,6 +247,32 @@ class Twin:
         moments[..., 2:5] += self._core[k]
         return moments
 
+    def _on_paper(self) -> dict[str, Pose]:
+        """Poses of all parts with every unknown and every axis at its nominal value."""
+        theta = np.zeros(self.size)
+        return {p.name: self._pose(p, np.zeros((1, len(self.axes))), theta) for p in self._parts}
+
+    def _diffraction_blur(self) -> Floats:
+        """Second moments (planes, 3) that diffraction adds to a coherent beam, as on paper.
+
+        A beam of standard deviation σ spreads by λ/(4πσ), as a Gaussian beam does.
+        """
+        light = self.layout.light
+        out = np.zeros((len(self.planes), 3))
+        if "gaussian" not in (getattr(light, "emission", ""), getattr(light, "profile", "")):
+            return out
+        base = self._on_paper()
+        theta = np.zeros(self.size)
+        poses = {p.name: _stepped(base[p.name], 1, 0, False) for p in self._optics}
+        values = {d: theta[None, self.unknowns.block(*d).slice] for d in self._direct}
+        rays = self._trace(poses, values)
+        for k, plane in enumerate(self.layout.planes):
+            local = rays.moved(base[plane.name].inverse())
+            spread = _central_moments(local.x[0, 0], local.y[0, 0], rays.power[0, 0])[2:4]
+            lever = light.wavelength * plane.distance / (4 * np.pi)
+            out[k, :2] = lever**2 / spread
+        return out
+
     def _core_blur(self) -> Floats:
         """Second moments (planes, 3) that the finite core adds, at the nominal place."""
         light = self.layout.light
@@ -256,7 +282,7 @@ class Twin:
         else:
             variance, rows = light.divergence**2 / 16, [1, 2]
         theta = np.zeros(self.size)
-        base = {p.name: self._pose(p, np.zeros((1, len(self.axes))), theta) for p in self._parts}
+        base = self._on_paper()
         j = self._moments(base, theta, True).imag[0][:, rows, :2] / STEP
         spread = variance * np.einsum("pki,pkj->pij", j, j)
         return np.stack([spread[:, 0, 0], spread[:, 1, 1], spread[:, 0, 1]], axis=-1)

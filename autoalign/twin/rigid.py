@@ -15,6 +15,12 @@ STEP = 1e-30
 """Size of the complex step: far below rounding, so that derivatives are exact."""
 
 
+_ONE = np.eye(3)
+# w @ _GENERATORS is the cross-product matrix of w, row by row.
+_GENERATORS = np.array(
+    [[0, 0, 0, 0, 0, -1, 0, 1, 0], [0, 0, 1, 0, 0, 0, -1, 0, 0], [0, -1, 0, 1, 0, 0, 0, 0, 0]],
+    dtype=float,
+)
 SMALL = 0.01
 """Below this squared angle four terms are good to 1e-14."""
 
@@ -31,13 +37,10 @@ def exp(twist: Array) -> Pose:
     a = _series(s, (1, 6, 20, 42, 72, 110, 156)[:terms])
     b = _series(s, (2, 12, 30, 56, 90, 132, 182)[:terms])
     c = _series(s, (6, 20, 42, 72, 110, 156, 210)[:terms])
-    zero = np.zeros_like(w[..., 0])
-    x, y, z = w[..., 0], w[..., 1], w[..., 2]
-    cross = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=-1)
-    cross = cross.reshape(*w.shape, 3)
+    cross = (w @ _GENERATORS).reshape(*w.shape, 3)
     square = cross @ cross
-    rotation = np.eye(3) + a * cross + b * square
-    position = ((np.eye(3) + b * cross + c * square) @ v[..., None])[..., 0]
+    rotation = _ONE + a * cross + b * square
+    position = ((_ONE + b * cross + c * square) @ v[..., None])[..., 0]
     return Pose(rotation, position)
 
 
@@ -58,9 +61,7 @@ def vee(base: Pose, varied: Pose) -> Array:
     return np.concatenate([w, shift], axis=-1)
 
 
-def placed(
-    nominal: Pose, motions: list[tuple[Array, Array]], rigid: Array, inner: Array | None = None
-) -> Pose:
+def placed(nominal: Pose, motions: list[tuple[Array, Array]], rigid: Array) -> Pose:
     """Return where a part stands.
 
     Parameters
@@ -71,12 +72,10 @@ def placed(
         Twist per unit (..., 6), bench frame, and amount (...), outermost first.
     rigid
         Twist of the part as mounted (..., 6), its own frame.
-    inner
-        A further twist in its own frame.
     """
-    pose = nominal.compose(exp(rigid))
-    if inner is not None:
-        pose = pose.compose(exp(inner))
-    for twist, amount in reversed(motions):
-        pose = exp(twist * amount[..., None]).compose(pose)
+    twists = [twist * amount[..., None] for twist, amount in motions]
+    steps = exp(np.stack(np.broadcast_arrays(rigid, *twists)))
+    pose = nominal.compose(Pose(steps.rotation[0], steps.position[0]))
+    for k in range(len(motions), 0, -1):
+        pose = Pose(steps.rotation[k], steps.position[k]).compose(pose)
     return pose
