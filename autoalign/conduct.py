@@ -39,7 +39,7 @@ from autoalign.session import (
     Session,
 )
 
-__all__ = ["Call", "Conductor", "Event", "Sleep", "Step", "StopFlag"]
+__all__ = ["Baton", "Call", "Conductor", "Event", "Sleep", "Step", "StopFlag"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,42 @@ class Sleep:
 
 Step = Call | Sleep
 _Steps = Generator[Step, Any, Any]
+
+
+class Baton:
+    """Hands a conductor's steps to a runner one by one, and back what became of them.
+
+    ``finish`` is there once :meth:`next_step` has returned None. Closing it early counts as an
+    interruption: the stages are stopped and the record is closed.
+    """
+
+    def __init__(self, steps: Generator[Step, Any, Finish]) -> None:
+        self.finish: Finish | None = None
+        self._steps = steps
+        self._answer: Any = None
+        self._error: BaseException | None = None
+
+    def next_step(self) -> Step | None:
+        """Return what to do now, or None at the end; raise what ended it."""
+        try:
+            if self._error is not None:
+                return self._steps.throw(self._error)
+            return self._steps.send(self._answer)
+        except StopIteration as end:
+            self.finish = end.value
+            return None
+
+    def answer(self, result: Any) -> None:
+        """Tell the result of the last step."""
+        self._answer, self._error = result, None
+
+    def fail(self, error: BaseException) -> None:
+        """Tell what the last step raised."""
+        self._error = error
+
+    def close(self) -> None:
+        """End the steps wherever they are."""
+        self._steps.close()
 
 
 class StopFlag(Protocol):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from typing import Any
 
 from autoalign.bench import Bench
 from autoalign.clock import Clock
-from autoalign.conduct import Conductor, Event, Sleep, Step, StopFlag
+from autoalign.conduct import Baton, Conductor, Event, Sleep, Step, StopFlag
 from autoalign.journal import Journal
 from autoalign.safety import MoveGuard
 from autoalign.session import Finish, Session
@@ -29,22 +30,14 @@ def run(
     Whatever is raised meanwhile, Ctrl-C included, first stops every stage and is recorded.
     """
     steps = Conductor(bench, session, journal, guard, progress, stop).steps()
-
-    answer: Any = None
-    failed: BaseException | None = None
-    try:
-        while True:
+    with closing(Baton(steps)) as baton:
+        while (step := baton.next_step()) is not None:
             try:
-                step = steps.send(answer) if failed is None else steps.throw(failed)
-            except StopIteration as end:
-                finish: Finish = end.value
-                return finish
-            try:
-                answer, failed = _carry_out(step, bench.clock), None
-            except BaseException as error:  # noqa: BLE001 - the conductor stops the stages, re-raises
-                failed = error
-    finally:
-        steps.close()
+                baton.answer(_carry_out(step, bench.clock))
+            except BaseException as error:  # noqa: BLE001 - the conductor stops all and re-raises
+                baton.fail(error)
+    assert baton.finish is not None
+    return baton.finish
 
 
 def _carry_out(step: Step, clock: Clock) -> Any:

@@ -56,3 +56,13 @@ def test_response_matrix_over_a_hundred_seeds():
         probes.append(result.probes if good else 60)
     assert np.median(probes) <= 14
     assert successes >= 95
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("family", ["steering", "relay", "focuser"])
+def test_other_families_are_aligned_without_a_model(family):
+    """The response matrix needs to know nothing of what stands on the bench."""
+    bench = getattr(benches, family)(seed=1)
+    result = align(bench, strategy="response-matrix", budget=40, seed=1)
+    assert result.in_spec, result.reason
+    assert bench.truth.in_spec(bench.spec)
