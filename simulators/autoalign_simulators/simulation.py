@@ -36,10 +36,13 @@ __all__ = ["BenchSimulation", "Plan", "build"]
 
 SCALE_ERROR = 0.03
 """Standard deviation of the relative error of a motor's scale."""
+
 DIRECTION_ERROR = 0.035
 """Standard deviation, per component, of the direction of an axis: 2°, in rad."""
+
 PIVOT_ERROR = 15.0
 """Standard deviation, per component, of a pivot, mm: 26 mm off as a rule."""
+
 _SPARE = 0.02
 """How far beyond the soft limits the limit switches stand, as a part of the travel."""
 
@@ -224,7 +227,7 @@ def build(
 
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
-    """Draw a motor: less play than the maker states, a scale that is off by a per cent or two."""
+    """Draw a motor: less play than the maker states, a scale that is off by some per cent."""
     play, wave, period, uneven = rng.uniform(size=4)
     scale, sign = rng.normal(0, SCALE_ERROR), rng.choice([-1.0, 1.0])
     speed = axis.speed or axis.travel / 10
