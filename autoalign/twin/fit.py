@@ -270,7 +270,7 @@ class _Problem:
 def _root(covariance: Floats) -> Floats:
     """Cholesky factor; a matrix that is singular in double precision is widened a little."""
     try:
-        return np.linalg.cholesky(covariance)
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
     except np.linalg.LinAlgError:
         extra = 1e-9 * np.abs(np.diag(covariance)) + 1e-300
         values, vectors = np.linalg.eigh(covariance + np.diag(extra))
