@@ -67,6 +67,10 @@ def demo(
         if not json:
             print_text()
             print_text(CAUTION)
+            print_text()
+            print_text(
+                "For a bench of your own: autoalign plan --template > bench.toml", wrap=False
+            )
         return exit_code(run)
 
 

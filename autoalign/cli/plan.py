@@ -62,6 +62,7 @@ def plan(
     optic: Optic = _NO_OPTIC,
     view: str = "60 mm",
     drawing: Path | None = None,
+    template: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
     """Print where everything on a bench goes, and what its axes must be able to do.
@@ -79,10 +80,18 @@ def plan(
         Side of the field that each camera sees at its plane.
     drawing
         Write a drawing to scale as PNG.
+    template
+        Print an annotated bench file to fill in for a bench of one's own, and nothing else.
     json
         Print facts as JSON.
     """
-    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.output import print_facts, print_text  # noqa: PLC0415
+
+    if template:
+        from autoalign.config import example  # noqa: PLC0415
+
+        print_text(example("own-bench").read_text(encoding="utf-8").rstrip(), wrap=False)
+        return 0
     from autoalign.cli.planning import make_plan, print_plan  # noqa: PLC0415 - heavy
     from autoalign.units import quantity  # noqa: PLC0415
 

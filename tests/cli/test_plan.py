@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from autoalign.config import read_bench_file
+
 Run = Callable[..., Any]
 
 NUMBERS = ("--focal-length", "101.6 mm", "--angle", "90 deg", "--aperture", "25.4 mm")
@@ -87,3 +89,13 @@ def test_numbers_beside_a_bench_file_are_refused(demo_bench: Callable[..., Path]
     said = run("plan", demo_bench(), "--focal-length", "100 mm")
     assert said.code == 2
     assert "a bench file and --focal-length: give one or the other" in said.err
+
+
+def test_the_template_is_a_bench_file_that_can_be_planned(run: Run, tmp_path: Path) -> None:
+    """What is printed is the annotated example, word for word, and it is sound."""
+    said = run("plan", "--template")
+    path = tmp_path / "bench.toml"
+    path.write_text(said.out, encoding="utf-8")
+    assert said.code == 0
+    assert "<<<" in said.out
+    assert read_bench_file(path).layout is not None
