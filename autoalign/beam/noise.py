@@ -16,7 +16,7 @@ __all__ = ["dark_noise", "estimate_gain", "quantisation_offset"]
 
 Floats = npt.NDArray[np.float64]
 
-_BLOCKS = 250
+_BLOCKS = 160
 
 
 def dark_noise(pixels: Pixels, grid: Grid, background: Background) -> float:
@@ -50,7 +50,7 @@ def estimate_gain(
     r0, r1, c0, c1 = half.box((pixels.shape[0], pixels.shape[1]), pitch)
     if c1 - c0 < 5:
         return 0.0
-    lines = pixels[r0 : r1 : max(1, (r1 - r0) // 32), c0:c1].astype(np.float64)
+    lines = pixels[r0 : r1 : max(1, (r1 - r0) // 20), c0:c1].astype(np.float64)
     a, b, c, d, e = (lines[:, k : c1 - c0 - 4 + k] for k in range(5))
     rough = (a - 4 * (b + d) + 6 * c + e) / math.sqrt(70)
     signal = (a + b + c + d + e) / 5 - level

@@ -47,7 +47,7 @@ def outline_flags(polar: Polar, pixel: float) -> list[Flag]:
 
 
 def _ring(polar: Polar) -> Flag | None:
-    profile = np.median(polar.light, axis=0)
+    profile = polar.profile
     middle = float(profile[polar.t < 0.15].mean())
     where = int(np.argmax(profile))
     scatter = float(polar.light[:, where].std()) / math.sqrt(len(polar.angle))
@@ -82,7 +82,7 @@ def _nick(polar: Polar) -> Flag | None:
     radius = half_height_radius(polar)
     if radius is None:
         return None
-    smooth = _low_harmonics(polar.angle, radius)
+    smooth = _smooth_outline(polar.angle, radius)
     depth = 1 - radius / smooth
     scatter = 1.4826 * float(np.median(np.abs(depth)))
     worst = int(np.argmax(depth))
@@ -116,17 +116,20 @@ def _outermost(light: Floats, threshold: float) -> Ints:
     return np.where(above.any(axis=1), last, -1)
 
 
-def _low_harmonics(angle: Floats, radius: Floats) -> Floats:
-    """Return a shifted ellipse through ``radius``: harmonics 0 to 2, three rounds without dips."""
+def _smooth_outline(angle: Floats, radius: Floats) -> Floats:
+    """Return a shifted ellipse through ``radius``: harmonics 0 to 2, twice more without dips."""
     design = np.column_stack(
         [np.ones_like(angle)] + [f(k * angle) for k in (1, 2) for f in (np.cos, np.sin)]
     )
-    keep = np.ones(len(angle), dtype=bool)
-    for _ in range(3):
-        solution = np.linalg.lstsq(design[keep], radius[keep], rcond=None)[0]
-        smooth: Floats = design @ solution
+    # Over evenly spaced rays the harmonics are orthogonal.
+    smooth: Floats = design @ (design.T @ radius / np.sum(design**2, axis=0))
+    for _ in range(2):
         away = np.abs(radius - smooth)
-        keep = away <= np.maximum(3 * 1.4826 * np.median(away), 1e-9)
+        if away.max() < NICK / 2:
+            return smooth
+        keep = away <= max(3 * 1.4826 * float(np.median(away)), 1e-9)
         if np.count_nonzero(keep) < 20:
-            break
+            return smooth
+        part = design[keep]
+        smooth = design @ np.linalg.solve(part.T @ part, part.T @ radius[keep])
     return smooth

@@ -15,6 +15,9 @@ __all__ = ["HotPixels", "check_finite", "fill", "find_hot", "subtract_dark"]
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
+_ROUND = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]).T
+"""Rows and columns of the eight neighbours."""
+
 LARGEST = 1e30
 """Pixel values beyond this would overflow in sums of their moments."""
 
@@ -109,32 +112,21 @@ def _lone(line: Pixels, level: float, least: float) -> Bools:
 def _confirmed(pixels: Pixels, row: Ints, column: Ints, level: float, sigma: float) -> HotPixels:
     """Keep those that stand out from all eight neighbours, and more than these scatter."""
     last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
-    around = np.stack(
-        [
-            pixels[np.clip(row + i, 0, last_row), np.clip(column + j, 0, last_column)]
-            for i in (-1, 0, 1)
-            for j in (-1, 0, 1)
-            if (i, j) != (0, 0)
-        ]
-    ).astype(np.float64)
-    value = pixels[row, column]
     inside = (row > 0) & (row < last_row) & (column > 0) & (column < last_column)
-    alone = inside & (value - level > 2 * (around.max(axis=0) - level))
-    alone &= value - around.mean(axis=0) > 8 * np.maximum(around.std(axis=0), sigma)
+    row, column = row[inside], column[inside]
+    if not len(row):
+        return HotPixels(row, column)
+    around = pixels[row[:, None] + _ROUND[0], column[:, None] + _ROUND[1]].astype(np.float64)
+    value = pixels[row, column]
+    alone = value - level > 2 * (around.max(axis=1) - level)
+    alone &= value - around.mean(axis=1) > 8 * np.maximum(around.std(axis=1), sigma)
     return HotPixels(row[alone], column[alone])
 
 
 def fill(pixels: Pixels, hot: HotPixels) -> Pixels:
     """Return a copy with the hot pixels replaced by the mean of the eight around them."""
     filled = pixels.copy()
-    last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
-    total = np.zeros(len(hot))
-    for i in (-1, 0, 1):
-        for j in (-1, 0, 1):
-            if (i, j) != (0, 0):
-                rows = np.clip(hot.rows + i, 0, last_row)
-                columns = np.clip(hot.columns + j, 0, last_column)
-                total += pixels[rows, columns]
-    value = total / 8
+    around = pixels[hot.rows[:, None] + _ROUND[0], hot.columns[:, None] + _ROUND[1]]
+    value = around.mean(axis=1, dtype=np.float64)
     filled[hot.rows, hot.columns] = np.rint(value) if pixels.dtype.kind == "u" else value
     return filled

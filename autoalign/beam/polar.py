@@ -15,8 +15,8 @@ __all__ = ["Polar"]
 
 Floats = npt.NDArray[np.float64]
 
-RAYS = 64
-STEPS = 125
+RAYS = 48
+STEPS = 100
 REACH = 2.5
 """Length of a ray in half widths d_σ/2."""
 
@@ -28,7 +28,7 @@ class Polar:
     ``light`` (rays, steps) in pixel values over the background, each averaged over three rays and
     three steps; ``angle`` (rays,) rad; ``t`` (steps,) distance in units of the ray's half width;
     ``half_width`` (rays,) mm: from the centroid to the ellipse of d_σ; ``noise`` standard deviation
-    of one dark entry; ``top`` the highest level of the profile's median over all rays.
+    of one dark entry; ``profile`` (steps,) the median over all rays, ``top`` its highest level.
     """
 
     light: Floats
@@ -36,6 +36,7 @@ class Polar:
     t: Floats
     half_width: Floats
     noise: float
+    profile: Floats
     top: float
 
     @classmethod
@@ -62,5 +63,6 @@ class Polar:
         light = (light + np.roll(light, 1, axis=0) + np.roll(light, -1, axis=0)) / 3
         light[:, 1:-1] = (light[:, :-2] + light[:, 1:-1] + light[:, 2:]) / 3
         distinct = max(1.0, min(3.0, 3 * REACH / STEPS * float(half.min()) / max(px, py)))
-        top = float(np.median(light, axis=0).max())
-        return cls(light, angle, t, half, noise / math.sqrt(3 * distinct), top)
+        profile = np.sort(light, axis=0)[RAYS // 2]
+        top = float(profile.max())
+        return cls(light, angle, t, half, noise / math.sqrt(3 * distinct), profile, top)

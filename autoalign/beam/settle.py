@@ -91,7 +91,7 @@ def _finish(ready: Prepared, settled: Settled) -> Settled:
     """Iterate on the pixels until what is left of the change is small against the noise."""
     if settled.seen.lost:
         return settled
-    enough = max(CONVERGED, 0.02 * settled.unsteady)
+    enough = max(CONVERGED, 0.05 * settled.unsteady)
     seen = fine(ready.pixels, ready.pitch, settled.seen, settled.factor, enough)
     return replace(settled, seen=seen)
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.background import Background
 from autoalign.beam.grid import Grid
 from autoalign.beam.iterate import Seen
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.window import coverage
 
 __all__ = ["second_spot"]
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+Spot = tuple[float, float, float]
+"""Height over the first spot, x and y from the centre of the first pixel, mm."""
 
 FAINTEST_SPOT = 0.02
 """Height of a second spot over the first, from which it is named."""
@@ -28,60 +31,55 @@ def second_spot(ready: Prepared, seen: Seen, noise: float, ring: bool) -> Flag |
     A ring has light on both sides of a dark middle without being two spots: where ``ring``, only
     light outside the window counts.
     """
-    found = None if ring else _second(seen.grid, seen, noise)
-    outside = None
-    if found is None:
-        grid = seen.grid if seen.grid.box == ready.whole.box else ready.whole
-        outside = _second(grid, seen, noise, beyond=True)
-    if found is not None:
-        use = Use.POSITION if found[0] < 0.5 else Use.DIRECTION
-        return Flag(FlagKind.TWO_SPOTS, _words(ready, found, "inside"), use)
-    if outside is not None:
-        return Flag(FlagKind.TWO_SPOTS, _words(ready, outside, "outside"), Use.ALL)
+    near, far = _second(seen.grid, seen, noise)
+    if near is not None and not ring:
+        use = Use.POSITION if near[0] < 0.5 else Use.DIRECTION
+        return Flag(FlagKind.TWO_SPOTS, _words(ready, near, "inside"), use)
+    if seen.grid.box != ready.whole.box:
+        far = _second(ready.whole, seen, noise)[1]
+    if far is not None:
+        return Flag(FlagKind.TWO_SPOTS, _words(ready, far, "outside"), Use.ALL)
     return None
 
 
-def _second(
-    grid: Grid, seen: Seen, noise: float, beyond: bool = False
-) -> tuple[float, float, float] | None:
-    """Return height over the first spot, x and y (mm) of the highest second spot."""
-    light = _smooth(grid.mean - _ground(grid, seen))
-    if min(light.shape) < 5:
-        return None
+def _second(grid: Grid, seen: Seen, noise: float) -> tuple[Spot | None, Spot | None]:
+    """Return the highest second spot inside the window and the highest outside."""
+    if min(grid.mean.shape) < 5:
+        return None, None
+    light = _smooth(grid.mean - seen.background.on(grid))
     sigma = noise / grid.block / 3
-    first = np.unravel_index(int(np.argmax(light)), light.shape)
+    first = divmod(int(np.argmax(light)), light.shape[1])
     peak = float(light[first])
     rows, columns = _peaks(light, max(FAINTEST_SPOT * peak, 8 * sigma))
-    inside = grid.coverage(seen.window)[rows, columns] > 0
-    rows, columns = rows[inside != beyond], columns[inside != beyond]
-    for k in np.argsort(light[rows, columns])[::-1][:40]:
-        row, column = int(rows[k]), int(columns[k])
-        height = float(light[row, column])
-        valley = _valley(light, (int(first[0]), int(first[1])), (row, column))
+    order = np.argsort(light[rows, columns])[::-1][:40]
+    rows, columns = rows[order], columns[order]
+    x, y = grid.x[columns + 1], grid.y[rows + 1]
+    inside = coverage(seen.window, x, y, grid.pitch) > 0
+    found: dict[bool, Spot] = {}
+    for k in range(len(rows)):
+        height = float(light[rows[k], columns[k]])
+        if bool(inside[k]) in found or (rows[k], columns[k]) == first:
+            continue
+        valley = _valley(light, first, (int(rows[k]), int(columns[k])))
         if valley < VALLEY * height and height - valley > 8 * sigma:
-            return height / peak, float(grid.x[column]), float(grid.y[row])
-    return None
-
-
-def _ground(grid: Grid, seen: Seen) -> Floats:
-    ground: Background = seen.background
-    return ground.on(grid)
+            found[bool(inside[k])] = (height / peak, float(x[k]), float(y[k]))
+    return found.get(True), found.get(False)
 
 
 def _smooth(light: Floats) -> Floats:
-    padded = np.pad(light, 1, mode="edge")
-    across = padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]
+    """Return the mean of 3 × 3 cells, for all cells but the outermost."""
+    across = light[:, :-2] + light[:, 1:-1] + light[:, 2:]
     smooth: Floats = (across[:-2] + across[1:-1] + across[2:]) / 9
     return smooth
 
 
-def _peaks(light: Floats, least: float) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Return cells higher than ``least`` and not lower than any of their neighbours."""
-    padded = np.pad(light, 1, mode="constant", constant_values=-np.inf)
-    across = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
+def _peaks(light: Floats, least: float) -> tuple[Ints, Ints]:
+    """Return inner cells higher than ``least`` and not lower than any of their neighbours."""
+    across = np.maximum(np.maximum(light[:, :-2], light[:, 1:-1]), light[:, 2:])
     highest = np.maximum(np.maximum(across[:-2], across[1:-1]), across[2:])
-    rows, columns = np.nonzero((light >= highest) & (light > least))
-    return rows, columns
+    middle = light[1:-1, 1:-1]
+    rows, columns = np.nonzero((middle >= highest) & (middle > least))
+    return rows + 1, columns + 1
 
 
 def _valley(light: Floats, a: tuple[int, int], b: tuple[int, int]) -> float:
@@ -91,7 +89,7 @@ def _valley(light: Floats, a: tuple[int, int], b: tuple[int, int]) -> float:
     return float(light[rows, columns].min())
 
 
-def _words(ready: Prepared, found: tuple[float, float, float], where: str) -> str:
+def _words(ready: Prepared, found: Spot, where: str) -> str:
     height, x, y = found
     x, y = x - ready.origin[0], y - ready.origin[1]
     return (

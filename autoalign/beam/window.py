@@ -181,7 +181,8 @@ class _RowCut:
 
     first: Ints
     last: Ints
-    row_start: Ints
+    places: Ints
+    row_start: list[int]
     row: Ints
     column: Ints
     part: Floats
@@ -201,8 +202,8 @@ class _RowCut:
         row, column = row[order], column[order]
         centred = Window(0.0, 0.0, window.half_x, window.half_y, window.azimuth)
         part = coverage(centred, x[column], y[row], pitch)
-        starts = np.searchsorted(row, np.arange(len(y) + 1))
-        return cls(outer[0], outer[1], starts, row, column, part)
+        starts = np.searchsorted(row, np.arange(len(y) + 1)).tolist()
+        return cls(outer[0], outer[1], np.arange(len(x)), starts, row, column, part)
 
     def line_areas(self, along: Floats) -> Floats:
         """Return Σ coverage · along over each row, (rows, k), for the columns ``along`` (n, k)."""
@@ -220,14 +221,14 @@ class _RowCut:
 
     def apply(self, rows: Floats, start: int, end: int, offset: int) -> None:
         """Weight ``rows``, the rows ``start`` to ``end`` from column ``offset`` on, in place."""
-        first = self.first[start:end, None] - offset
-        last = self.last[start:end, None] - offset
-        left, right = int(first.max()), int(last.min())
-        rows[:, :left] *= np.arange(left) >= first
-        right = max(right, 0)
-        rows[:, right:] *= np.arange(right, rows.shape[1]) < last
-        part = slice(int(self.row_start[start]), int(self.row_start[end]))
-        rows[self.row[part] - start, self.column[part] - offset] *= self.part[part]
+        first, last = self.first[start:end], self.last[start:end]
+        left, right = int(first.max()), max(int(last.min()), offset)
+        columns = self.places
+        rows[:, : left - offset] *= columns[offset:left] >= first[:, None]
+        end_column = offset + rows.shape[1]
+        rows[:, right - offset :] *= columns[right:end_column] < last[:, None]
+        a, b = self.row_start[start], self.row_start[end]
+        rows[self.row[a:b] - start, self.column[a:b] - offset] *= self.part[a:b]
 
 
 def _row_bounds(
