@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import signal
 import subprocess
@@ -233,6 +234,39 @@ def test_usage_mistakes_end_with_2_and_a_message(
 def test_every_kind_of_error_has_its_exit_code(error: Any, code: Exit) -> None:
     """2 usage or bench file, 3 hardware fault, 4 held or safe."""
     assert exit_of(error) is code
+
+
+BY_HAND = """\
+[bench]
+name = "by hand"
+[planes]
+far = "2 m"
+[stages.mount]
+driver = "hand"
+axes."knob" = { travel = ["-1 mm", "1 mm"] }
+[detectors.far]
+driver = "image-folder"
+plane = "far"
+folder = "."
+pitch = "10 um"
+[spec]
+spot = { term = "quantity", quantity = "far.x", tolerance = "1 mm" }
+"""
+
+
+def test_a_real_bench_begins_with_a_caution_and_ends_where_nobody_answers(
+    tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The caution comes before anything moves; a hand-turned axis without a person is a fault."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text(BY_HAND)
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    said = run("align", bench, "--output", tmp_path / "run")
+    assert said.code == 3
+    assert said.err.startswith("Caution: motors start now")
+    assert "no safety function" in said.err
+    assert "nobody is there to answer" in said.err
+    assert not (tmp_path / "run").exists()
 
 
 def test_help_of_align_states_the_cautions(run: Run) -> None:
