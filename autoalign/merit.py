@@ -141,8 +141,10 @@ class DivergenceTerm:
     """Signed full divergence in both principal directions, above what the source itself gives.
 
     An extended source of diameter d in the focus of a mirror of reflected focal length ρ makes a
-    beam of full angle Θ = d/ρ: its width grows as √(D² + Θ²z²), so that even a perfect bench shows
-    a growth of Θ²(z_near + z_far)/(D_near + D_far) between its planes. That floor is the target.
+    beam of full angle Θ = d/ρ, narrowest at a distance w: its width grows as √(D² + Θ²(z − w)²), so
+    that even a perfect bench shows a growth of Θ²(z_near + z_far − 2w)/(D_near + D_far) between its
+    planes. That floor is the target. Where every point of the source sends its light the same way
+    (a fibre's end), the beam is narrowest one reflected focal length after the mirror, w = ρ.
 
     Parameters
     ----------
@@ -152,6 +154,9 @@ class DivergenceTerm:
         Θ, rad; 0 for a point source.
     near, far
         The planes between which the divergence was measured.
+    waist
+        w, mm along the beam from the mirror that collimates it: ρ for a fibre's end or a pinhole
+        of even illumination.
     """
 
     tolerance: float
@@ -159,6 +164,7 @@ class DivergenceTerm:
     near: str = "near"
     far: str = "far"
     weight: float = 1.0
+    waist: float = 0.0
 
     def __post_init__(self) -> None:
         _check_tolerance(self.name, self.tolerance, self.weight)
@@ -183,9 +189,7 @@ class DivergenceTerm:
         """Return the growth that a perfect bench shows, rad."""
         if self.source_divergence == 0:
             return 0.0
-        width = (quality[f"{self.near}.xx"] + quality[f"{self.near}.yy"]) / 2
-        total = quality.distances[self.near] + quality.distances[self.far]
-        return self.source_divergence**2 * total / (2 * max(width, 1e-9))
+        return quality.own_growth(self.source_divergence, self.waist, self.near, self.far)
 
     def evaluate(self, quality: Quality, guard: float) -> TermValue:
         """Judge the worse principal direction."""
@@ -291,14 +295,18 @@ class Spec:
         source_divergence: float = 0.0,
         planes: tuple[str, str] = ("near", "far"),
         guard: float = 1.645,
+        waist: float = 0.0,
     ) -> Spec:
-        """Return the spec of a collimated beam: tolerances in rad, rad and as a plain number."""
+        """Return the spec of a collimated beam: tolerances in rad, rad and as a plain number.
+
+        ``source_divergence`` and ``waist`` as of :class:`DivergenceTerm`.
+        """
         near, far = planes
         return cls(
             (
                 PointingTerm("x", pointing),
                 PointingTerm("y", pointing),
-                DivergenceTerm(divergence, source_divergence, near, far),
+                DivergenceTerm(divergence, source_divergence, near, far, waist=waist),
                 EllipticityTerm(ellipticity),
             ),
             guard,

@@ -95,7 +95,8 @@ def diagnose(
         raise UsageError("diagnosis: focal length and off-axis angle must be larger than 0.")
     matrix = _matrix(quality, rho, slope)
     values, covariance = quality.pick(NEEDED)
-    values = values - np.array([0, 0, 1, 1, 0, 0, 0]) * _floor(quality, source_divergence)
+    floor = quality.own_growth(source_divergence, rho, *_ends(quality))
+    values = values - np.array([0, 0, 1, 1, 0, 0, 0]) * floor
     amounts = matrix @ values
     u = np.sqrt(np.maximum(np.diag(matrix @ covariance @ matrix.T), 0.0))
     findings = tuple(
@@ -147,14 +148,6 @@ def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
         rows[1 + 2 * k] = effective[k] + rho * tilt
         rows[2 + 2 * k] = tilt
     return rows
-
-
-def _floor(quality: Quality, source_divergence: float) -> float:
-    """Return the growth per distance that a perfect bench with an extended source shows, rad."""
-    near, far = _ends(quality)
-    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
-    total = quality.distances[near] + quality.distances[far]
-    return source_divergence**2 * total / (2 * width)
 
 
 def _ends(quality: Quality) -> tuple[str, str]:

@@ -88,6 +88,17 @@ class Quality:
         xx, yy, xy = (self[f"divergence_{k}"] for k in ("xx", "yy", "xy"))
         return np.array([[xx, xy], [xy, yy]])
 
+    def own_growth(self, angle: float, waist: float, near: str, far: str) -> float:
+        """Return the growth between two planes, rad, of a beam that is as wide as this at ``near``.
+
+        The beam has the full divergence ``angle``, rad, and is narrowest at the distance ``waist``,
+        mm: d² = D² + angle²(z − waist)².
+        """
+        width = max((self[f"{near}.xx"] + self[f"{near}.yy"]) / 2, 1e-9)
+        z_near, z_far = (self.distances[p] - waist for p in (near, far))
+        grown = angle**2 * (z_far**2 - z_near**2)
+        return (math.sqrt(max(width**2 + grown, 0.0)) - width) / (z_far - z_near)
+
     @property
     def ellipticity(self) -> float:
         """Ellipticity of the far beam against the near one, 0 to 1; 1 where both have one shape."""

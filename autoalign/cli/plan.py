@@ -147,7 +147,7 @@ def _from_numbers(optic: Optic) -> tuple[Layout, Spec, dict[str, Axis]]:
         quantity(optic.wavelength, "mm"),
         planes=(("near", quantity(optic.near, "mm")), ("far", quantity(optic.far, "mm"))),
     )
-    return layout, Spec.collimation(source_divergence=core / rho), {}
+    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}
 
 
 def _both(optic: Optic) -> Exception:

@@ -49,6 +49,8 @@ def _offered(tables: BenchTables) -> dict[str, Any]:
     if tables.source is not None and optic is not None:
         rho = optic.reflected_focal_length
         offered["source_divergence"] = tables.source.core_diameter / rho
+        if tables.optic is not None:
+            offered["waist"] = rho
     return offered
 
 

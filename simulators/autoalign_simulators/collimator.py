@@ -103,8 +103,10 @@ def plan(
     optic, light = layout.elements[0].surface, layout.light
     assert isinstance(optic, OffAxisParaboloid)
     assert isinstance(light, Source)
-    floor = light.core_diameter / optic.reflected_focal_length
-    spec = Spec.collimation(source_divergence=floor, planes=(names[0], names[-1]))
+    rho = optic.reflected_focal_length
+    spec = Spec.collimation(
+        source_divergence=light.core_diameter / rho, planes=(names[0], names[-1]), waist=rho
+    )
     start = {a: share * width for a, width in START.items()}
     return Plan(layout, AXES, start, cameras, tuple(names), spec)
 

@@ -122,6 +122,7 @@ def test_the_spec_has_the_terms_of_the_file(bench_file: Writer) -> None:
     assert (pointing.tolerance, pointing.target) == pytest.approx((1e-4, 5e-5))
     assert isinstance(divergence, DivergenceTerm)
     assert divergence.source_divergence == pytest.approx(0.1 / 150)
+    assert divergence.waist == 150.0
     assert (divergence.near, divergence.far) == ("near", "far")
     assert isinstance(ellipticity, EllipticityTerm)
     assert (ellipticity.tolerance, ellipticity.weight) == pytest.approx((0.015, 2.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -18,6 +19,9 @@ from autoalign.merit import (
     QuantityTerm,
     Spec,
 )
+from autoalign.optics.families import collimator_layout
+from autoalign.optics.ideal import quantities
+from autoalign.optics.paraboloid import OffAxisParaboloid
 
 NAMES = (
     "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy",
@@ -42,15 +46,38 @@ def test_perfect_beam_of_a_point_source_is_in_spec_with_no_merit() -> None:
     assert verdict.merit == 0.0
 
 
-def test_divergence_floor_is_what_a_perfect_extended_source_shows() -> None:
-    """The floor agrees with d² = D² + (Θz)² between the planes (quadrature, from memory)."""
+@pytest.mark.parametrize("waist", [0.0, 150.0])
+def test_divergence_floor_is_what_a_perfect_extended_source_shows(waist: float) -> None:
+    """The floor is that of d² = D² + Θ²(z − w)² between the planes (quadrature, from memory)."""
     theta, d0 = 0.1 / 150.0, 26.0
-    width = [math.hypot(d0, theta * z) for z in (400.0, 2400.0)]
+    width = [math.hypot(d0, theta * (z - waist)) for z in (400.0, 2400.0)]
     seen = (width[1] - width[0]) / 2000.0
-    term = DivergenceTerm(2e-4, source_divergence=theta)
-    assert term.floor(quality(near_xx=width[0], near_yy=width[0])) == pytest.approx(seen, rel=3e-3)
-    judged = quality(divergence_xx=seen, divergence_yy=seen)
-    assert Spec((term,)).evaluate(judged)["divergence"].deviation == pytest.approx(0.0, abs=1e-7)
+    term = DivergenceTerm(2e-4, source_divergence=theta, waist=waist)
+    assert term.floor(quality(near_xx=width[0], near_yy=width[0])) == pytest.approx(seen, rel=1e-9)
+    judged = quality(divergence_xx=seen, divergence_yy=seen, near_xx=width[0], near_yy=width[0])
+    assert Spec((term,)).evaluate(judged)["divergence"].deviation == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("core", "na", "emission"), [(0.1, 0.12, "multimode"), (1.0, 0.05, "uniform")]
+)
+def test_divergence_floor_is_what_the_exact_trace_shows(
+    core: float, na: float, emission: Literal["multimode", "uniform"]
+) -> None:
+    """An aligned extended source, traced: its waist lies one reflected focal length behind.
+
+    Taken at the mirror instead, the floor is a tenth too large.
+    """
+    layout = collimator_layout(OffAxisParaboloid(150, 35, 60), core, na, 660e-6, emission=emission)
+    traced = {k: float(v) for k, v in quantities(layout).items()}
+    seen = Quality(
+        tuple(traced), np.array(list(traced.values())), np.zeros((len(traced),) * 2),
+        {p.name: p.distance for p in layout.planes},
+    )  # fmt: skip
+    shown = (seen["divergence_xx"] + seen["divergence_yy"]) / 2
+    floor = DivergenceTerm(2e-4, core / 150, waist=150.0).floor(seen)
+    assert floor == pytest.approx(shown, rel=5e-3)
+    assert DivergenceTerm(2e-4, core / 150).floor(seen) > 1.08 * shown
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from autoalign.optics.tolerance import by_quantity, by_term, tolerance_table, us
 
 OPTIC = OffAxisParaboloid(150, 35, 30)
 DEMO = collimator_layout(OPTIC, 0.1, 0.12, 660e-6)
-SPEC = Spec.collimation(source_divergence=0.1 / 150)
+SPEC = Spec.collimation(source_divergence=0.1 / 150, waist=150.0)
 
 
 @pytest.fixture(scope="module")

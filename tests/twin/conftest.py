@@ -89,7 +89,7 @@ class MomentBench:
     def __post_init__(self) -> None:
         rng = self.rng = np.random.default_rng(self.seed)
         self.nominal, self.axes = demo_layout(), demo_axes()
-        self.spec = Spec.collimation(source_divergence=0.1 / 150)
+        self.spec = Spec.collimation(source_divergence=0.1 / 150, waist=150.0)
         e = rng.normal(size=4) * [0.003, 0.05, 0.005, 0.003]
         true = demo_layout(
             150 * self.rho * (1 + e[0]), 35 + e[1], 400 * (1 + e[2]), 2400 * self.far * (1 + e[3])
