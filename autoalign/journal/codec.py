@@ -43,6 +43,7 @@ def encode_observation(observation: Observation) -> dict[str, Any]:
         "free": observation.positions,
         "profiles": {p: _encode_profile(v) for p, v in observation.profiles.items()},
         "failure": observation.failure,
+        "noise": observation.noise,
         "quality": None,
         "verdict": None,
     }
@@ -82,7 +83,9 @@ def decode_observation(data: Mapping[str, Any]) -> Observation:
         v = data["verdict"]
         terms = tuple(_decode_term(t) for t in v["terms"])
         verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), v["in_spec"])
-    return Observation(_floats(data["free"]), profiles, quality, verdict, data["failure"])
+    return Observation(
+        _floats(data["free"]), profiles, quality, verdict, data["failure"], float(data["noise"])
+    )
 
 
 def _encode_term(term: TermValue) -> dict[str, Any]:

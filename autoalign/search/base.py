@@ -51,6 +51,8 @@ class Observation:
     ``positions`` (n,) of the problem's axes as read back, mm or rad. ``quality`` and ``verdict``
     are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
     was measured, ``failure`` says in words why not more. Such a visit is data, not an exception.
+    ``noise`` is how much the residuals would scatter if the look were repeated: the rms standard
+    uncertainty of the terms in units of their tolerances, without what is the same in every look.
     """
 
     positions: Vector
@@ -58,6 +60,7 @@ class Observation:
     quality: Quality | None = None
     verdict: Verdict | None = None
     failure: str = ""
+    noise: float = 0.0
 
     @property
     def ok(self) -> bool:

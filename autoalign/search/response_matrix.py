@@ -15,7 +15,7 @@ from autoalign.search.base import Need, Observation, Problem, Vector
 from autoalign.search.descent import Descent
 from autoalign.search.recover import recover
 
-__all__ = ["ResponseMatrix", "residual_noise", "residuals"]
+__all__ = ["ResponseMatrix", "residuals"]
 
 
 @dataclass(slots=True)
@@ -44,9 +44,8 @@ class ResponseMatrix:
                 seen = yield from recover(problem, seen)
             if not seen.ok:
                 return
-            descent = Descent(
-                problem, seen, residuals, residual_noise, _in_spec, push=self.push / 2**k
-            )
+            push = self.push / 2**k
+            descent = Descent(problem, seen, residuals, _noise, _in_spec, push=push)
             last = yield from descent.run()
             if last.in_spec:
                 return
@@ -58,12 +57,8 @@ def residuals(seen: Observation) -> npt.NDArray[np.float64] | None:
     return seen.verdict.residuals if seen.verdict is not None else None
 
 
-def residual_noise(seen: Observation) -> float:
-    """Return the rms standard uncertainty of the terms, in units of their tolerances."""
-    if seen.verdict is None:
-        return 1.0
-    ratios = [t.uncertainty / t.tolerance for t in seen.verdict.terms]
-    return float(np.sqrt(np.mean(np.square(ratios))))
+def _noise(seen: Observation) -> float:
+    return seen.noise
 
 
 def _in_spec(seen: Observation) -> bool:

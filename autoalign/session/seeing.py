@@ -13,7 +13,7 @@ from autoalign.beam.quality import Quality
 from autoalign.errors import AlignError
 from autoalign.frames import Frame
 from autoalign.interfaces import Exposure, Reading
-from autoalign.merit import Spec
+from autoalign.merit import Spec, Verdict
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
 
@@ -33,6 +33,7 @@ class Combine(Protocol):
         u_pitch: Mapping[str, float],
         u_origin: Mapping[str, float],
         u_distance: Mapping[str, float],
+        u_square: Mapping[str, float],
         readings: Mapping[str, tuple[float, float]],
     ) -> Quality:
         """Return the quality of ``profiles`` and ``readings`` (value, uncertainty) together."""
@@ -44,8 +45,9 @@ def stated(
 ) -> dict[str, dict[str, float]]:
     """Return by plane what a bench states of its screens, as ``combine`` takes it.
 
-    "pitch" (relative), "mark" (mm) and "distance" (relative) of ``uncertainties`` hold for every
-    plane, "far.pitch" and so on for one; what is not stated counts as exact.
+    "pitch" (relative), "squareness" (relative, of the pitch along columns against rows), "mark"
+    (mm) and "distance" (relative) of ``uncertainties`` hold for every plane, "far.pitch" and so on
+    for one; what is not stated counts as exact.
     """
 
     def of(plane: str, what: str) -> float:
@@ -55,6 +57,7 @@ def stated(
         "u_pitch": {p: of(p, "pitch") for p in distances},
         "u_origin": {p: of(p, "mark") for p in distances},
         "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
+        "u_square": {p: of(p, "squareness") for p in distances},
     }
 
 
@@ -140,23 +143,30 @@ class Eye:
         self, bare: Observation, readings: list[Reading], failures: list[str]
     ) -> Observation:
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
+        distances = {p: self.distances.get(p, 0.0) for p in usable}
+        numbers = _by_name(readings)
         try:
-            distances = {p: self.distances.get(p, 0.0) for p in usable}
             quality = self.combine(
-                usable,
-                distances,
-                readings=_by_name(readings),
-                **stated(self.uncertainties, distances),
+                usable, distances, readings=numbers, **stated(self.uncertainties, distances)
             )
             missing = self.spec.missing(quality.names)
             verdict = None if missing else self.spec.evaluate(quality)
+            repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
+            noise = 0.0 if missing else _noise(self.spec.evaluate(repeated))
         except AlignError as error:
             return replace(bare, failure=_listed([*failures, str(error)]))
         if verdict is None:
             return replace(bare, failure=_listed([*failures, f"not measured: {_listed(missing)}"]))
         if not np.all(np.isfinite(verdict.residuals)):
             return replace(bare, failure=_listed([*failures, "a term is not a finite number"]))
-        return replace(bare, quality=quality, verdict=verdict, failure=_listed(failures))
+        return replace(
+            bare, quality=quality, verdict=verdict, failure=_listed(failures), noise=noise
+        )
+
+
+def _noise(verdict: Verdict) -> float:
+    ratios = [t.uncertainty / t.tolerance for t in verdict.terms]
+    return float(np.sqrt(np.mean(np.square(ratios))))
 
 
 def _fresh(exposure: Exposure, not_before: float) -> bool:
