@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ def combine(
     u_pitch: PerPlane = 0.0,
     u_origin: PerPlane = 0.0,
     u_distance: PerPlane = 0.0,
+    u_square: PerPlane = 0.0,
     readings: Mapping[str, tuple[float, float]] | None = None,
 ) -> Quality:
     """Combine the profiles of several planes into the quantities of :mod:`.quality`.
@@ -44,6 +45,8 @@ def combine(
         Standard uncertainty of the plane's zero across the beam, mm.
     u_distance
         Standard uncertainty of each distance, mm.
+    u_square
+        Relative standard uncertainty of the pitch along columns against that along rows.
     readings
         Further quantities by name: (value, standard uncertainty), such as ``"near.power"`` from a
         power meter.
@@ -70,7 +73,11 @@ def combine(
     order = sorted(profiles, key=lambda p: distances[p])
     planes = [
         _Plane.of(
-            p, profiles[p], distances[p], _of(u_pitch, p), _of(u_origin, p), _of(u_distance, p)
+            p,
+            _calibrated(profiles[p], _of(u_pitch, p), _of(u_square, p)),
+            distances[p],
+            _of(u_origin, p),
+            _of(u_distance, p),
         )
         for p in order
     ]
@@ -97,18 +104,23 @@ class _Plane:
         name: str,
         profile: BeamProfile,
         distance: float,
-        u_pitch: float,
         u_origin: float,
         u_distance: float,
     ) -> _Plane:
         seen = profile.in_plane_axes()
         covariance = np.zeros((11, 11))
-        covariance[:9, :9] = seen.covariance + pitch_covariance(seen.moments, u_pitch)
+        covariance[:9, :9] = seen.covariance
         covariance[[0, 1], [0, 1]] += u_origin**2
         covariance[9, 9] = seen.power_uncertainty**2
         covariance[10, 10] = u_distance**2
         inputs = np.concatenate([seen.moments, [seen.power, distance]])
         return cls(name, inputs, covariance, _use(seen))
+
+
+def _calibrated(profile: BeamProfile, u_pitch: float, u_square: float) -> BeamProfile:
+    """Return ``profile``, still along columns and rows, with what its pitch adds."""
+    more = pitch_covariance(profile.moments, u_pitch, u_square)
+    return replace(profile, covariance=profile.covariance + more)
 
 
 @dataclass(slots=True)

@@ -87,7 +87,7 @@ def _nick(polar: Polar) -> Flag | None:
     scatter = 1.4826 * float(np.median(np.abs(depth)))
     worst = int(np.argmax(depth))
     deep = depth > 0.5 * depth[worst]
-    if depth[worst] < max(NICK, 9 * scatter) or deep.mean() > 0.25:
+    if depth[worst] < max(NICK, 10 * scatter) or deep.mean() > 0.25:
         return None
     angle = math.degrees(polar.angle[worst])
     size = depth[worst] * smooth[worst] * polar.half_width[worst]

@@ -53,8 +53,10 @@ def settle(
 ) -> Settled:
     """Iterate with the standard's window and, where noise forbids that, with a narrower one."""
     wide = _settle(ready, start, gain, background_uncertainty, WINDOW_FACTOR)
-    if wide.unsteady < NOISY and wide.seen.change < NOISY:
-        return _finish(ready, wide)
+    if wide.unsteady < NOISY:
+        finished = _finish(ready, wide)
+        if finished.seen.change < NOISY:
+            return finished
     narrow = _settle(ready, start, gain, background_uncertainty, NARROW_FACTOR)
     if narrow.unsteady > wide.unsteady:
         return _finish(ready, wide)

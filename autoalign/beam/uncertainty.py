@@ -14,7 +14,8 @@ __all__ = ["moment_covariance", "pitch_covariance"]
 
 Floats = npt.NDArray[np.float64]
 
-_DEGREE = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+_DEGREES = np.array([[1, 0, 2, 0, 1, 3, 2, 1, 0], [0, 1, 0, 2, 1, 0, 1, 2, 3]])
+"""Powers of x and of y in each moment."""
 
 
 def moment_covariance(
@@ -66,10 +67,23 @@ def moment_covariance(
     return covariance
 
 
-def pitch_covariance(moments: Floats, relative: float) -> Floats:
-    """Return the (9, 9) covariance that a ``relative`` uncertainty of the pixel pitch adds."""
-    change = _DEGREE * moments * relative
-    return np.outer(change, change)
+def pitch_covariance(moments: Floats, relative: float, square: float = 0.0) -> Floats:
+    """Return the (9, 9) covariance that the uncertainty of the pixel pitch adds.
+
+    Parameters
+    ----------
+    moments
+        (9,), along columns and rows.
+    relative
+        Relative standard uncertainty of the pitch that both have in common.
+    square
+        Relative standard uncertainty of the pitch along columns against that along rows; each
+        takes 1/√2 of it, independently.
+    """
+    own = _DEGREES * moments * square / np.sqrt(2)
+    common = _DEGREES.sum(axis=0) * moments * relative
+    changes = np.vstack([common, own])
+    return np.asarray(changes.T @ changes)
 
 
 def _unscaled(scale: float) -> Floats:
