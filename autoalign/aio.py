@@ -12,14 +12,14 @@ from autoalign.clock import Clock, RealClock
 from autoalign.conduct import Baton, Conductor, Event, Sleep, Step, StopFlag
 from autoalign.journal import Journal
 from autoalign.safety import MoveGuard
-from autoalign.session import Finish, Session
+from autoalign.session import Finish, Stepper
 
 __all__ = ["run"]
 
 
 async def run(
     bench: Bench,
-    session: Session,
+    session: Stepper,
     journal: Journal | None = None,
     *,
     guard: MoveGuard | None = None,

@@ -36,7 +36,7 @@ from autoalign.session import (
     Moved,
     Refused,
     Seen,
-    Session,
+    Stepper,
 )
 
 __all__ = ["Baton", "Call", "Conductor", "Event", "Sleep", "Step", "StopFlag"]
@@ -152,7 +152,7 @@ class Conductor:
     def __init__(
         self,
         bench: Bench,
-        session: Session,
+        session: Stepper,
         journal: Journal | None = None,
         guard: MoveGuard | None = None,
         progress: Callable[[Event], None] | None = None,

@@ -17,9 +17,10 @@ __all__ = ["describe_bench", "versions"]
 
 
 def describe_bench(bench: Bench) -> dict[str, Any]:
-    """Return name, axes, stages with their identities, detectors, spec, layout and settings."""
+    """Return all that is known of the bench before a run, and whether it is simulated."""
     data = {
         "name": bench.name,
+        "simulated": bench.truth is not None,
         "axes": [dataclasses.asdict(a) for a in bench.axes.values()],
         "stages": {n: _identity(s) for n, s in bench.stages.items()},
         "detectors": {n: d.plane for n, d in bench.detectors.items()},

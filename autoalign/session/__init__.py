@@ -16,6 +16,7 @@ from autoalign.session.actions import (
 )
 from autoalign.session.core import Session
 from autoalign.session.seeing import Eye
+from autoalign.session.stepper import Stepper
 
 __all__ = [
     "Action",
@@ -30,4 +31,5 @@ __all__ = [
     "Seen",
     "Session",
     "Status",
+    "Stepper",
 ]

@@ -13,42 +13,29 @@ best position it has seen, looks there once more and says so.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from autoalign.axes import Axis, approach_legs
+from autoalign.axes import Axis
 from autoalign.bench import Bench
 from autoalign.errors import AlignError, UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
-from autoalign.session.actions import (
-    Action,
-    Budget,
-    Finish,
-    Look,
-    Move,
-    Moved,
-    Outcome,
-    Refused,
-    Seen,
-    Status,
-)
-from autoalign.session.rules import check_needs, compare, strides
+from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
+from autoalign.session.rules import check_needs, compare
 from autoalign.session.seeing import Combine, Eye, Measure
+from autoalign.session.stepper import Script, Stepper
 
 __all__ = ["Session"]
 
-_Script = Generator[Action, Outcome, Finish]
-_Part = Generator[Action, Outcome, bool]
 _Sight = Generator[Action, Outcome, Observation]
 _Proposals = Generator[Sequence[float] | Vector, Observation, None]
 
 
-class Session:
+class Session(Stepper):
     """One alignment, steppable.
 
     Parameters
@@ -99,26 +86,17 @@ class Session:
         measure: Measure | None = None,
         combine: Combine | None = None,
     ) -> None:
+        super().__init__(axes, settle, frames)
         self.strategy = strategy
-        self.axes = dict(axes)
         self.free = tuple(a for n, a in axes.items() if n not in hold and a.part not in hold)
         self.spec = check_needs(strategy, spec, layout, self.free)
         self.budget = budget or Budget()
-        self.settle, self.frames = settle, frames
-        self.probes = self.moves = 0
         self.first: Observation | None = None
-        self.last: Observation | None = None
         self.best: Observation | None = None
-        self.positions: dict[str, float] = {}
-        self.finish: Finish | None = None
         self._layout, self._memory = layout, memory
         self._uncertainties = dict(uncertainties or {})
         self._rng = rng or np.random.default_rng(0)
         self._replay = list(replay)
-        self._settled = -math.inf
-        self._began: float | None = None
-        self._now = -math.inf
-        self._refused: Refused | None = None
         planes = layout.planes if layout is not None else ()
         self._eye = Eye(
             self.spec,
@@ -128,8 +106,6 @@ class Session:
             combine or _beam_combine(),
             self._uncertainties,
         )
-        self._script = self._run()
-        self._action: Action | None = None
 
     @classmethod
     def for_bench(
@@ -145,45 +121,7 @@ class Session:
         }
         return cls(spec or bench.spec, bench.axes, strategy, **{**known, **settings})
 
-    def stand_at(self, positions: Mapping[str, float]) -> None:
-        """Tell where every axis stands (mm or rad by name), before the first action."""
-        self.positions = dict(positions)
-
-    def next_action(self) -> Action:
-        """Return what to do now; the same until :meth:`observe` is told how it went."""
-        if self.finish is not None:
-            return self.finish
-        if self._action is None:
-            self._action = next(self._script)
-        return self._action
-
-    def observe(self, outcome: Outcome) -> None:
-        """Tell how the last action went."""
-        if self.finish is not None:
-            raise UsageError("session: it is over; there is nothing left to observe.")
-        action = self.next_action()
-        if not isinstance(outcome, Seen if isinstance(action, Look) else (Moved, Refused)):
-            raise UsageError(
-                f"session: told {type(outcome).__name__} after a {type(action).__name__}."
-            )
-        try:
-            self._action = self._script.send(outcome)
-        except StopIteration as stop:
-            self.finish = stop.value
-
-    def stop(self, reason: str) -> Finish:
-        """End now, where the axes stand; success is not claimed."""
-        if self.finish is None:
-            self._script.close()
-            self.finish = Finish(Status.STOPPED, False, reason)
-        return self.finish
-
-    @property
-    def elapsed(self) -> float:
-        """Seconds on the bench's clock since the first look began."""
-        return 0.0 if self._began is None else self._now - self._began
-
-    def _run(self) -> _Script:
+    def _run(self) -> Script:
         first = yield from self._first_look()
         if first.in_spec:
             return Finish(Status.IN_SPEC, True, "the beam was in spec where the axes stood.")
@@ -229,7 +167,11 @@ class Session:
                     return Status.BUDGET, f"{self.probes} probes and {self.elapsed:.0f} s spent"
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
-                    if not (yield from self._go(target, getattr(self.strategy, "note", "probe"))):
+                    if not (
+                        yield from self._go(
+                            self._named(target), getattr(self.strategy, "note", "probe")
+                        )
+                    ):
                         return self._refusal()
                     answer = yield from self._look("probe")
                     answer = yield from self._look_closer(answer)
@@ -268,40 +210,8 @@ class Session:
         self._note(observation)
         return observation
 
-    def _go(self, target: Vector, reason: str, returning: bool = False) -> _Part:
-        """Move the free axes to ``target`` in steps that each axis allows; False if refused."""
-        wanted = {
-            a.name: float(t)
-            for a, t in zip(self.free, target, strict=True)
-            if abs(t - self.positions.get(a.name, math.inf)) > max(a.resolution / 2, 1e-12)
-        }
-        start = {n: self.positions.get(n, t) for n, t in wanted.items()}
-        parts = max((strides(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
-        for k in range(1, parts + 1):
-            step = {n: start[n] + (t - start[n]) * k / parts for n, t in wanted.items()}
-            if step and not (yield from self._step(step, reason, returning)):
-                return False
-        return True
-
-    def _step(self, targets: dict[str, float], reason: str, returning: bool) -> _Part:
-        legs = {
-            n: approach_legs(self.axes[n], self.positions.get(n, t), t) for n, t in targets.items()
-        }
-        outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
-        if isinstance(outcome, Refused):
-            self._refused = outcome
-            self._now = outcome.at
-            return False
-        assert isinstance(outcome, Moved)
-        self.moves += 1
-        self.positions = dict(outcome.positions)
-        self._now = outcome.ended
-        self._settled = outcome.ended + self.settle
-        return True
-
-    def _refusal(self) -> tuple[Status, str]:
-        assert self._refused is not None
-        return Status.HELD if self._refused.held else Status.REFUSED, self._refused.reason
+    def _named(self, target: Vector) -> dict[str, float]:
+        return {a.name: float(t) for a, t in zip(self.free, target, strict=True)}
 
     def _look(self, reason: str, frames: int | None = None) -> _Sight:
         look = Look(self.probes + 1, self._settled, frames or self.frames, reason)
@@ -329,12 +239,12 @@ class Session:
             return seen
         return (yield from self._look("closer", 4 * self.frames))
 
-    def _return_to_best(self, status: Status, reason: str) -> _Script:
+    def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None
         best = self.best if self.best is not None and self.best.ok else self.first
         if best is self.last and not self._replay:
             last, where = best, "stands at the best position seen"
-        elif (yield from self._go(best.positions, "return to the best", returning=True)):
+        elif (yield from self._go(self._named(best.positions), "return to the best", True)):
             last, where = (yield from self._look("verify")), "returned to the best position seen"
         else:
             where = f"could not return to the best position seen ({self._refusal()[1]})"

@@ -1,0 +1,152 @@
+"""What every steppable visit of a bench has in common: it asks for looks and moves one by one.
+
+A :class:`Stepper` is a script that yields looks and moves and is told how they went; it does no
+I/O, never sleeps and knows no clock. :class:`.core.Session` searches for the spec,
+:class:`.tour.Tour` visits positions and goes home.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Generator, Mapping
+
+from autoalign.axes import Axis, approach_legs
+from autoalign.errors import UsageError
+from autoalign.search.base import Observation
+from autoalign.session.actions import (
+    Action,
+    Finish,
+    Look,
+    Move,
+    Moved,
+    Outcome,
+    Refused,
+    Seen,
+    Status,
+)
+from autoalign.session.rules import strides
+
+__all__ = ["Part", "Script", "Stepper"]
+
+Script = Generator[Action, Outcome, Finish]
+Part = Generator[Action, Outcome, bool]
+
+
+class Stepper(ABC):
+    """A script of looks and moves.
+
+    Parameters
+    ----------
+    axes
+        Every axis of the bench by name, in order.
+    settle
+        Seconds to wait after the last axis has come to rest.
+    frames
+        Exposures a look.
+    """
+
+    def __init__(self, axes: Mapping[str, Axis], settle: float, frames: int) -> None:
+        self.axes = dict(axes)
+        self.settle, self.frames = settle, frames
+        self.probes = self.moves = 0
+        self.last: Observation | None = None
+        self.positions: dict[str, float] = {}
+        self.finish: Finish | None = None
+        self._arrived = -math.inf
+        self._began: float | None = None
+        self._now = -math.inf
+        self._refused: Refused | None = None
+        self._script = self._run()
+        self._action: Action | None = None
+
+    @abstractmethod
+    def _run(self) -> Script:
+        """Yield what to do, and be sent how it went."""
+
+    def stand_at(self, positions: Mapping[str, float]) -> None:
+        """Tell where every axis stands (mm or rad by name), before the first action."""
+        self.positions = dict(positions)
+
+    def next_action(self) -> Action:
+        """Return what to do now; the same until :meth:`observe` is told how it went."""
+        if self.finish is not None:
+            return self.finish
+        if self._action is None:
+            self._action = next(self._script)
+        return self._action
+
+    def observe(self, outcome: Outcome) -> None:
+        """Tell how the last action went."""
+        if self.finish is not None:
+            raise UsageError("session: it is over; there is nothing left to observe.")
+        action = self.next_action()
+        if not isinstance(outcome, Seen if isinstance(action, Look) else (Moved, Refused)):
+            raise UsageError(
+                f"session: told {type(outcome).__name__} after a {type(action).__name__}."
+            )
+        try:
+            self._action = self._script.send(outcome)
+        except StopIteration as stop:
+            self.finish = stop.value
+
+    def stop(self, reason: str) -> Finish:
+        """End now, where the axes stand; success is not claimed."""
+        if self.finish is None:
+            self._script.close()
+            self.finish = Finish(Status.STOPPED, False, reason)
+        return self.finish
+
+    @property
+    def elapsed(self) -> float:
+        """Seconds on the bench's clock since the first look began."""
+        return 0.0 if self._began is None else self._now - self._began
+
+    @property
+    def _settled(self) -> float:
+        """From when on an exposure may begin, s."""
+        return self._arrived + self.settle
+
+    def _go(
+        self,
+        targets: Mapping[str, float],
+        reason: str,
+        returning: bool = False,
+        direct: bool = False,
+    ) -> Part:
+        """Move axes to ``targets`` in steps that each axis allows; False if refused.
+
+        ``direct`` goes straight there, and so leaves the play where the way takes it.
+        """
+        wanted = {
+            n: t
+            for n, t in targets.items()
+            if abs(t - self.positions.get(n, math.inf)) > max(self.axes[n].resolution / 2, 1e-12)
+        }
+        start = {n: self.positions.get(n, t) for n, t in wanted.items()}
+        parts = max((strides(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
+        for k in range(1, parts + 1):
+            step = {n: start[n] + (t - start[n]) * k / parts for n, t in wanted.items()}
+            if step and not (yield from self._step(step, reason, returning, direct)):
+                return False
+        return True
+
+    def _step(self, targets: dict[str, float], reason: str, returning: bool, direct: bool) -> Part:
+        legs = {
+            n: (t,) if direct else approach_legs(self.axes[n], self.positions.get(n, t), t)
+            for n, t in targets.items()
+        }
+        outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
+        if isinstance(outcome, Refused):
+            self._refused = outcome
+            self._now = outcome.at
+            return False
+        assert isinstance(outcome, Moved)
+        self.moves += 1
+        self.positions = dict(outcome.positions)
+        self._now = self._arrived = outcome.ended
+        return True
+
+    def _refusal(self) -> tuple[Status, str]:
+        assert self._refused is not None
+        return Status.HELD if self._refused.held else Status.REFUSED, self._refused.reason
