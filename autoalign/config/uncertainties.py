@@ -12,11 +12,13 @@ __all__ = ["KINDS", "check_uncertainties"]
 KINDS = {
     "scale": "1", "direction": "rad", "pivot": "mm", "offset": "1", "held_shift": "mm",
     "held_turn": "rad", "shift": "mm", "turn": "rad", "aim": "rad", "distance": "1", "mark": "mm",
-    "tilt": "rad", "roll": "rad", "pitch": "1", "width": "1", "na": "1", "uneven": "1", "rho": "1",
-    "alpha": "rad", "drift_shift": "mm", "drift_turn": "rad", "drift_calibration": "1",
+    "tilt": "rad", "roll": "rad", "pitch": "1", "squareness": "1", "width": "1", "na": "1",
+    "uneven": "1", "rho": "1", "alpha": "rad", "drift_shift": "mm", "drift_turn": "rad",
+    "drift_calibration": "1",
 }  # fmt: skip
 """Inner unit of each name; see :data:`autoalign.twin.unknowns.PRIORS` and
-:data:`autoalign.twin.memory.DRIFT` for what they mean."""
+:data:`autoalign.twin.memory.DRIFT` for what they mean; "squareness" is that of a camera's pitch
+along columns against that along rows."""
 
 
 def check_uncertainties(tables: BenchTables, problems: Problems) -> None:

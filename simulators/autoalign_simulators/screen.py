@@ -11,7 +11,10 @@ from autoalign.frames import View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 
-__all__ = ["Screen", "View", "field_map"]
+__all__ = ["OWN_PITCH", "Screen", "View", "field_map"]
+
+OWN_PITCH = 1 / 6
+"""Standard deviation of what columns and rows each have for themselves, of the common error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,7 @@ class Screen:
         """Draw an everyday screen.
 
         ``distance`` and ``mark``, mm, and ``pitch``, relative, are standard deviations. Columns and
-        rows differ in pitch by a sixth of that.
+        rows each have :data:`OWN_PITCH` of that for themselves.
         """
         tilt, shift, common, own = rng.normal(size=(4, 2))
         return cls(
@@ -52,8 +55,8 @@ class Screen:
             mark=(mark * float(shift[0]), mark * float(shift[1])),
             distance=float(rng.normal(0, distance)),
             pitch=(
-                pitch * float(common[0] + own[0] / 6),
-                pitch * float(common[0] + own[1] / 6),
+                pitch * float(common[0] + own[0] * OWN_PITCH),
+                pitch * float(common[0] + own[1] * OWN_PITCH),
             ),
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import TracebackType
@@ -25,7 +26,7 @@ from autoalign_simulators.glow import Glow
 from autoalign_simulators.meter import MeterTraits, PinholeMeter
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
-from autoalign_simulators.screen import Screen
+from autoalign_simulators.screen import OWN_PITCH, Screen
 from autoalign_simulators.stages import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
@@ -83,6 +84,7 @@ class Plan:
             away = abs(self.layout.plane(plane).distance)
             known |= {
                 f"{plane}.pitch": traits.u_pitch,
+                f"{plane}.squareness": traits.u_pitch * OWN_PITCH * math.sqrt(2),
                 f"{plane}.mark": traits.u_mark,
                 f"{plane}.distance": traits.u_distance / away,
             }

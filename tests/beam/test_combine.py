@@ -91,6 +91,29 @@ def test_calibration_terms_reach_the_quantities():
     assert extra == pytest.approx(sum(parts))
 
 
+@pytest.mark.parametrize("view", [((1.0, 0.0), (0.0, -1.0)), ((0.6, 0.8), (-0.8, 0.6))])
+def test_columns_and_rows_may_differ_in_pitch(view):
+    """u_square adds what stretching columns and rows, by 1/√2 of it each, does to everything."""
+    columns, rows = (1, 0, 2, 0, 1, 3, 2, 1, 0), (0, 1, 0, 2, 1, 0, 1, 2, 3)
+    far = profile(FAR, seed=1, view=view)
+
+    def combined(change=np.zeros(9), **known):
+        moments = far.moments * (1 + change)
+        return combine(
+            {"near": profile(NEAR), "far": replace(far, moments=moments)}, DISTANCES, **known
+        )
+
+    step = 1e-5
+    slopes = [
+        (combined(step * np.array(k)).values - combined(-step * np.array(k)).values) / (2 * step)
+        for k in (columns, rows)
+    ]
+    added = combined(u_square={"far": 0.01}).covariance - combined().covariance
+    expected = sum(np.outer(s, s) for s in slopes) * 0.01**2 / 2
+    assert np.allclose(added, expected, rtol=1e-4, atol=1e-12)
+    assert np.max(expected) > 1e-6
+
+
 def test_the_planes_axes_are_used():
     """A camera that looks in a mirror gives the same quantities once its view is told."""
     view = ((-1.0, 0.0), (0.0, -1.0))

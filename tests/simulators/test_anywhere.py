@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from autoalign_simulators import benches
 from autoalign_simulators.camera import SimulatedCamera
+from autoalign_simulators.collimator import plan as collimator_plan
 from autoalign_simulators.focuser import simulate as simulate_focuser
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.screen import Screen
@@ -60,11 +61,12 @@ def test_too_many_waves_are_drawn_by_rays() -> None:
 
 def test_screens_are_as_uncertain_as_is_stated() -> None:
     """Standard deviations of what is drawn are those that the bench tells its users."""
-    rng = np.random.default_rng(3)
+    rng, stated = np.random.default_rng(3), collimator_plan().uncertainties
     drawn = [Screen.draw(rng, distance=2.0, mark=0.01, pitch=2e-3) for _ in range(3000)]
     for got, want in (
         ([s.distance for s in drawn], 2.0), ([s.mark[0] for s in drawn], 0.01),
         ([s.pitch[0] for s in drawn], 2e-3), ([s.tilt[1] for s in drawn], 5e-3),
+        ([s.pitch[0] - s.pitch[1] for s in drawn], stated["far.squareness"]),
     ):  # fmt: skip
         assert np.std(got) == pytest.approx(want, rel=0.05)
         assert np.mean(got) == pytest.approx(0.0, abs=0.06 * want)
