@@ -97,11 +97,9 @@ def test_columns_and_rows_may_differ_in_pitch(view):
     columns, rows = (1, 0, 2, 0, 1, 3, 2, 1, 0), (0, 1, 0, 2, 1, 0, 1, 2, 3)
     far = profile(FAR, seed=1, view=view)
 
-    def combined(change=np.zeros(9), **known):
-        moments = far.moments * (1 + change)
-        return combine(
-            {"near": profile(NEAR), "far": replace(far, moments=moments)}, DISTANCES, **known
-        )
+    def combined(change=0.0, **known):
+        stretched = replace(far, moments=far.moments * (1 + change))
+        return combine({"near": profile(NEAR), "far": stretched}, DISTANCES, **known)
 
     step = 1e-5
     slopes = [
