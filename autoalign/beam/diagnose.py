@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -157,7 +156,7 @@ def _ends(quality: Quality) -> tuple[str, str]:
 
 def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Finding:
     name, unit, sentence, positive, negative = row
-    confidence = NormalDist().cdf(abs(value) / u) if u > 0 else 1.0
+    confidence = 0.5 + 0.5 * math.erf(abs(value) / (u * math.sqrt(2))) if u > 0 else 1.0
     shown, label = (1e3, "mrad") if unit == "rad" else (1.0, "mm")
     amount = f"{abs(value) * shown:.3g} ± {2 * u * shown:.2g} {label}"
     side = positive if value > 0 else negative
