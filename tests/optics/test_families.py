@@ -70,6 +70,14 @@ def relay(orientation: str) -> Layout:
     return relay_layout(optic, optic, 0.05, 0.1, 660e-6, orientation)  # type: ignore[arg-type]
 
 
+def test_the_second_mirror_turns_about_a_point_behind_it() -> None:
+    """Its pivot lies 25 mm behind the mirror, seen from the light, as the first one's does."""
+    layout = relay("cancelling")
+    for axis in ("second.tip", "second.tilt", "second.clocking"):
+        assert layout.motion(axis).pivot == (0.0, 0.0, 425.0)
+    assert layout.motion("first.tip").pivot == (0.0, 0.0, -25.0)
+
+
 @pytest.mark.parametrize("axis", ["source.x", "source.y"])
 def test_the_orientation_of_the_second_mirror_decides(axis: str) -> None:
     """Off-centre, "cancelling" keeps a sharp image; "adding" blurs it by a hundred times more.

@@ -61,6 +61,19 @@ def test_a_focused_gaussian_beam_has_its_diffraction_limited_waist() -> None:
     assert float(quantities(layout)["focus.xx"]) == pytest.approx(expected, rel=5e-4)
 
 
+def test_a_single_mode_source_diverges_by_diffraction() -> None:
+    """660 nm, f 12 mm, NA 0.08 → 1.92 mm, 0.22 mrad half-angle (a fibre-optics technical note)."""
+    layout = collimator_layout(
+        OffAxisParaboloid(12, 30, 8), 0.0, 0.08, 660e-6, emission="gaussian",
+        planes=(("near", 12.0), ("far", 50000.0)),
+    )  # fmt: skip
+    found = quantities(layout)
+    near, far = float(found["near.yy"]), float(found["far.yy"])
+    assert near == pytest.approx(1.92, rel=0.01)
+    half = math.sqrt(far**2 - near**2) / (50000 - 12) / 2
+    assert half == pytest.approx(0.22e-3, abs=0.003e-3)
+
+
 def test_an_extended_source_grows_by_its_angle() -> None:
     """d² = D² + (Θz)² between the planes of an overfilled mirror, Θ = d/ρ.
 

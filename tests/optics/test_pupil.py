@@ -110,6 +110,8 @@ def test_a_tilted_beam_is_imaged_at_focal_length_times_angle() -> None:
     layout = focuser_layout(OffAxisParaboloid(100, 35, 25.4), 5.0, 660e-6)
     pupil = make_pupil(layout, place(layout), 32, "focus", point=(0.0, 1e-3))
     assert abs(pupil.image_centre[1]) == pytest.approx(0.1, rel=5e-3)
+    # The wave is flat across its own front, so that no tilt is left about that point.
+    assert np.hypot(*pupil.wavefront().analyse(6).tilt) < 1e-5
 
 
 def test_an_unknown_image_plane_is_named() -> None:

@@ -9,7 +9,7 @@ from autoalign.errors import UnknownNameError, UsageError
 from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Motion
 from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.optics.pose import IDENTITY_POSE, displacement, frame_along, place
+from autoalign.optics.pose import IDENTITY_POSE, Pose, displacement, frame_along, place
 from autoalign.optics.sources import aimed, cone
 from autoalign.optics.trace import trace, trace_to_planes
 
@@ -46,6 +46,16 @@ def test_the_first_motion_is_the_outermost_stage() -> None:
     found = place(LAYOUT, positions)["mirror"]
     assert np.allclose(found.rotation, stack.rotation, atol=1e-14)
     assert np.allclose(found.position, stack.apply([0, 0, 0]), atol=1e-14)
+
+
+def test_offsets_are_in_the_parts_own_frame_and_innermost() -> None:
+    """T = motions · nominal · offset: 1 mm along the source's own z is along the chief ray."""
+    along = Pose(np.eye(3), np.array([0.0, 0.0, 1.0]))
+    found = place(LAYOUT, {"source.y": 0.5}, {"source": along})["source"].position
+    expected = np.array(OPTIC.focus) + np.array(OPTIC.chief_ray) + np.array([0.0, 0.5, 0.0])
+    assert np.allclose(found, expected, atol=1e-12)
+    with pytest.raises(UnknownNameError, match="sourec"):
+        place(LAYOUT, None, {"sourec": along})
 
 
 def test_a_turn_keeps_its_pivot_and_is_right_handed() -> None:
