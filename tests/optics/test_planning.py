@@ -203,3 +203,24 @@ def test_other_families_have_plans_too() -> None:
     assert fold.optics == ()
     assert fold.invisible == ()
     assert any("may miss a view" in text for text in fold.advice)
+
+
+@pytest.mark.slow
+def test_capture_range_ends_where_half_the_light_is_lost() -> None:
+    """With a screen that is never left, the range ends at half the aligned power."""
+    low, high = capture_range(DEMO, "source.y", {"near": 1e6, "far": 1e6})
+    assert -low == pytest.approx(high, rel=1e-3)
+    assert 1 < high < 30
+    power = quantities(DEMO)["far.power"]
+    assert float(quantities(DEMO, {"source.y": high})["far.power"] / power) == pytest.approx(
+        0.5, abs=5e-3
+    )
+
+
+def test_an_ellipticity_limits_the_stretch_to_half_of_it() -> None:
+    """At the limit that :func:`by_quantity` gives, the ellipticity has used up its tolerance."""
+    limit = by_quantity({"ellipticity": 0.015})["stretch_45"]
+    found = {"stretch_0": np.array(0.0), "stretch_45": np.array(limit)}
+    assert float(used(found, found, {"ellipticity": 0.015})["ellipticity"]) == pytest.approx(
+        1, abs=0.01
+    )
