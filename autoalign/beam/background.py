@@ -153,8 +153,12 @@ def ring_background(
 
 def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
     """Return the cells outside the beam's ellipse, at least :data:`LEAST` of all."""
-    xx, yy, xy = moments[2:5]
-    determinant = max(xx * yy - xy * xy, 1e-300)
+    xx, yy, xy = (float(v) for v in moments[2:5])
+    determinant = xx * yy - xy * xy
+    if min(xx, yy) <= 0 or determinant <= 1e-9 * xx * yy:
+        # Light that has no proper widths: at least a cell's, along x and y.
+        xx, yy, xy = max(xx, grid.pitch[0] ** 2), max(yy, grid.pitch[1] ** 2), 0.0
+        determinant = xx * yy
     a, b, c = yy / determinant, -2 * xy / determinant, xx / determinant
     distance = (a * dx * dx)[None, :] + (c * dy * dy)[:, None]
     if xy:

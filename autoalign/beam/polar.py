@@ -55,6 +55,7 @@ class Polar:
         rows, columns = ready.pixels.shape
         outside = (row < 0) | (row >= rows) | (column < 0) | (column >= columns)
         values = ready.pixels[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)]
+        values = values.astype(np.float64)
         level, sx, sy = seen.background.around(float(moments[0]), float(moments[1]))
         light = values - level
         if sx or sy:
