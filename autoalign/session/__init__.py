@@ -17,12 +17,15 @@ from autoalign.session.actions import (
 from autoalign.session.core import Session
 from autoalign.session.seeing import Eye
 from autoalign.session.stepper import Stepper
+from autoalign.session.tour import Camera, Guide, Sight, Tour, Visit
 
 __all__ = [
     "Action",
     "Budget",
+    "Camera",
     "Eye",
     "Finish",
+    "Guide",
     "Look",
     "Move",
     "Moved",
@@ -30,6 +33,9 @@ __all__ = [
     "Refused",
     "Seen",
     "Session",
+    "Sight",
     "Status",
     "Stepper",
+    "Tour",
+    "Visit",
 ]

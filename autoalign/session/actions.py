@@ -38,6 +38,7 @@ class Status(StrEnum):
     REFUSED = "a move was refused"
     HELD = "on hold or safe"
     STOPPED = "stopped"
+    BACK = "back at the start"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,185 @@
+"""Which explanation of what an axis did is the best one.
+
+Each explanation expects a change and is unsure of it by a covariance; its cost is χ², and one that
+accuses the hardware pays :data:`ACCUSED` on top. The cheapest one is the verdict.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.checking.arrangement import Arrangement, turned
+from autoalign.checking.expectation import Expectation
+from autoalign.checking.response import Response
+from autoalign.session import Camera
+from autoalign.twin.check import TELLING, AxisVerdict
+
+__all__ = ["Judgement", "judge"]
+
+Floats = npt.NDArray[np.float64]
+
+ACCUSED = 30.0
+"""A fault must explain this much more of χ² to be believed."""
+
+SURELY = 3.5
+"""Standard uncertainties from which a scale or a cross-talk is no chance."""
+
+TOLERANCE = 0.1
+"""A scale or a cross-talk off by less is no fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What one axis turned out to be against the model.
+
+    ``cost`` of the best explanation; ``ratio`` of seen over expected motion with ``u_ratio``;
+    ``like``, the axis that it moves like; ``cross``, by axis, the part of its motion that shows as
+    that axis', with its standard uncertainty.
+    """
+
+    verdict: AxisVerdict
+    cost: float
+    ratio: float = math.nan
+    u_ratio: float = math.nan
+    like: str = ""
+    cross: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def dragged(self) -> dict[str, tuple[float, float]]:
+        """The cross-talk that is no chance and too much."""
+        return {
+            a: (c, u) for a, (c, u) in self.cross.items() if abs(c) > max(TOLERANCE, SURELY * u)
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A change (r,) with its noise (r, r) at ``places`` (r, 2) of the model's planes."""
+
+    places: npt.NDArray[np.intp]
+    change: Floats
+    noise: Floats
+
+
+def judge(
+    axis: str,
+    step: float,
+    response: Response,
+    expectation: Expectation,
+    arrangement: Arrangement,
+    cameras: Mapping[str, Camera],
+) -> Judgement:
+    """Judge what a ``step`` (mm or rad) of ``axis`` did, the cameras being arranged so."""
+    seen = _in_plane_axes(response, expectation.twin.planes, arrangement, cameras)
+    k = expectation.index(axis)
+    if not len(seen.change):
+        return Judgement(AxisVerdict.UNSURE, 0.0, like=axis)
+    own, model = expectation.change(k, seen.places, step)
+    noise = seen.noise
+    if math.sqrt(_chi(own, noise)) < TELLING:
+        return Judgement(AxisVerdict.UNSURE, min(_chi(seen.change, noise), 3 * ACCUSED), like=axis)
+    weight = np.linalg.inv(noise + model)
+    u = 1 / math.sqrt(float(own @ weight @ own))
+    ratio = float(own @ weight @ seen.change) * u**2
+    names = [a.name for a in expectation.twin.axes]
+    best = _cheapest(seen, expectation, k, step, ratio)
+    cost, verdict, like = best
+    off = abs(abs(ratio) - 1) > max(TOLERANCE, SURELY * u)
+    if verdict is AxisVerdict.WELL and off:
+        verdict = AxisVerdict.SCALE
+    elif verdict is AxisVerdict.SCALE and not off:
+        verdict = AxisVerdict.WELL
+    cross = {}
+    if verdict in (AxisVerdict.WELL, AxisVerdict.SCALE, AxisVerdict.REVERSED):
+        cross = _cross(seen, expectation, k, step, ratio)
+    return Judgement(verdict, cost, ratio, u, names[like], cross)
+
+
+def _cheapest(
+    seen: _Seen, expectation: Expectation, k: int, step: float, ratio: float
+) -> tuple[float, AxisVerdict, int]:
+    own, model = expectation.change(k, seen.places, step)
+    change, noise = seen.change, seen.noise
+    tried = [
+        (_chi(change - own, noise + model), AxisVerdict.WELL, k),
+        (_chi(change + own, noise + model) + ACCUSED, AxisVerdict.REVERSED, k),
+        (_chi(change, noise) + ACCUSED, AxisVerdict.DEAD, k),
+    ]
+    if ratio > 0:
+        scaled = _chi(change - ratio * own, noise + ratio**2 * model)
+        tried.append((scaled + ACCUSED, AxisVerdict.SCALE, k))
+    for j in expectation.alike(k):
+        other, spread = expectation.change(j, seen.places, step)
+        for sign, dearer in ((1, 1.0), (-1, 1.5)):
+            cost = _chi(change - sign * other, noise + spread) + dearer * ACCUSED
+            tried.append((cost, AxisVerdict.EXCHANGED, j))
+    tried.append((len(change) + 3 * ACCUSED, AxisVerdict.STRANGE, k))
+    return min(tried, key=lambda t: t[0])
+
+
+def _cross(
+    seen: _Seen, expectation: Expectation, k: int, step: float, ratio: float
+) -> dict[str, tuple[float, float]]:
+    """How much of the motion shows as other axes of the same part."""
+    others = expectation.siblings(k)
+    if not others:
+        return {}
+    own, model = expectation.change(k, seen.places, step)
+    columns = [own, *(expectation.change(j, seen.places, step)[0] for j in others)]
+    design = np.array(columns).T
+    weight = np.linalg.inv(seen.noise + model)
+    information = design.T @ weight @ design + np.diag([0.0] + [1.0] * len(others))
+    covariance = np.linalg.inv(information)
+    found = covariance @ (design.T @ weight @ seen.change)
+    return {
+        expectation.twin.axes[j].name: (
+            float(found[1 + i]) / max(abs(ratio), 1e-3),
+            math.sqrt(covariance[1 + i, 1 + i]) / max(abs(ratio), 1e-3),
+        )
+        for i, j in enumerate(others)
+    }
+
+
+def _in_plane_axes(
+    response: Response,
+    planes: Sequence[str],
+    arrangement: Arrangement,
+    cameras: Mapping[str, Camera],
+) -> _Seen:
+    places: list[tuple[int, int]] = []
+    changes: list[Floats] = []
+    blocks: list[Floats] = []
+    for plane in dict.fromkeys(name for name, m in response.rows if m >= 0):
+        true = arrangement.place(plane)
+        if true not in planes:
+            continue
+        at = [i for i, (name, m) in enumerate(response.rows) if name == plane and m >= 0]
+        moments = [response.rows[i][1] for i in at]
+        full = np.zeros(5)
+        full[moments] = response.change[at]
+        matrix = arrangement.matrix(plane, cameras)
+        turn = np.array([turned(matrix, row) for row in np.eye(5)]).T
+        sigma = np.zeros(5)
+        sigma[moments] = response.sigma[at]
+        block = turn @ np.diag(sigma**2) @ turn.T
+        places += [(planes.index(true), m) for m in moments]
+        changes.append((turn @ full)[moments])
+        blocks.append(block[np.ix_(moments, moments)])
+    size = len(places)
+    noise = np.zeros((size, size))
+    start = 0
+    for block in blocks:
+        end = start + len(block)
+        noise[start:end, start:end] = block
+        start = end
+    change = np.concatenate(changes) if changes else np.zeros(0)
+    return _Seen(np.array(places, dtype=np.intp).reshape(-1, 2), change, noise)
+
+
+def _chi(gap: Floats, covariance: Floats) -> float:
+    return float(gap @ np.linalg.solve(covariance, gap))

@@ -1,0 +1,73 @@
+"""How long the bench takes to come to rest after a move, from exposure to exposure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from autoalign.checking.response import Noise, Response
+from autoalign.session import Sight
+
+__all__ = ["Settling", "settling"]
+
+CLEAR = 20.0
+"""Standard uncertainties that a step must show for its settling to be told."""
+
+STILL = 4.5
+"""Standard uncertainties within which one exposure agrees with where the beam ends."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """``time``, s after arrival, from which on every exposure agreed with the last ones.
+
+    ``looked`` is when the first exposure began and ``until`` when the last one did, s after
+    arrival. ``steady`` says whether it came to rest at all meanwhile. ``time`` is an upper bound
+    where it equals ``looked``.
+    """
+
+    time: float
+    looked: float
+    until: float
+    steady: bool
+
+
+def settling(arrival: Sight, response: Response, noise: Noise, frames: int) -> Settling | None:
+    """Return when the beam came to rest, along the direction in which the axis moves it.
+
+    None without cameras, or where the step shows too little to tell. A beam is at rest once it
+    stays within :data:`STILL` standard uncertainties, or 3 % of the step, of where it ends.
+    """
+    times, places = [], []
+    for plane, profiles in arrival.frames.items():
+        at = [i for i, (name, m) in enumerate(response.rows) if name == plane and m >= 0]
+        along, sigma = response.change[at], np.array([noise.of[response.rows[i]] for i in at])
+        power = float(np.sum((along / sigma) ** 2)) if at else 0.0
+        if power < CLEAR**2 or len(profiles) < 4:
+            continue
+        moments = [response.rows[i][1] for i in at]
+        seen = np.array([p.moments[moments] for p in profiles])
+        place = (seen / sigma**2) @ along / power
+        end = float(np.median(place[len(place) // 2 :]))
+        allowed = max(STILL * math.sqrt(frames / power), 0.03)
+        starts = [float(p.started or 0.0) - arrival.arrived for p in profiles]
+        times.append(starts)
+        places.append(np.abs(place - end) > allowed)
+    if not times:
+        return None
+    looked, until = min(t[0] for t in times), max(t[-1] for t in times)
+    found = [_rest(t, off) for t, off in zip(times, places, strict=True)]
+    # A camera that is read later saw nothing of what came before its own first exposure.
+    late = [f for f, t in zip(found, times, strict=True) if f > t[0]]
+    time = max(late, default=looked)
+    return Settling(time, looked, until, steady=math.isfinite(time))
+
+
+def _rest(times: list[float], off: np.ndarray) -> float:
+    """Return the first time from which on nothing is off; infinite where the last still is."""
+    moving = np.flatnonzero(off)
+    if not len(moving):
+        return times[0]
+    return times[moving[-1] + 1] if moving[-1] + 1 < len(times) else math.inf
