@@ -26,6 +26,13 @@ ROUNDS = 12
 FINE_ROUNDS = 30
 """Rounds on the pixels."""
 
+AROUND = 1.5
+"""Part of the frame that is looked at closely, in windows."""
+
+SMALLEST = 45
+"""Half side in pixels that is looked at closely at least, so that a small beam has enough
+background around it."""
+
 COARSE = 2e-3
 """Change of the window, in its half sides, that is small enough on the grid."""
 
@@ -89,7 +96,8 @@ def coarse(
             if not _fills(seen.window, shape, pitch):
                 break
     for _ in range(6):
-        box = seen.window.box(shape, pitch, grow=1.5)
+        grow = max(AROUND, SMALLEST * max(pitch) / seen.window.scale)
+        box = seen.window.box(shape, pitch, grow)
         size = (box[1] - box[0]) * (box[3] - box[2])
         now = seen.grid.box
         grid = seen.grid
