@@ -157,6 +157,10 @@ class Simulation(Protocol):
 
     The same hidden world is reached in two ways: directly through ``stages``, or over a link on
     which its simulated controllers speak their command set.
+
+    One that also offers ``picture(detector, finer=1)``, the light on every pixel without noise, and
+    the same from a render so many times finer along each side, has its error stated by
+    ``autoalign benchmark``.
     """
 
     @property

@@ -1,1 +1,1 @@
-"""Campaigns over simulated benches, and their statistics."""
+"""Campaigns over simulated benches and their statistics; speed and memory, side by side."""

@@ -1,45 +1,27 @@
-"""How fast a frame is measured, side by side with general-purpose libraries, in one run.
-
-Prints ratios, not times to hold anyone to: the same frame, processor time of one thread, best of
-many turns. Run it with ``python -m autoalign.benchmark.beam_speed``.
-"""
+"""How fast a frame is measured, side by side with general-purpose libraries, in one run."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-from dataclasses import dataclass
-from importlib import import_module
+from functools import partial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from threadpoolctl import threadpool_limits
 
 from autoalign.beam.measure import measure_beam
+from autoalign.benchmark.timing import (
+    Call,
+    Figure,
+    Floats,
+    Section,
+    figure,
+    optional,
+    ratio,
+    take_turns,
+)
 from autoalign.frames import Frame
 
-__all__ = ["Timing", "measure_speed", "speed_frame"]
-
-Call = Callable[[], Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """Seconds per call of :func:`measure_beam` and of each library that is installed, by name."""
-
-    frame: str
-    ours: float
-    others: dict[str, float]
-
-    def lines(self) -> list[str]:
-        """Return one line for us and one ratio for each library."""
-        found = [f"{self.frame}: measure_beam {1e3 * self.ours:.2f} ms"]
-        for name, seconds in self.others.items():
-            ratio = self.ours / seconds
-            said = f"{ratio:.1f} × its time" if ratio >= 1 else f"{1 / ratio:.0f} × faster"
-            found.append(f"  against {name} ({1e3 * seconds:.2f} ms): {said}")
-        return found
+__all__ = ["measure_measuring", "speed_frame"]
 
 
 def speed_frame(
@@ -61,27 +43,57 @@ def speed_frame(
     return Frame(pixels, bit_depth=bits)
 
 
-def measure_speed(frame: Frame, name: str, rounds: int = 40) -> Timing:
-    """Time one frame; slow libraries get fewer rounds."""
-    with threadpool_limits(1):
+FRAMES = {
+    "1280 × 1024, 8 bit, 300 px wide": ((1024, 1280), 300.0, 0.0, 8),
+    "1280 × 1024, 8 bit, 60 px wide": ((1024, 1280), 60.0, 0.0, 8),
+    "1280 × 1024, 8 bit, 300 px wide, turned": ((1024, 1280), 300.0, 0.4, 8),
+    "2048 × 2048, 12 bit, 600 px wide": ((2048, 2048), 600.0, 0.0, 12),
+}
+"""Shape, width, turn and bits of what is measured."""
+
+
+def measure_measuring(rounds: int = 25) -> Section:
+    """Measure the whole analysis of a frame against what others do with its pixels."""
+    found: list[Figure] = []
+    ours: dict[tuple[int, int], Floats] = {}
+    absent: set[str] = set()
+    for name, (shape, width, turn, bits) in FRAMES.items():
+        frame = speed_frame(shape, width, turn, bits)
         libraries = _libraries(frame)
-        ours: Call = lambda: measure_beam(frame)  # noqa: E731
-        best = dict.fromkeys([*libraries, "ours"], np.inf)
-        for k in range(rounds):
-            for library, call in {"ours": ours, **libraries}.items():
-                if k == 0 or best[library] < 0.05 or k < 3:
-                    best[library] = min(best[library], _seconds(call))
-    return Timing(name, best.pop("ours"), best)
+        absent |= {"cv2.moments", "photutils data_properties"} - set(libraries)
+        spent = take_turns({"this library": partial(measure_beam, frame), **libraries}, rounds)
+        ours.setdefault(shape, spent["this library"])
+        found += [figure(f"{name}, {k}", 1e3 * s, "ms") for k, s in spent.items()]
+        found += [
+            ratio(f"{name}, speed over that of {k}", spent[k], spent["this library"])
+            for k in libraries
+        ]
+    small, large = ours
+    more = large[0] * large[1] / (small[0] * small[1])
+    found.append(
+        ratio("time per pixel, 4.2 over 1.3 million pixels", ours[large] / more, ours[small])
+    )
+    remarks = [
+        _HOW,
+        *(f"{name} is not installed: nothing to compare with." for name in sorted(absent)),
+    ]
+    return Section("Full analysis of a frame", tuple(found), tuple(remarks))
+
+
+_HOW = (
+    "This library finds background, noise, window, moments, their uncertainties and flags; "
+    "cv2.moments adds up raw pixels, data_properties takes moments without background or window."
+)
 
 
 def _libraries(frame: Frame) -> dict[str, Call]:
     calls: dict[str, Call] = {}
     pixels = frame.pixels
-    cv2 = _optional("cv2")
+    cv2 = optional("cv2")
     if cv2 is not None:
         cv2.setNumThreads(1)
         calls["cv2.moments"] = lambda: cv2.moments(pixels)
-    morphology = _optional("photutils.morphology")
+    morphology = optional("photutils.morphology")
     if morphology is not None:
         floats = pixels.astype(np.float64)
 
@@ -92,32 +104,3 @@ def _libraries(frame: Frame) -> dict[str, Call]:
 
         calls["photutils data_properties"] = properties
     return calls
-
-
-def _optional(name: str) -> Any:
-    try:
-        return import_module(name)
-    except ImportError:
-        return None
-
-
-def _seconds(call: Call) -> float:
-    start = time.thread_time()
-    call()
-    return time.thread_time() - start
-
-
-def main() -> None:
-    """Print the ratios for round and turned beams on 1.3 and 4 Mpx."""
-    frames = {
-        "1280 × 1024 uint8, round, 300 px": speed_frame((1024, 1280), 300),
-        "1280 × 1024 uint8, round, 60 px": speed_frame((1024, 1280), 60),
-        "1280 × 1024 uint8, turned, 300 px": speed_frame((1024, 1280), 300, 0.4),
-        "2048 × 2048 12 bit, round, 600 px": speed_frame((2048, 2048), 600, bits=12),
-    }
-    for name, frame in frames.items():
-        print("\n".join(measure_speed(frame, name).lines()))  # noqa: T201
-
-
-if __name__ == "__main__":
-    main()

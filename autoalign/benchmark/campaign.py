@@ -5,8 +5,7 @@ The same seed gives every strategy the same bench, the same start and the same c
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +13,10 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.benchmark.outcome import Case, Outcome, append_rows, read_rows
+from autoalign.benchmark.timed import Timed
 from autoalign.errors import AlignError
 from autoalign.runner import run
-from autoalign.search.base import Observation, Problem, Strategy
+from autoalign.search.base import Strategy
 from autoalign.session import Budget, Move, Session
 
 __all__ = ["cases", "run_campaign", "run_case"]
@@ -72,7 +72,7 @@ def run_case(
     from threadpoolctl import threadpool_limits  # noqa: PLC0415
 
     with threadpool_limits(1), make_bench(case.bench, case.seed) as bench:
-        timed = _Timed(make_strategy(case.strategy))
+        timed = Timed(make_strategy(case.strategy))
         start = bench.clock.now()
         first = bench.truth.verdict(bench.spec).merit
         session = Session.for_bench(bench, timed, budget=budget, rng=_rng(case))
@@ -112,32 +112,3 @@ class _Walked:
 
     def total(self, unit: str) -> float:
         return self._sum[unit]
-
-
-class _Timed:
-    """A strategy whose own thinking is timed, probe by probe."""
-
-    def __init__(self, strategy: Strategy) -> None:
-        self.strategy = strategy
-        self.name, self.needs = strategy.name, strategy.needs
-        self.spent: list[float] = []
-
-    @property
-    def median(self) -> float:
-        return float(np.median(self.spent)) if self.spent else 0.0
-
-    def propose(self, problem: Problem) -> Generator[Any, Observation, None]:
-        search = self.strategy.propose(problem)
-        seen: Observation | None = None
-        while True:
-            begin = time.perf_counter()
-            try:
-                positions = search.send(seen) if seen is not None else next(search)
-            except StopIteration:
-                return
-            self.spent.append(time.perf_counter() - begin)
-            try:
-                seen = yield positions
-            except GeneratorExit:
-                search.close()
-                raise

@@ -1,4 +1,4 @@
-"""The command line: ``autoalign demo | plan | measure | align | report | plugins``."""
+"""The command line: ``autoalign --help`` lists the commands."""
 
 from __future__ import annotations
 

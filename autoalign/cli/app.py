@@ -6,7 +6,7 @@ from typing import Any
 
 from cyclopts import App, CycloptsError
 
-from autoalign.cli import align, compare, demo, measure, plan, plugins, report, watch
+from autoalign.cli import align, benchmark, compare, demo, measure, plan, plugins, report, watch
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.cli.output import warn
 from autoalign.errors import AlignError
@@ -43,7 +43,7 @@ def build_app() -> App:
     )
     for command in (
         demo.demo, plan.plan, measure.measure, align.align, watch.watch, compare.compare,
-        report.report, plugins.plugins,
+        benchmark.benchmark, report.report, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     return app

@@ -233,13 +233,33 @@ class SimulatedCamera:
             self._cache[key] = self._look(world.poses(at))
         return self._cache[key]
 
+    def picture(self, finer: int = 1) -> Image:
+        """Return the part of the source's light on each pixel now, without noise and stray light.
+
+        With ``finer`` above 1 each pixel is split so often along both sides, the pupil is sampled
+        as much more finely, and the parts are added up: what a render is judged against.
+        """
+        at, sensor = self.world.clock.now(), self.traits.sensor
+        poses = self._screen_poses(self.world.poses(at))
+        shape = sensor.rows, sensor.columns
+        if finer == 1:
+            return self.renderer.image(poses, self._plane, self._pixels, shape)
+        dense = Renderer(self.renderer.train, 32 * finer + 1, 80 * finer)
+        rows, columns = (finer * n for n in shape)
+        fine = dense.image(poses, self._plane, self._pixels.split(finer), (rows, columns))
+        parts = fine.reshape(shape[0], finer, shape[1], finer)
+        return np.asarray(parts.sum(axis=(1, 3)), np.float32)
+
+    def _screen_poses(self, poses: dict[str, Pose]) -> dict[str, Pose]:
+        return {**poses, self._plane: poses[self._plane].compose(self.screen.pose)}
+
     def _there(self) -> float:
         """Return when the slide, where there is one, has brought the camera here."""
         return -math.inf if self.slide is None else self.slide.go(self._plane)
 
     def _look(self, poses: dict[str, Pose]) -> Image:
         plane, sensor = self._plane, self.traits.sensor
-        poses = {**poses, plane: poses[plane].compose(self.screen.pose)}
+        poses = self._screen_poses(poses)
         shape = sensor.rows, sensor.columns
         flux = self.renderer.image(poses, plane, self._pixels, shape)
         flux *= np.float32(self.traits.source_rate * self.world.power)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from autoalign.errors import UsageError
+
 __all__ = ["PixelMap"]
 
 
@@ -36,6 +38,20 @@ class PixelMap:
         """Return plane points, mm, of pixels seen without distortion."""
         (a, b), (c, d) = self.matrix
         return a * column + b * row + self.offset[0], c * column + d * row + self.offset[1]
+
+    def split(self, parts: int) -> PixelMap:
+        """Return the map of pixels ``parts`` times as small along both sides, over the same field.
+
+        Raises
+        ------
+        UsageError
+            With a distorting lens, which such pixels would not see alike.
+        """
+        if self.distortion:
+            raise UsageError("pixels: those behind a distorting lens cannot be split.")
+        (a, b), (c, d) = self.matrix
+        back = (1 / parts - 1) / 2
+        return PixelMap(((a / parts, b / parts), (c / parts, d / parts)), self.to_plane(back, back))
 
     @property
     def area(self) -> float:

@@ -19,7 +19,7 @@ from autoalign.merit import Spec
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign_simulators.agenda import AgendaClock
 from autoalign_simulators.blemishes import Blemishes
-from autoalign_simulators.camera import CameraTraits, SimulatedCamera, Slide
+from autoalign_simulators.camera import CameraTraits, Image, SimulatedCamera, Slide
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
@@ -164,6 +164,14 @@ class BenchSimulation:
         served = serve(Mover(self.clock, motors, serial), link)
         self._links.append(served)
         return served.port
+
+    def picture(self, detector: str, finer: int = 1) -> Image:
+        """Return what a camera is lit with now; see :meth:`.SimulatedCamera.picture`."""
+        camera = self._detectors.get(detector)
+        if not isinstance(camera, SimulatedCamera):
+            cameras = [n for n, d in self._detectors.items() if isinstance(d, SimulatedCamera)]
+            raise unknown_name("camera", detector, cameras, f"simulated {self.plan.layout.family}")
+        return camera.picture(finer)
 
     def close(self) -> None:
         """End every link."""

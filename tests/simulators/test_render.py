@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from autoalign_simulators.blemishes import Blemishes, Post, Spot
+from autoalign_simulators.collimator import simulate
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
 from autoalign_simulators.kernel import blur, disk_kernel, gaussian_kernel
@@ -15,6 +16,7 @@ from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.train import Train
 
+from autoalign.errors import UnknownNameError, UsageError
 from autoalign.optics.families import collimator_layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
@@ -166,3 +168,25 @@ def test_figure_slopes_are_the_derivatives_of_the_height() -> None:
     low = replace(figure, waves=())
     height = low(r * np.cos(angle), r * np.sin(angle))[0]
     assert height.std() == pytest.approx(20e-6, rel=0.03)
+
+
+@pytest.mark.parametrize("detector", ["near", "far"])
+def test_pixels_split_and_added_up_are_the_same_picture(detector: str) -> None:
+    """A simulation's picture and its finer one agree in flux, place and shape on every pixel."""
+    simulation = simulate(3, pixels=128)
+    plain, dense = (simulation.picture(detector, finer).astype(float) for finer in (1, 3))
+    assert plain.shape == dense.shape == (128, 128)
+    assert plain.sum() == pytest.approx(dense.sum(), rel=1e-3)
+    assert np.abs(plain - dense).max() < 0.04 * dense.max()
+    rows, columns = np.mgrid[:128, :128]
+    for place_of in (rows, columns):
+        one, other = ((p * place_of).sum() / p.sum() for p in (plain, dense))
+        assert one == pytest.approx(other, abs=0.01)
+    with pytest.raises(UnknownNameError, match="far"):
+        simulation.picture("fra")
+
+
+def test_pixels_behind_a_distorting_lens_are_not_split() -> None:
+    """A finer picture that would not be of the same pixels is refused."""
+    with pytest.raises(UsageError, match="distorting lens"):
+        simulate(3, pixels=64, view="lens").picture("near", 2)
