@@ -16,6 +16,7 @@ import numpy.typing as npt
 from autoalign.errors import MissingNeedError
 from autoalign.search.base import Need, Observation, Problem
 from autoalign.search.lost_beam import search_positions
+from autoalign.twin.fit import usable
 from autoalign.twin.knowledge import Knowledge
 
 __all__ = ["Model"]
@@ -85,7 +86,7 @@ class Model:
                 self.note = "no light; back towards where there was some"
                 seen = yield dark + part * (course.lit - dark)
                 course.here = seen.positions
-                if seen.profiles:
+                if _lit(seen):
                     return seen
         assert self.knowledge is not None
         positions = search_positions(self.knowledge.twin, course.here, problem.lower, problem.upper)
@@ -93,7 +94,7 @@ class Model:
             self.note = f"no light; search {k + 1} of at most {len(positions)}"
             seen = yield position
             course.here = seen.positions
-            if seen.profiles:
+            if _lit(seen):
                 return seen
         self.diagnosis = f"no light anywhere in reach ({len(positions)} directions searched)"
         return None
@@ -142,6 +143,10 @@ class _Course:
         goal = np.concatenate([-best.verdict.residuals, np.zeros(len(scale))])
         step = np.linalg.lstsq(rows, goal, rcond=None)[0] * scale
         return self.problem.clip(best.positions + step)
+
+
+def _lit(seen: Observation) -> bool:
+    return any(usable(p) for p in seen.profiles.values())
 
 
 def _change(a: Observation, b: Observation) -> Floats:

@@ -167,7 +167,9 @@ def aim(
         if gain < ENOUGH or merit < ENOUGH:
             break
     spread = target.root(root)
-    doubt, offence = float((spread**2).sum()), float(now.residual @ now.residual)
+    # Only the doubt that the motion itself adds speaks against it.
+    doubt = float((spread**2).sum() - (now.root(root) ** 2).sum())
+    offence = float(now.residual @ now.residual)
     short = max(offence / (offence + doubt), 0.25) if doubt > offence else 1.0
     if short < 1:
         position = here + short * (position - here)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.twin.model import Prediction, Twin
 
-__all__ = ["Fit", "Look", "fit", "look_from_profiles"]
+__all__ = ["Fit", "Look", "fit", "look_from_profiles", "usable"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -45,13 +45,15 @@ class Look:
     """Readings of one visit.
 
     ``positions`` (axes,); by plane index the ``moments`` (9,), their ``covariance`` (9, 9) with all
-    floors added, and ``used``, the places of the moments that count.
+    floors added, and ``used``, the places of the moments that count. The beam of a plane in
+    ``bounds`` is cut off so much that its true centroid lies there or farther out.
     """
 
     positions: Floats
     moments: dict[int, Floats]
     covariance: dict[int, Floats]
     used: dict[int, npt.NDArray[np.intp]] = field(default_factory=dict)
+    bounds: frozenset[int] = frozenset()
 
     @property
     def count(self) -> int:
@@ -90,18 +92,27 @@ def look_from_profiles(
     planes: Sequence[str], positions: Floats, profiles: dict[str, BeamProfile], third: bool = True
 ) -> Look:
     """Turn what was measured into a look: what each frame is good for decides what counts."""
-    moments, covariance, used = {}, {}, {}
+    moments, covariance, used, bounds = {}, {}, {}, set()
     for k, plane in enumerate(planes):
         if plane not in profiles:
             continue
         profile = profiles[plane].in_plane_axes()
-        if profile.use is Use.NOTHING or not np.all(np.isfinite(profile.moments[:5])):
+        if not usable(profile):
             continue
         whole = profile.use is Use.ALL
         moments[k] = np.nan_to_num(profile.moments)
         covariance[k] = _with_floors(profile, whole)
         used[k] = np.arange(2 if not whole else 9 if third else 5)
-    return Look(np.asarray(positions, dtype=float), moments, covariance, used)
+        if profile.use is Use.DIRECTION:
+            bounds.add(k)
+    return Look(np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds))
+
+
+def usable(profile: BeamProfile) -> bool:
+    """Whether there is light in the frame that says anything of the beam."""
+    m = profile.moments
+    lit = profile.power > 3 * profile.power_uncertainty and m[2] + m[3] > 0
+    return profile.use is not Use.NOTHING and bool(np.all(np.isfinite(m[:5]))) and bool(lit)
 
 
 def _with_floors(profile: BeamProfile, whole: bool) -> Floats:
@@ -217,10 +228,14 @@ class _Problem:
             if not np.all(np.isfinite(covariance)):
                 return _State(np.zeros(0), np.zeros((0, 0)), math.inf)
             inverse = np.linalg.inv(_root(covariance))
-            gap = np.concatenate([(look.moments[k] - seen.moments[i, k])[u] for k, u in _of(look)])
-            residuals.append(inverse @ gap)
-            rows = np.concatenate([seen.jacobian[i, k][u] for k, u in _of(look)])
-            jacobians.append(-inverse @ rows)
+            gaps, slopes = [], []
+            for k, used in _of(look):
+                gap = (look.moments[k] - seen.moments[i, k])[used]
+                still = _beyond(look, k, gap)
+                gaps.append(still @ gap)
+                slopes.append(still @ seen.jacobian[i, k][used])
+            residuals.append(inverse @ np.concatenate(gaps))
+            jacobians.append(-inverse @ np.concatenate(slopes))
         residuals.append(self.precision @ (phi - self.mean))
         jacobians.append(self.precision)
         residual = np.concatenate(residuals)
@@ -265,6 +280,15 @@ class _Problem:
             shake = np.concatenate(rows) * self.sigma
             out += shake @ shake.T
         return out
+
+
+def _beyond(look: Look, k: int, gap: Floats) -> Floats:
+    """Projection (n, n) that lets a cut-off beam lie farther out than it looks, at no cost."""
+    size = float(np.hypot(*look.moments[k][:2]))
+    if k not in look.bounds or size == 0:
+        return np.eye(len(gap))
+    outward = look.moments[k][:2] / size
+    return np.eye(2) - (np.outer(outward, outward) if outward @ gap < 0 else 0.0)
 
 
 def _root(covariance: Floats) -> Floats:
