@@ -43,6 +43,7 @@ def _collimator(tables: BenchTables) -> Layout:
         planes=tuple(tables.planes.items()),
         pivot=vector(optic.pivot),
         emission=source.emission,
+        others=source.others,
     )
 
 
@@ -56,6 +57,7 @@ def _focuser(tables: BenchTables) -> Layout:
         pivot=vector(optic.pivot),
         profile=beam.profile,
         divergence=beam.divergence,
+        others=beam.others,
         **_arrangement(tables),
     )
 
@@ -72,6 +74,7 @@ def _relay(tables: BenchTables) -> Layout:
         planes=tuple(tables.planes.items()),
         pivot=vector(first.pivot),
         emission=source.emission,
+        others=source.others,
         **_arrangement(tables),
     )
 
@@ -84,6 +87,7 @@ def _steering(tables: BenchTables) -> Layout:
         planes=tuple(tables.planes.items()),
         profile=beam.profile,
         divergence=beam.divergence,
+        others=beam.others,
         **_arrangement(tables),
     )
 

@@ -7,7 +7,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pydantic_core import PydanticCustomError
 
-from autoalign.config.quantities import Angle, Length, PositiveLength
+from autoalign.config.quantities import Angle, Length, PositiveLength, Ratio
+from autoalign.optics.layout import Lines
 
 __all__ = ["ArrangementTable", "BeamTable", "MotionTable", "OpticTable", "SourceTable", "Table"]
 
@@ -29,20 +30,46 @@ class OpticTable(Table):
     pivot: Point = [0.0, 0.0, -25.0]
 
 
-class SourceTable(Table):
+class LineTable(Table):
+    """A further wavelength of the light, with its share of the power."""
+
+    wavelength: PositiveLength
+    share: Annotated[Ratio, Field(gt=0, lt=1)]
+
+
+class LightTable(Table):
+    """Wavelengths: a main one and, where there are several, the others."""
+
+    wavelength: PositiveLength
+    other_wavelengths: list[LineTable] = []
+
+    @field_validator("other_wavelengths")
+    @classmethod
+    def _something_left(cls, value: list[LineTable]) -> list[LineTable]:
+        if sum(line.share for line in value) >= 1:
+            raise PydanticCustomError(
+                "shares", "the shares leave nothing for the main wavelength; make their sum smaller"
+            )
+        return value
+
+    @property
+    def others(self) -> Lines:
+        """The other wavelengths, mm, with their shares."""
+        return tuple((line.wavelength, line.share) for line in self.other_wavelengths)
+
+
+class SourceTable(LightTable):
     """A source that diverges: a fibre end, an LED, a pinhole."""
 
     core_diameter: Annotated[Length, Field(ge=0)]
     na: float = Field(gt=0, lt=1)
-    wavelength: PositiveLength
     emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
 
 
-class BeamTable(Table):
+class BeamTable(LightTable):
     """A collimated beam that arrives at the bench."""
 
     diameter: PositiveLength
-    wavelength: PositiveLength
     divergence: Angle = 0.0
     profile: Literal["gaussian", "uniform"] = "gaussian"
 

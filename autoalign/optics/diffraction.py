@@ -15,10 +15,12 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.errors import UsageError
+from autoalign.optics.layout import Lines
 from autoalign.optics.pupil import Pupil
 
 __all__ = [
     "DiffractionImage",
+    "coloured_image",
     "encircled_energy",
     "fft_image",
     "needs_diffraction",
@@ -112,6 +114,23 @@ def zoom_image(
     columns = np.exp(scale * np.outer(pupil.axis, _axis(count, step, centre[0])))
     rows = np.exp(scale * np.outer(_axis(count, step, centre[1]), pupil.axis))
     return DiffractionImage(_normalised(rows @ pupil.field @ columns, pupil), step, centre)
+
+
+def coloured_image(
+    pupil: Pupil,
+    lines: Lines,
+    half_width: float,
+    count: int = 256,
+    centre: tuple[float, float] = (0.0, 0.0),
+) -> DiffractionImage:
+    """Return the image in the light of several wavelengths: the images of each, added up.
+
+    ``lines`` are (wavelength, mm, share of the power), see :attr:`.Source.lines`; the other
+    arguments are those of :func:`zoom_image`. Paths, mm, are the same for all: mirrors alone.
+    """
+    images = [zoom_image(replace(pupil, wavelength=w), half_width, count, centre) for w, _ in lines]
+    values = sum(share * image.values for (_, share), image in zip(lines, images, strict=True))
+    return replace(images[0], values=np.asarray(values))
 
 
 def strehl(pupil: Pupil, remove: int = 3) -> float:

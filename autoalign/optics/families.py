@@ -13,6 +13,7 @@ from autoalign.optics.layout import (
     Element,
     Flat,
     Layout,
+    Lines,
     Matrix,
     Motion,
     Plane,
@@ -48,6 +49,7 @@ def collimator_layout(
     planes: Planes = (("near", 400.0), ("far", 2400.0)),
     pivot: Vector = (0.0, 0.0, -25.0),
     emission: Literal["multimode", "gaussian", "uniform"] = "multimode",
+    others: Lines = (),
 ) -> Layout:
     """Return a bench that turns a diverging source in the focus into a collimated beam.
 
@@ -61,6 +63,8 @@ def collimator_layout(
         (name, distance from the mirror's centre in mm), in the order along the beam.
     pivot
         Point, mm, in which the mirror's three axes of rotation meet.
+    others
+        Other wavelengths, see :class:`.Source`.
 
     Notes
     -----
@@ -71,7 +75,7 @@ def collimator_layout(
     """
     return Layout(
         family="collimator",
-        light=Source(source_core, na, wavelength, optic.focus, optic.chief_ray, emission),
+        light=Source(source_core, na, wavelength, optic.focus, optic.chief_ray, emission, others),
         elements=(Element("mirror", optic),),
         planes=_planes(planes),
         motions=(
@@ -90,6 +94,7 @@ def focuser_layout(
     steering_distance: float = 200.0,
     profile: Literal["gaussian", "uniform"] = "gaussian",
     divergence: float = 0.0,
+    others: Lines = (),
 ) -> Layout:
     """Return a bench that steers a collimated beam onto a paraboloid and so into a focus.
 
@@ -109,7 +114,7 @@ def focuser_layout(
     start: Vector = (100.0, 0.0, steering_distance)
     return Layout(
         family="focuser",
-        light=Beam(beam_diameter, wavelength, start, (-1.0, 0.0, 0.0), divergence, profile),
+        light=Beam(beam_diameter, wavelength, start, (-1.0, 0.0, 0.0), divergence, profile, others),
         elements=(flat, Element("mirror", optic)),
         planes=_planes([(name, rho + beyond) for name, beyond in planes]),
         motions=(
@@ -131,6 +136,7 @@ def relay_layout(
     planes: Planes = THROUGH_FOCUS,
     pivot: Vector = (0.0, 0.0, -25.0),
     emission: Literal["multimode", "gaussian", "uniform"] = "multimode",
+    others: Lines = (),
 ) -> Layout:
     """Return a bench that images a source by two paraboloids onto a fibre end or pinhole.
 
@@ -153,7 +159,7 @@ def relay_layout(
     lines = (("tip", X), ("tilt", Y), ("clocking", Z))
     return Layout(
         family="relay",
-        light=Source(source_core, na, wavelength, first.focus, first.chief_ray, emission),
+        light=Source(source_core, na, wavelength, first.focus, first.chief_ray, emission, others),
         elements=(
             Element("first", first),
             Element("second", second, (0.0, 0.0, separation), rotation),
@@ -175,6 +181,7 @@ def steering_layout(
     clear_aperture: float = 25.4,
     profile: Literal["gaussian", "uniform"] = "gaussian",
     divergence: float = 0.0,
+    others: Lines = (),
 ) -> Layout:
     """Return two flat fold mirrors that bring a beam onto a near and a far target.
 
@@ -186,7 +193,7 @@ def steering_layout(
     second = _flat("second", (0.0, 0.0, separation), Z, X, clear_aperture)
     return Layout(
         family="steering",
-        light=Beam(beam_diameter, wavelength, (-100.0, 0.0, 0.0), X, divergence, profile),
+        light=Beam(beam_diameter, wavelength, (-100.0, 0.0, 0.0), X, divergence, profile, others),
         elements=(first, second),
         planes=_planes(planes),
         motions=(*_flat_axes(first), *_flat_axes(second)),

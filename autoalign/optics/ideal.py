@@ -144,8 +144,8 @@ def _pencils(
 def effective_size(light: Source | Beam) -> float:
     """Diameter of the face, mm, or full divergence, rad, with diffraction in quadrature."""
     if isinstance(light, Source):
-        return math.hypot(light.core_diameter, 2 * light.wavelength / (math.pi * light.na))
-    return math.hypot(light.divergence, 4 * light.wavelength / (math.pi * light.diameter))
+        return math.hypot(light.core_diameter, 2 * light.rms_wavelength / (math.pi * light.na))
+    return math.hypot(light.divergence, 4 * light.rms_wavelength / (math.pi * light.diameter))
 
 
 def _moments(x: Array, y: Array, w: Array) -> Moments:

@@ -8,22 +8,66 @@ the plane of incidence and points away from the parent axis, y points up, z alon
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 from autoalign.errors import UsageError, unknown_name
 from autoalign.optics.paraboloid import OffAxisParaboloid
 
-__all__ = ["Beam", "Element", "Flat", "Layout", "Matrix", "Motion", "Plane", "Source", "Vector"]
+__all__ = [
+    "Beam",
+    "Element",
+    "Flat",
+    "Layout",
+    "Lines",
+    "Matrix",
+    "Motion",
+    "Plane",
+    "Source",
+    "Vector",
+]
 
 Vector = tuple[float, float, float]
 Matrix = tuple[Vector, Vector, Vector]
+Lines = tuple[tuple[float, float], ...]
+"""Wavelengths, mm, each with its share of the power."""
 
 IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
+class Coloured:
+    """Light of one wavelength, or of a main one and ``others``.
+
+    Mirrors send all of them the same way; only diffraction tells them apart.
+    """
+
+    __slots__ = ()
+
+    wavelength: float
+    others: Lines
+
+    def __post_init__(self) -> None:
+        rest = sum(share for _, share in self.others)
+        if any(w <= 0 or share <= 0 for w, share in self.others) or rest >= 1:
+            raise UsageError(
+                f"other wavelengths {self.others!r}: each needs a length above 0 mm and a share of "
+                "the power above 0, and something must be left for the main one."
+            )
+
+    @property
+    def lines(self) -> Lines:
+        """Every wavelength, mm, with its share of the power; the shares sum to 1."""
+        return ((self.wavelength, 1 - sum(share for _, share in self.others)), *self.others)
+
+    @property
+    def rms_wavelength(self) -> float:
+        """The one wavelength, mm, whose second moments are those of all together."""
+        return math.sqrt(sum(share * w * w for w, share in self.lines))
+
+
 @dataclass(frozen=True, slots=True)
-class Source:
+class Source(Coloured):
     """A diverging source.
 
     Parameters
@@ -34,9 +78,11 @@ class Source:
         Numerical aperture, the sine of the half-angle at which the far field has fallen to 5 % of
         its centre ("multimode", fibre practice), to 1/e² ("gaussian"), or ends ("uniform").
     wavelength
-        mm.
+        mm; the main one where there are several.
     position, direction
         Centre of the face and chief ray, bench frame.
+    others
+        Other wavelengths, mm, each with its share of the power.
     """
 
     core_diameter: float
@@ -45,11 +91,15 @@ class Source:
     position: Vector
     direction: Vector
     emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
+    others: Lines = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Beam:
-    """A collimated input: ``diameter`` mm (1/e² or hard edge), full ``divergence`` rad."""
+class Beam(Coloured):
+    """A collimated input: ``diameter`` mm (1/e² or hard edge), full ``divergence`` rad.
+
+    ``wavelength`` and ``others`` as of :class:`Source`.
+    """
 
     diameter: float
     wavelength: float
@@ -57,6 +107,7 @@ class Beam:
     direction: Vector
     divergence: float = 0.0
     profile: Literal["gaussian", "uniform"] = "gaussian"
+    others: Lines = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -178,7 +178,7 @@ def plan(
             p.name: (aligned[f"{p.name}.xx"], aligned[f"{p.name}.yy"]) for p in layout.planes
         },
         source_divergence=theta,
-        diffraction_divergence=4 * layout.light.wavelength / (math.pi * fill.diameter),
+        diffraction_divergence=4 * layout.light.rms_wavelength / (math.pi * fill.diameter),
         quantities=aligned,
         axes=axes,
         response=response,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
-from autoalign.optics.layout import Layout, Motion, Plane, Source
+from autoalign.optics.layout import Layout, Lines, Motion, Plane, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
 from autoalign.report import plan_parts as parts
@@ -229,12 +229,10 @@ class BenchView:
         if isinstance(light, Source):
             out.append(
                 f"Source: core {given(light.core_diameter * 1e3)} µm, NA {given(light.na)}, "
-                f"{given(light.wavelength * 1e6)} nm."
+                f"{_colours(light.lines)}."
             )
         else:
-            out.append(
-                f"Beam: {given(light.diameter)} mm wide, {given(light.wavelength * 1e6)} nm."
-            )
+            out.append(f"Beam: {given(light.diameter)} mm wide, {_colours(light.lines)}.")
         for element in self.layout.elements:
             s = element.surface
             out.append(
@@ -249,3 +247,7 @@ class BenchView:
         if self.fans[self.top.name].overfills:
             out.append("The light overfills the first mirror; the drawn rays end at its edge.")
         return [*out, *parts.legend_lines(self.layout.motions)]
+
+
+def _colours(lines: Lines) -> str:
+    return f"{' + '.join(given(wavelength * 1e6) for wavelength, _ in lines)} nm"

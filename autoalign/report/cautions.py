@@ -7,8 +7,10 @@ __all__ = ["cautions"]
 _VISIBLE = (380e-6, 780e-6)
 
 
-def cautions(wavelength: float | None = None) -> tuple[str, ...]:
-    """Return the cautions for a bench whose light has ``wavelength`` (mm; None: not known)."""
+def cautions(*wavelengths: float | None) -> tuple[str, ...]:
+    """Return the cautions for light of ``wavelengths`` (mm; none, or None: not known)."""
+    known = [w for w in wavelengths if w is not None]
+    hidden = [w for w in known if not _VISIBLE[0] <= w <= _VISIBLE[1]]
     lines = [
         "Laser light can harm eyes and skin. The class of the source (IEC 60825-1) says what is "
         "needed; local rules, the laser safety officer and licensed practice decide, not this "
@@ -16,12 +18,11 @@ def cautions(wavelength: float | None = None) -> tuple[str, ...]:
         "A wide collimated beam looks harmless and is most dangerous through viewing optics: do "
         "not look into it with a magnifier, a telescope or a camera’s finder.",
     ]
-    if wavelength is None:
+    if not known:
         lines.append("Light outside the visible gives no blink reflex and is not seen.")
-    elif not _VISIBLE[0] <= wavelength <= _VISIBLE[1]:
-        lines.append(
-            f"At {wavelength * 1e6:.0f} nm the light is not seen and gives no blink reflex."
-        )
+    lines += [
+        f"At {w * 1e6:.0f} nm the light is not seen and gives no blink reflex." for w in hidden
+    ]
     lines += [
         "An alignment swings the beam: reflections and the beam itself may leave the bench on the "
         "way. Block what is not needed, and lower the power while parts move.",

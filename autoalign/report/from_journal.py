@@ -45,7 +45,7 @@ def record_of(run: JournalRun) -> RunRecord:
         duration=None if end is None else float(end) - begin,
         held=tuple(map(str, bench.get("hold") or ())),
         distances={str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()},
-        wavelength=_number((layout.get("light") or {}).get("wavelength")),
+        wavelengths=_wavelengths(layout.get("light") or {}),
         simulated=bool(run.run.get("simulated") or bench.get("simulated")),
         notes=tuple(str(note.get("text", "")) for note in run.notes if note.get("text")),
         provenance=dict(_flat(run)),
@@ -61,6 +61,12 @@ def frame_of(thumbnail: Thumbnail) -> Frame:
         pixels.astype(np.float32), pitch=thumbnail.pitch, origin=thumbnail.origin,
         plane=thumbnail.plane, view=thumbnail.view,
     )  # fmt: skip
+
+
+def _wavelengths(light: Mapping[str, Any]) -> tuple[float, ...]:
+    """Return the wavelengths of a journalled light, mm."""
+    several = [light.get("wavelength"), *(line[0] for line in light.get("others") or ())]
+    return tuple(float(w) for w in several if w is not None)
 
 
 def _bench(run: JournalRun) -> Mapping[str, Any]:

@@ -109,7 +109,7 @@ def write_gallery(
 
 _HOW_TO_READ = (
     "Each bench aligned, and then with one axis off at a time. Orange: the measured ellipse and "
-    "its centroid. Black ring: the plane’s mark. Darker is more light, each frame from its own "
+    "its centroid. Ring: the plane’s mark. Darker is more light, each frame from its own "
     "background to its own brightest pixels; grey is outside the frame. Seen facing the oncoming "
     "light. All frames of a family’s plane have one scale. In words: what a trace of the ideal "
     "bench predicts."
@@ -145,20 +145,21 @@ def _family(name: str, cases: Sequence[GalleryCase]) -> Iterator[Html]:
 
 
 def _case(case: GalleryCase, windows: Mapping[str, Window]) -> Html:
-    words = " ".join(describe(p) for p in case.pictures)
-    return tag(
-        "figure",
-        tag("img", src=png_uri(_figure(case, windows), 110), alt=f"{case.label}. {words}"),
-        tag("figcaption", tag("strong", case.label), tag("div", case.words)),
-    )
+    side = 2.5 if len(case.pictures) < 3 else 2.0
+    pictures = [
+        tag(
+            "img",
+            src=png_uri(_figure(p, windows[p.plane], side), 130),
+            alt=f"{case.label}. {describe(p)}",
+        )
+        for p in case.pictures
+    ]
+    words = tag("figcaption", tag("strong", case.label), tag("div", case.words))
+    return tag("figure", tag("div", *pictures, class_="strip"), words)
 
 
-def _figure(case: GalleryCase, windows: Mapping[str, Window]) -> Figure:
-    count = max(len(case.pictures), 1)
-    side = 2.5 if count < 3 else 2.1
-    drawing = new_figure(side * count, side + 0.15)
-    grid = drawing.subplots(1, count, squeeze=False)
-    for axes, picture in zip(grid[0], case.pictures, strict=False):
-        bare = replace(picture, flags=())
-        draw_picture(axes, bare, windows[picture.plane], plain(picture.plane, 20), 9)
+def _figure(picture: Picture, window: Window, side: float) -> Figure:
+    drawing = new_figure(side, side + 0.15)
+    bare = replace(picture, flags=())
+    draw_picture(drawing.subplots(), bare, window, plain(picture.plane, 20), 9)
     return drawing

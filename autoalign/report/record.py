@@ -157,7 +157,7 @@ class RunRecord:
     duration: float | None = None
     held: tuple[str, ...] = ()
     distances: Mapping[str, float] = field(default_factory=dict)
-    wavelength: float | None = None
+    wavelengths: tuple[float, ...] = ()
     simulated: bool = False
     notes: tuple[str, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)

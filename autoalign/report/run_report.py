@@ -65,7 +65,7 @@ def page_of(record: RunRecord) -> Html:
         tag("h2", "What was not done, and what this report cannot tell"),
         tag("ul", *(tag("li", line) for line in left_open(record))),
         tag("h2", "Cautions"),
-        tag("ul", *(tag("li", line) for line in cautions(record.wavelength))),
+        tag("ul", *(tag("li", line) for line in cautions(*record.wavelengths))),
         *_provenance(record),
     )
 

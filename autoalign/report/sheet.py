@@ -39,6 +39,8 @@ tbody th { font-weight: 600; }
 .trio { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 15rem), 1fr));
   gap: 1rem 1.25rem; }
 .pair > figure:only-child { max-width: 34rem; }
+.strip { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(100%, 9rem), 1fr));
+  gap: .25rem .5rem; }
 figure { margin: .5rem 0; } figure img { display: block; width: 100%; height: auto; }
 figcaption { color: var(--quiet); font-size: .95rem; margin-top: .25rem; }
 dl { display: grid; grid-template-columns: minmax(8rem, max-content) 1fr; gap: .3rem 1.25rem; }

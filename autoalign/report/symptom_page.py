@@ -53,7 +53,7 @@ def write_symptoms(layout: Layout, out_path: str | Path, name: str = "") -> Path
         ),
         *_rows(symptoms),
         tag("h2", "Cautions"),
-        tag("ul", *(tag("li", line) for line in cautions(layout.light.wavelength))),
+        tag("ul", *(tag("li", line) for line in cautions(*(w for w, _ in layout.light.lines)))),
     )
     out = Path(out_path)
     out.parent.mkdir(parents=True, exist_ok=True)

@@ -53,7 +53,7 @@ def focal_width(layout: Layout) -> float:
     light, optic = layout.light, layout.elements[-1].surface
     assert isinstance(light, Beam)
     assert isinstance(optic, OffAxisParaboloid)
-    waist = 4 * light.wavelength / (math.pi * light.diameter)
+    waist = 4 * light.rms_wavelength / (math.pi * light.diameter)
     return optic.reflected_focal_length * math.hypot(waist, light.divergence)
 
 

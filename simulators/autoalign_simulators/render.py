@@ -120,7 +120,7 @@ class Renderer:
         light, away = self.train.layout.light, self.train.layout.plane(plane).distance
         f_number = away / self.train.beam_diameter
         extent = np.ptp(fields["row"][self._inside]) * np.sqrt(pixels.area)
-        if not needs_diffraction(extent / _FEW, light.wavelength, f_number):
+        if not needs_diffraction(extent / _FEW, light.rms_wavelength, f_number):
             return False
         w = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
         w /= max(float(w.sum()), 1e-300)
@@ -129,7 +129,7 @@ class Renderer:
             f = np.where(w > 0, fields[name], 0)
             variance[k, k] += (w * f * f).sum() - (w * f).sum() ** 2
         width = 4 * np.sqrt(max(float(variance.max()), 0.0) * pixels.area)
-        return needs_diffraction(width, light.wavelength, f_number)
+        return needs_diffraction(width, light.rms_wavelength, f_number)
 
     def _wave(
         self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, throw: Floats,

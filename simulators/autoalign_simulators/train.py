@@ -97,7 +97,7 @@ class Train:
             across = light.na if light.emission == "gaussian" else math.inf
         else:
             across = light.diameter / 2 if light.profile == "gaussian" else math.inf
-        return light.wavelength / (math.pi * across)
+        return light.rms_wavelength / (math.pi * across)
 
     @property
     def blur_radius(self) -> float:

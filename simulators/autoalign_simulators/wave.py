@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
-from autoalign.optics.diffraction import DiffractionImage, with_source, zoom_image
+from autoalign.optics.diffraction import DiffractionImage, coloured_image, with_source
 from autoalign.optics.pose import Pose
 from autoalign.optics.pupil import make_pupil
 from autoalign_simulators.pixelmap import PixelMap
@@ -53,9 +53,10 @@ def wave_picture(
     dx, dy = x - pupil.image_centre[0], y - pupil.image_centre[1]
     half = 1.05 * float(max(np.abs(dx).max(), np.abs(dy).max()))
     step = np.sqrt(pixels.area) / _SPLIT
-    period = pupil.wavelength * pupil.reach / pupil.step
+    lines = train.layout.light.lines
+    period = min(w for w, _ in lines) * pupil.reach / pupil.step
     half = min(half, 0.499 * period)
-    image = zoom_image(pupil, half, int(2 * half / step) // 2 * 2 + 2)
+    image = coloured_image(pupil, lines, half, int(2 * half / step) // 2 * 2 + 2)
     if train.spread > 0:
         image = with_source(image, 2 * train.spread, magnification)
     seen = _at(image, dx, dy).reshape(bottom - top, _SPLIT, right - left, _SPLIT)

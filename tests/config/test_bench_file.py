@@ -10,7 +10,7 @@ import pytest
 
 from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_bench_file
 from autoalign.config.uncertainties import KINDS
-from autoalign.errors import PortMissingError
+from autoalign.errors import BenchFileError, PortMissingError
 from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
 from autoalign.session.seeing import stated
 from autoalign.twin.memory import DRIFT
@@ -225,3 +225,24 @@ def test_the_demo_s_file_says_what_its_simulation_is() -> None:
         assert (mine.lower, mine.upper, mine.resolution, mine.play, mine.speed) == pytest.approx(
             (axis.lower, axis.upper, axis.resolution, axis.play, axis.speed)
         )
+
+
+def test_light_of_several_wavelengths(bench_file: Writer) -> None:
+    """The others come with their shares of the power; the main one keeps the rest."""
+    line = 'other_wavelengths = [{ wavelength = "850 nm", share = "30 %" }]'
+    layout = read_bench_file(
+        bench_file(('wavelength = "660 nm"', f'wavelength = "660 nm"\n{line}'))
+    ).layout
+    assert layout is not None
+    (main, rest), (other, share) = layout.light.lines
+    assert (main, other) == pytest.approx((660e-6, 850e-6))
+    assert (rest, share) == pytest.approx((0.7, 0.3))
+
+
+def test_shares_that_leave_nothing_are_a_mistake_with_its_line(bench_file: Writer) -> None:
+    """Two halves besides the main wavelength are too much."""
+    half = '{ wavelength = "850 nm", share = "50 %" }'
+    line = f"other_wavelengths = [{half}, {half}]"
+    path = bench_file(('wavelength = "660 nm"', f'wavelength = "660 nm"\n{line}'))
+    with pytest.raises(BenchFileError, match=r"leave nothing for the main wavelength"):
+        read_bench_file(path)

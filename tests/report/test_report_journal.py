@@ -25,7 +25,7 @@ BENCH = {
     "spec": {"guard": 1.645},
     "layout": {
         "planes": [{"name": "far", "distance": 2400.0}],
-        "light": {"wavelength": 660e-6},
+        "light": {"wavelength": 660e-6, "others": [[850e-6, 0.3]]},
     },
 }
 
@@ -72,6 +72,7 @@ def test_a_finished_run_is_told_as_it_was(journal):
     )  # fmt: skip
     assert record.held == ("mirror",)
     assert record.distances == {"far": 2400.0}
+    assert record.wavelengths == (660e-6, 850e-6)
     assert record.provenance["seed"] == "3"
     assert record.provenance["numpy"] == "2"
 

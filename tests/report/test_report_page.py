@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from autoalign.axes import Axis
+from autoalign.report.cautions import cautions
 from autoalign.report.markup import Html, table, tag
 from autoalign.report.run_report import page_of, write_report
 
@@ -151,3 +152,13 @@ def test_cautions_defer_to_people(page):
     """Laser safety officer and local rules decide; software limits are no safety function."""
     for words in ("laser safety officer", "local rules", "not a safety function", "IEC 60825-1"):
         assert words in page.text
+
+
+def test_every_invisible_wavelength_is_cautioned_about():
+    """IEC 60825-1 general knowledge, from memory: no blink reflex outside the visible."""
+    assert not any("blink" in line for line in cautions(660e-6))
+    assert [line for line in cautions(660e-6, 850e-6, 1064e-6) if "blink" in line] == [
+        "At 850 nm the light is not seen and gives no blink reflex.",
+        "At 1064 nm the light is not seen and gives no blink reflex.",
+    ]
+    assert any("gives no blink reflex" in line for line in cautions())
