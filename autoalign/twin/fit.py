@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.twin.model import Prediction, Twin
 
 __all__ = ["Fit", "Look", "fit", "look_from_profiles", "usable"]
@@ -30,6 +30,9 @@ SHARED = (2e-3, 2e-3, 5e-3, 5e-3, 3.5e-3, 0.03, 0.03, 0.03, 0.03)
 twin does not know changes near and far alike as the beam wanders over the mirror."""
 CLIPPED = 0.25
 """Standard uncertainty of the centroid of a clipped beam, in units of its width."""
+OUTWARD = 2.0
+"""How far outside its visible part a cut-off beam is taken to be, in standard deviations of that
+part."""
 FREEDOM = 8.0
 """Degrees of freedom of Student's t."""
 STEADY = 0.1
@@ -103,9 +106,20 @@ def look_from_profiles(
         moments[k] = np.nan_to_num(profile.moments)
         covariance[k] = _with_floors(profile, whole)
         used[k] = np.arange(2 if not whole else 9 if third else 5)
-        if profile.use is Use.DIRECTION:
+        cut = FlagKind.CLIPPED_BY_SENSOR in profile.flags
+        if profile.use is Use.DIRECTION or (cut and not whole):
             bounds.add(k)
+            moments[k] = _outward(moments[k])
     return Look(np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds))
+
+
+def _outward(moments: Floats) -> Floats:
+    """Move the centroid of a cut-off beam outwards by half the width of what is left of it."""
+    size = float(np.hypot(*moments[:2]))
+    out = moments.copy()
+    if size > 0:
+        out[:2] *= 1 + OUTWARD * float(sizes(moments)[0]) / size
+    return out
 
 
 def usable(profile: BeamProfile) -> bool:
