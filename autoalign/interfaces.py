@@ -52,6 +52,16 @@ class Reading:
     started: float | None = None
     ended: float | None = None
 
+    def named(self, detector: str) -> dict[str, tuple[float, float]]:
+        """Return value and uncertainty under the names that specs use, ``<detector>.<name>``.
+
+        Detectors have unique names; a meter and a camera may share a plane.
+        """
+        return {
+            f"{detector}.{name}": (value, self.uncertainties.get(name, 0.0))
+            for name, value in self.values.items()
+        }
+
 
 Exposure = Frame | Reading
 """What one acquisition of a detector yields."""

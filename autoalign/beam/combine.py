@@ -48,7 +48,7 @@ def combine(
     u_square
         Relative standard uncertainty of the pitch along columns against that along rows.
     readings
-        Further quantities by name: (value, standard uncertainty), such as ``"near.power"`` from a
+        Further quantities by name: (value, standard uncertainty), such as ``"meter.power"`` from a
         power meter.
 
     Returns

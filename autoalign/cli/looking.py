@@ -72,10 +72,7 @@ def _acquire(bench: Bench) -> tuple[list[Measured], dict[str, tuple[float, float
             many.append(Measured(name, "mm", problem=f"{name}: {error}"))
             continue
         for reading in (e for e in exposures if isinstance(e, Reading)):
-            readings |= {
-                f"{reading.plane or name}.{key}": (value, reading.uncertainties.get(key, 0.0))
-                for key, value in reading.values.items()
-            }
+            readings |= reading.named(name)
     return many, readings
 
 

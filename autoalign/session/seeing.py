@@ -112,19 +112,21 @@ class Eye:
     def observe(self, seen: Seen, not_before: float) -> Observation:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
         profiles: dict[str, list[BeamProfile]] = {}
-        readings: list[Reading] = []
+        numbers: dict[str, tuple[float, float]] = {}
         failures = [f"{name}: {text}" for name, text in seen.failures.items()]
         for name, exposures in seen.exposures.items():
             fresh = [e for e in exposures if _fresh(e, not_before)]
             if not fresh:
                 failures.append(f"{name}: no exposure that began after the axes had settled")
-            readings += _mean_reading([e for e in fresh if isinstance(e, Reading)])
+            readings = [e for e in fresh if isinstance(e, Reading)]
+            if readings:
+                numbers |= _mean_reading(readings).named(name)
             for frame in fresh:
                 if isinstance(frame, Frame):
                     self._measure(frame, name, profiles, failures)
         averaged = {plane: average(several) for plane, several in profiles.items()}
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
-        return self._judge(Observation(positions, averaged), readings, failures)
+        return self._judge(Observation(positions, averaged), numbers, failures)
 
     def _measure(
         self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[str]
@@ -140,11 +142,13 @@ class Eye:
             failures.append(f"{name}: {profile.use} ({evidence})")
 
     def _judge(
-        self, bare: Observation, readings: list[Reading], failures: list[str]
+        self,
+        bare: Observation,
+        numbers: Mapping[str, tuple[float, float]],
+        failures: list[str],
     ) -> Observation:
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
         distances = {p: self.distances.get(p, 0.0) for p in usable}
-        numbers = _by_name(readings)
         try:
             quality = self.combine(
                 usable, distances, readings=numbers, **stated(self.uncertainties, distances)
@@ -174,9 +178,9 @@ def _fresh(exposure: Exposure, not_before: float) -> bool:
     return exposure.started is not None and exposure.started >= not_before
 
 
-def _mean_reading(readings: Sequence[Reading]) -> list[Reading]:
+def _mean_reading(readings: Sequence[Reading]) -> Reading:
     if len(readings) < 2:
-        return list(readings)
+        return readings[0]
     first, count = readings[0], len(readings)
     values = {k: float(np.mean([r.values[k] for r in readings])) for k in first.values}
     uncertainties = {}
@@ -184,15 +188,7 @@ def _mean_reading(readings: Sequence[Reading]) -> list[Reading]:
         claimed = first.uncertainties.get(name, 0.0)
         scatter = float(np.std([r.values[name] for r in readings], ddof=1))
         uncertainties[name] = max(claimed, scatter) / count**0.5
-    return [replace(first, values=values, uncertainties=uncertainties)]
-
-
-def _by_name(readings: Sequence[Reading]) -> dict[str, tuple[float, float]]:
-    return {
-        name: (value, r.uncertainties.get(name, 0.0))
-        for r in readings
-        for name, value in r.values.items()
-    }
+    return replace(first, values=values, uncertainties=uncertainties)
 
 
 def _listed(texts: Sequence[str]) -> str:

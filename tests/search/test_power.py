@@ -24,7 +24,7 @@ def coupling_bench(make_bench, count, seed):
         return {"power": float(np.exp(-np.sum((x - target) ** 2) / 36.0))}
 
     bench.detectors["meter"].function = power
-    bench.spec = Spec((QuantityTerm("power", 0.05, target=1.0),))
+    bench.spec = Spec((QuantityTerm("meter.power", 0.05, target=1.0),))
     return bench, power
 
 

@@ -166,7 +166,7 @@ def make_bench(
         return visible((x[back] - zeros) / scales - target)
 
     meter = FakeMeter(stage, clock, function, noise, np.random.default_rng(noise_seed), seen)
-    spec = Spec(tuple(QuantityTerm(f"q{i}", 1.0) for i in range(residuals)))
+    spec = Spec(tuple(QuantityTerm(f"meter.q{i}", 1.0) for i in range(residuals)))
     truth = {
         "function": function,
         "target": dict(zip(labels, zeros + scales * target, strict=True)),

@@ -22,7 +22,7 @@ def test_the_result_says_what_happened(make_bench):
     assert result.after.in_spec
     assert result.positions == bench.positions()
     assert result.uncertainty == pytest.approx(dict.fromkeys(result.uncertainty, 0.02))
-    assert set(result.uncertainty) == {f"q{i}" for i in range(4)}
+    assert set(result.uncertainty) == {f"meter.q{i}" for i in range(4)}
     assert result.seconds == pytest.approx(bench.clock.now(), abs=1.0)
 
 

@@ -26,7 +26,7 @@ AXES = {
     "a.x": Axis("a.x", "mm", -5.0, 5.0, play=0.1),
     "b.y": Axis("b.y", "mm", -5.0, 5.0, max_step=1.0),
 }
-SPEC = Spec((QuantityTerm("q", 1.0),))
+SPEC = Spec((QuantityTerm("meter.q", 1.0),))
 
 
 class Scripted:
@@ -133,7 +133,7 @@ def test_a_look_that_fails_is_data():
     actions = play(session(strategy), lambda x, y: None if x == 1 else 5 - x)
     assert [o.ok for o in strategy.told] == [False, True]
     assert strategy.told[0].merit == np.inf
-    assert "not measured: q" in strategy.told[0].failure
+    assert "not measured: meter.q" in strategy.told[0].failure
     assert kinds(actions)[-1] == "Finish"
 
 
@@ -149,7 +149,7 @@ def test_exposures_begun_before_settling_never_reach_a_decision():
 def test_an_exposure_without_a_time_stamp_is_not_believed():
     """What cannot be shown to be fresh is not."""
     s = session(Scripted())
-    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {"m": [Reading({"q": 0.0})]}, 0.0, 1.0))
+    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {"meter": [Reading({"q": 0.0})]}, 0.0, 1.0))
     assert s.first is not None
     assert not s.first.ok
 
@@ -206,14 +206,14 @@ def test_only_noise_in_the_way_is_met_with_a_closer_look():
     s = session(Scripted((1, 0)), frames=2)
     first = s.next_action()
     assert isinstance(first, Look)
-    s.observe(Seen({"a.x": 0, "b.y": 0}, {"m": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
+    s.observe(Seen({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
     s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
     at = {"a.x": 1.0, "b.y": 0.0}
-    s.observe(Seen(at, {"m": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
+    s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
     closer = s.next_action()
     assert isinstance(closer, Look)
     assert (closer.frames, closer.reason) == (8, "closer")
-    s.observe(Seen(at, {"m": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
+    s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
     assert s.finish is not None
     assert s.finish.in_spec
 
