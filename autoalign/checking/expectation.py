@@ -24,7 +24,7 @@ __all__ = ["Expectation"]
 
 Floats = npt.NDArray[np.float64]
 
-DRAWS = 32
+DRAWS = 20
 """Benches drawn from the posterior to tell how sure it is."""
 
 COUPLED = 0.02

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from autoalign.bench import Bench
 from autoalign.checking import words
 from autoalign.checking.arrangement import AS_STATED, Arrangement, arrangements
 from autoalign.checking.expectation import Expectation
-from autoalign.checking.judge import ACCUSED, Judgement, judge
+from autoalign.checking.judge import ACCUSED, Judgement, judge, pair_up
 from autoalign.checking.response import Noise, Response, respond
 from autoalign.checking.result import AxisReport, PlaneReport
 from autoalign.checking.settling import Settling, settling
@@ -128,10 +129,13 @@ class Inspection:
         if expectation is None or self.first is None:
             return {}
         steps = {t.axis.name: t.step for t in self.trials}
-        return {
-            name: judge(name, steps[name], r, expectation, arrangement, self.first.cameras)
-            for name, r in responses.items()
-        }
+        cameras = self.first.cameras
+        return pair_up(
+            {
+                name: judge(name, steps[name], r, expectation, arrangement, cameras)
+                for name, r in responses.items()
+            }
+        )
 
     def _axis(
         self, trial: Trial, response: Response | None, judgement: Judgement | None
@@ -140,6 +144,8 @@ class Inspection:
         if response is None:
             text = words.broken_off(axis, trial.stopped)
             return AxisReport(axis, abs(step), trial.reach, AxisVerdict.UNSURE, text, (text,))
+        if response.stuck and judgement is not None and judgement.verdict is AxisVerdict.SCALE:
+            judgement = replace(judgement, verdict=AxisVerdict.UNSURE)
         verdict = _verdict(response, judgement)
         if judgement is None:
             text = words.without_model(axis, step, response.shows)
@@ -149,8 +155,8 @@ class Inspection:
         found += words.dragging(axis, judgement) if judgement is not None else []
         play, missed, u = self._motion(axis, step, response, found)
         rest = None
-        if trial.arrival is not None and response.shows:
-            rest = settling(trial.arrival, response, self.noise, self.bench.frames)
+        if trial.arrival is not None and self.first is not None and response.shows:
+            rest = settling(trial.arrival, self.first, response, self.noise, self.bench.frames)
         found += self._late(axis, rest)
         return AxisReport(
             axis, abs(step), trial.reach, verdict, text, tuple(found), judgement, response,
@@ -164,6 +170,9 @@ class Inspection:
         if math.isnan(response.u):
             return None, None, None
         size = abs(step)
+        if response.stuck:
+            found.append(words.play_at_least(axis, size))
+            return size, None, None
         u = math.hypot(response.u * size, axis.resolution / math.sqrt(6))
         play, missed = max(response.lost * size, 0.0), response.missed * size
         spare = max(3 * axis.resolution, 1e-5 * axis.travel)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ from autoalign.checking.response import Response
 from autoalign.session import Camera
 from autoalign.twin.check import TELLING, AxisVerdict
 
-__all__ = ["Judgement", "judge"]
+__all__ = ["Judgement", "judge", "pair_up"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -39,7 +39,8 @@ class Judgement:
 
     ``cost`` of the best explanation; ``ratio`` of seen over expected motion with ``u_ratio``;
     ``like``, the axis that it moves like; ``cross``, by axis, the part of its motion that shows as
-    that axis', with its standard uncertainty.
+    that axis', with its standard uncertainty; ``exchanged``, by axis, the cost of having been
+    exchanged with it.
     """
 
     verdict: AxisVerdict
@@ -48,6 +49,7 @@ class Judgement:
     u_ratio: float = math.nan
     like: str = ""
     cross: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    exchanged: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def dragged(self) -> dict[str, tuple[float, float]]:
@@ -86,9 +88,10 @@ def judge(
     weight = np.linalg.inv(noise + model)
     u = 1 / math.sqrt(float(own @ weight @ own))
     ratio = float(own @ weight @ seen.change) * u**2
+    u *= _birge(_chi(seen.change - ratio * own, noise + model), len(seen.change) - 1)
     names = [a.name for a in expectation.twin.axes]
-    best = _cheapest(seen, expectation, k, step, ratio)
-    cost, verdict, like = best
+    tried = _explanations(seen, expectation, k, step, ratio)
+    cost, verdict, like = min(tried, key=lambda t: t[0])
     off = abs(abs(ratio) - 1) > max(TOLERANCE, SURELY * u)
     if verdict is AxisVerdict.WELL and off:
         verdict = AxisVerdict.SCALE
@@ -97,12 +100,32 @@ def judge(
     cross = {}
     if verdict in (AxisVerdict.WELL, AxisVerdict.SCALE, AxisVerdict.REVERSED):
         cross = _cross(seen, expectation, k, step, ratio)
-    return Judgement(verdict, cost, ratio, u, names[like], cross)
+    exchanged = {names[j]: c for c, v, j in reversed(tried) if v is AxisVerdict.EXCHANGED}
+    return Judgement(verdict, cost, ratio, u, names[like], cross, exchanged)
 
 
-def _cheapest(
+def pair_up(judged: Mapping[str, Judgement]) -> dict[str, Judgement]:
+    """Return the judgements, two that are exchanged with each other counting as one fault."""
+    out = dict(judged)
+    for a, one in judged.items():
+        for b, other in judged.items():
+            both = (one.verdict, other.verdict)
+            if a >= b or AxisVerdict.EXCHANGED not in both or both.count(AxisVerdict.WELL):
+                continue
+            costs = one.exchanged.get(b, math.inf), other.exchanged.get(a, math.inf)
+            if sum(costs) - ACCUSED < one.cost + other.cost:
+                for name, cost, like in ((a, costs[0], b), (b, costs[1], a)):
+                    out[name] = replace(
+                        judged[name], verdict=AxisVerdict.EXCHANGED, cost=cost - ACCUSED / 2,
+                        like=like, cross={},
+                    )  # fmt: skip
+    return out
+
+
+def _explanations(
     seen: _Seen, expectation: Expectation, k: int, step: float, ratio: float
-) -> tuple[float, AxisVerdict, int]:
+) -> list[tuple[float, AxisVerdict, int]]:
+    """Return every explanation: what it costs, the verdict, and the axis that it is like."""
     own, model = expectation.change(k, seen.places, step)
     change, noise = seen.change, seen.noise
     tried = [
@@ -119,7 +142,13 @@ def _cheapest(
             cost = _chi(change - sign * other, noise + spread) + dearer * ACCUSED
             tried.append((cost, AxisVerdict.EXCHANGED, j))
     tried.append((len(change) + 3 * ACCUSED, AxisVerdict.STRANGE, k))
-    return min(tried, key=lambda t: t[0])
+    return tried
+
+
+def _birge(chi: float, freedom: int) -> float:
+    """How much wider an uncertainty must be where the scatter says so (R. T. Birge, Phys. Rev. 40,
+    1932)."""
+    return math.sqrt(max(chi / max(freedom, 1), 1.0))
 
 
 def _cross(

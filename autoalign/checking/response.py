@@ -27,6 +27,9 @@ Row = tuple[str, int]
 SECOND = 5
 """Moments up to the second order count."""
 
+STUCK = 0.1
+"""A way back that shows less than this part of the way there shows nothing."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
@@ -65,9 +68,10 @@ class Response:
     ``rows`` (r) that were seen at every place; ``change`` (r,) for one step, with ``sigma`` (r,)
     its standard uncertainty; ``strength`` how many standard uncertainties it is long; ``shows``
     whether anything moved beyond chance. In units of the step: ``lost``, how far short the way back
-    falls (the play); ``backward``, a step back over a step forward; ``missed``, how far from
-    "before" the axis comes back; ``u`` the standard uncertainty of each. They are NaN for responses
-    too weak, or too crooked, to tell.
+    falls (the play); ``stuck``, whether the way back showed nothing, so that the play is the whole
+    step or more and no more can be told; ``backward``, a step back over a step forward;
+    ``missed``, how far from "before" the axis comes back; ``u`` the standard uncertainty of each.
+    They are NaN for responses too weak, or too crooked, to tell.
     """
 
     rows: tuple[Row, ...]
@@ -79,6 +83,7 @@ class Response:
     backward: float
     missed: float
     u: float
+    stuck: bool = False
 
 
 def respond(trial: Trial, noise: Noise) -> Response:
@@ -93,13 +98,16 @@ def respond(trial: Trial, noise: Noise) -> Response:
     strength = float(np.linalg.norm(change))
     shows = any(_beyond_chance(s, 2.0) for s in (*steps, again - there, back - beyond))
     lost = backward = missed = u = math.nan
+    stuck = False
     if _straight(rows, steps, strength):
         along = change / strength**2
         on = (seen - before) @ along
+        u = math.sqrt(2) / strength
+        stuck = bool(on[1] - on[2] < STUCK * on[1] + 2 * u)
         backward = float((on[2] - on[3]) / on[1])
-        missed, u = float(on[4]), math.sqrt(2) / strength
+        missed = float(on[4])
         lost = float(on[2] - (1 - backward) * on[1]) if abs(backward - 1) > 4 * u else float(on[2])
-    return Response(rows, change * sigma, sigma, strength, shows, lost, backward, missed, u)
+    return Response(rows, change * sigma, sigma, strength, shows, lost, backward, missed, u, stuck)
 
 
 def _straight(rows: Sequence[Row], steps: Floats, strength: float) -> bool:

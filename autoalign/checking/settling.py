@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from autoalign.beam.profile import BeamProfile
 from autoalign.checking.response import Noise, Response
 from autoalign.session import Sight
 
 __all__ = ["Settling", "settling"]
+
+Floats = npt.NDArray[np.float64]
 
 CLEAR = 20.0
 """Standard uncertainties that a step must show for its settling to be told."""
@@ -34,27 +39,30 @@ class Settling:
     steady: bool
 
 
-def settling(arrival: Sight, response: Response, noise: Noise, frames: int) -> Settling | None:
+def settling(
+    arrival: Sight, first: Sight, response: Response, noise: Noise, frames: int
+) -> Settling | None:
     """Return when the beam came to rest, along the direction in which the axis moves it.
 
-    None without cameras, or where the step shows too little to tell. A beam is at rest once it
-    stays within :data:`STILL` standard uncertainties, or 3 % of the step, of where it ends.
+    ``first`` is what was seen at rest, exposure by exposure. None without cameras, or where the
+    step shows too little to tell. A beam is at rest once it stays within :data:`STILL` standard
+    uncertainties, or 3 % of the step, of where it ends.
     """
     times, places = [], []
     for plane, profiles in arrival.frames.items():
         at = [i for i, (name, m) in enumerate(response.rows) if name == plane and m >= 0]
-        along, sigma = response.change[at], np.array([noise.of[response.rows[i]] for i in at])
-        power = float(np.sum((along / sigma) ** 2)) if at else 0.0
+        sigma = np.array([noise.of[response.rows[i]] for i in at]) * math.sqrt(frames)
+        along = response.change[at] / sigma**2
+        power = float(response.change[at] @ along)
         if power < CLEAR**2 or len(profiles) < 4:
             continue
         moments = [response.rows[i][1] for i in at]
-        seen = np.array([p.moments[moments] for p in profiles])
-        place = (seen / sigma**2) @ along / power
-        end = float(np.median(place[len(place) // 2 :]))
-        allowed = max(STILL * math.sqrt(frames / power), 0.03)
-        starts = [float(p.started or 0.0) - arrival.arrived for p in profiles]
-        times.append(starts)
-        places.append(np.abs(place - end) > allowed)
+        place = _along(profiles, moments, along / power)
+        rest = _along(first.frames[plane], moments, along / power)
+        half = place[len(place) // 2 :]
+        scatter = math.sqrt(max(_variance(rest), _variance(half), 1 / power))
+        times.append([float(p.started or 0.0) - arrival.arrived for p in profiles])
+        places.append(np.abs(place - np.median(half)) > max(STILL * scatter, 0.03))
     if not times:
         return None
     looked, until = min(t[0] for t in times), max(t[-1] for t in times)
@@ -63,6 +71,14 @@ def settling(arrival: Sight, response: Response, noise: Noise, frames: int) -> S
     late = [f for f, t in zip(found, times, strict=True) if f > t[0]]
     time = max(late, default=looked)
     return Settling(time, looked, until, steady=math.isfinite(time))
+
+
+def _along(profiles: Sequence[BeamProfile], moments: list[int], along: Floats) -> Floats:
+    return np.array([p.moments[moments] for p in profiles]) @ along
+
+
+def _variance(place: Floats) -> float:
+    return float(np.var(place, ddof=1)) if len(place) > 1 else 0.0
 
 
 def _rest(times: list[float], off: np.ndarray) -> float:

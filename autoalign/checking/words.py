@@ -17,6 +17,7 @@ __all__ = [
     "dragging",
     "late",
     "one_way",
+    "play_at_least",
     "too_much_play",
     "unsteady",
     "without_model",
@@ -71,8 +72,16 @@ def without_model(axis: Axis, step: float, shows: bool) -> str:
 def too_much_play(axis: Axis, play: float, u: float) -> str:
     """Return the finding of a play that is larger than stated."""
     return (
-        f"{axis.name}: play of {amount(play, axis, u)}, stated are {amount(axis.play, axis)}; look "
+        f"{axis.name}: play of {amount(play, axis, u)}, stated is {amount(axis.play, axis)}; look "
         "for something loose, or state what it really is"
+    )
+
+
+def play_at_least(axis: Axis, step: float) -> str:
+    """Return the finding of a play that is no smaller than the step."""
+    return (
+        f"{axis.name}: a step back of {amount(step, axis)} shows nothing, so its play is at least "
+        f"that; stated is {amount(axis.play, axis)}; look for something loose"
     )
 
 

@@ -67,7 +67,7 @@ def align(
 
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
-    folder = output or _default_folder(file.tables.bench.name)
+    folder = output or default_folder(file.tables.bench.name)
     if file.tables.simulation is None:
         warn(CAUTION)
     with file.open() as opened:
@@ -103,7 +103,8 @@ def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
     return Budget(probes or table.probes, math.inf if table.time is None else table.time)
 
 
-def _default_folder(bench: str) -> Path:
+def default_folder(bench: str) -> Path:
+    """Return a new folder's name in the user's data folder, for a run of the bench so called."""
     from datetime import datetime  # noqa: PLC0415
 
     from platformdirs import user_data_path  # noqa: PLC0415

@@ -9,14 +9,28 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["note", "print_facts", "print_pairs", "print_table", "print_text", "printable", "warn"]
+__all__ = [
+    "facts_text",
+    "note",
+    "print_facts",
+    "print_pairs",
+    "print_table",
+    "print_text",
+    "printable",
+    "warn",
+]
 
 WIDTH = 96
 
 
 def print_facts(facts: Mapping[str, Any] | Sequence[Any]) -> None:
     """Print facts as JSON; numbers that are not finite become null."""
-    print_text(json.dumps(printable(facts), indent=2, ensure_ascii=False), wrap=False)
+    print_text(facts_text(facts), wrap=False)
+
+
+def facts_text(facts: Mapping[str, Any] | Sequence[Any]) -> str:
+    """Return facts as JSON; numbers that are not finite become null."""
+    return json.dumps(printable(facts), indent=2, ensure_ascii=False)
 
 
 def print_text(text: str = "", wrap: bool = True, indent: str = "") -> None:

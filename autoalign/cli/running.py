@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from autoalign.bench import Bench
     from autoalign.session.actions import Budget
 
-__all__ = ["Run", "carry_out", "exit_code", "print_run"]
+__all__ = ["Run", "carry_out", "exit_code", "free_folder", "politely", "print_run"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +69,7 @@ def carry_out(
     folder = free_folder(wanted)
     journal = folder / "run.db"
     try:
-        with _politely(), following(f"Aligning {bench.name}", not by_hand) as progress:
+        with politely(), following(f"Aligning {bench.name}", not by_hand) as progress:
             result = align(
                 bench,
                 strategy=strategy,
@@ -127,7 +127,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
 
 
 @contextlib.contextmanager
-def _politely() -> Iterator[None]:
+def politely() -> Iterator[None]:
     """Treat a polite kill like Ctrl-C: stop the axes, close the record, then end."""
     if threading.current_thread() is not threading.main_thread():
         yield

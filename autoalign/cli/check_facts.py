@@ -1,0 +1,119 @@
+"""What a check found, as plain data with units and as tables for a person."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from autoalign.checking import AxisReport, CheckResult
+from autoalign.checking.words import amount
+from autoalign.cli.output import print_pairs, print_table, print_text
+from autoalign.report.words import edge, edge_unit, span_of_time
+
+__all__ = ["check_facts", "print_check"]
+
+HEADER = ("axis", "verdict", "of expected", "play", "stated", "comes back to", "at rest", "step")
+
+
+def check_facts(result: CheckResult) -> dict[str, Any]:
+    """Return a check at the edge: mm and mrad, each with its unit."""
+    return {
+        "well": result.well,
+        "findings": list(result.findings),
+        "back_at_start": result.home,
+        "compared_with_a_model": result.modelled,
+        "status": str(result.status),
+        "reason": result.reason,
+        "looks": result.looks,
+        "moves": result.moves,
+        "seconds": result.seconds,
+        "axes": {a.axis.name: _axis_facts(a) for a in result.axes},
+        "planes": {
+            p.plane: {
+                "frames": p.frames,
+                "centroid_scatter": None if p.scatter is None else list(p.scatter),
+                "shift_at_the_end": result.shift.get(p.plane),
+                "unit": "mm",
+                "findings": list(p.findings),
+            }
+            for p in result.planes
+        },
+        "record": None if result.journal is None else str(result.journal),
+    }
+
+
+def _axis_facts(report: AxisReport) -> dict[str, Any]:
+    unit, judged, rest = report.axis.unit, report.judgement, report.settling
+    lengths = {
+        "step": report.step,
+        "furthest_from_start": report.reach,
+        "play": report.play,
+        "u_play": report.u_play,
+        "stated_play": report.axis.play,
+        "missed": report.missed,
+        "u_missed": report.u_missed,
+    }
+    return {
+        "verdict": report.verdict.value,
+        "words": report.words,
+        "findings": list(report.findings),
+        "unit": edge_unit(unit),
+        **{k: None if v is None else edge(v, unit) for k, v in lengths.items()},
+        "ratio": None if judged is None else judged.ratio,
+        "u_ratio": None if judged is None else judged.u_ratio,
+        "backward": None if report.response is None else report.response.backward,
+        "cross_talk": None if judged is None else {a: list(c) for a, c in judged.cross.items()},
+        "at_rest_after_s": None if rest is None else rest.time,
+    }
+
+
+def print_check(result: CheckResult) -> None:
+    """Print the verdict, what was found, and the tables."""
+    print_text("All is well." if result.well else _headline(result))
+    for finding in result.findings:
+        print_text(f"• {finding}.", indent="  ")
+    if not result.modelled:
+        print_text("Without a layout nothing says how far and where to each axis should move.")
+    print_text()
+    print_table(HEADER, [_row(a) for a in result.axes])
+    print_text()
+    pairs = []
+    for plane in result.planes:
+        shift = result.shift.get(plane.plane)
+        still = "not seen"
+        if plane.scatter is not None:
+            still = f"at rest within {1e3 * max(plane.scatter):.2g} µm from frame to frame"
+        back = "" if shift is None else f", {1e3 * shift:.2g} µm from where it was at the end"
+        pairs.append((plane.plane, still + back))
+    print_pairs(pairs)
+    print_text()
+    where = "Every axis is back where it stood" if result.home else "NOT every axis is back"
+    print_text(
+        f"{where}. {result.looks} looks, {result.moves} moves, {span_of_time(result.seconds)}."
+    )
+    if result.journal is not None:
+        print_text(f"Record {result.journal}", wrap=False)
+
+
+def _headline(result: CheckResult) -> str:
+    count = len(result.findings)
+    return "One thing was found:" if count == 1 else f"{count} things were found:"
+
+
+def _row(report: AxisReport) -> tuple[str, ...]:
+    axis, judged, rest = report.axis, report.judgement, report.settling
+    ratio = "–"
+    if judged is not None and math.isfinite(judged.ratio):
+        ratio = f"{judged.ratio:.2f} ± {judged.u_ratio:.2f}"
+    play = "–"
+    if report.play is not None:
+        play = amount(report.play, axis, report.u_play)
+        play = f"≥ {play}" if report.u_play is None else play
+    missed = "–" if report.missed is None else amount(abs(report.missed), axis, report.u_missed)
+    still = "–"
+    if rest is not None:
+        still = f"{rest.time:.2g} s" if rest.steady else f"> {rest.until:.2g} s"
+    return (
+        axis.name, report.verdict.value, ratio, play, amount(axis.play, axis), missed, still,
+        amount(report.step, axis),
+    )  # fmt: skip
