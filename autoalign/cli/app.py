@@ -6,7 +6,19 @@ from typing import Any
 
 from cyclopts import App, CycloptsError
 
-from autoalign.cli import align, benchmark, compare, demo, measure, plan, plugins, report, watch
+from autoalign.cli import (
+    align,
+    benchmark,
+    check,
+    compare,
+    demo,
+    gallery,
+    measure,
+    plan,
+    plugins,
+    report,
+    watch,
+)
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.cli.output import warn
 from autoalign.errors import AlignError
@@ -42,8 +54,8 @@ def build_app() -> App:
         result_action="return_value",
     )
     for command in (
-        demo.demo, plan.plan, measure.measure, align.align, watch.watch, compare.compare,
-        benchmark.benchmark, report.report, plugins.plugins,
+        demo.demo, plan.plan, check.check, measure.measure, align.align, watch.watch,
+        compare.compare, benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     return app

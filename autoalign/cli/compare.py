@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from autoalign.benchmark.statistics import Summary
     from autoalign.search.base import Strategy
 
-__all__ = ["compare"]
+__all__ = ["compare", "listed"]
 
 
 def compare(
@@ -61,8 +61,8 @@ def compare(
     from autoalign.report.campaign_picture import draw_campaign  # noqa: PLC0415
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
-    chosen = _listed("strategies", strategies)
-    families = _listed("simulations", benches)
+    chosen = listed("strategies", strategies, "compare")
+    families = listed("simulations", benches, "compare")
     wanted = cases(chosen, families, range(first_seed, first_seed + seeds))
     output.mkdir(parents=True, exist_ok=True)
     outcomes = run_campaign(
@@ -74,15 +74,15 @@ def compare(
     return Exit.IN_SPEC
 
 
-def _listed(group: str, asked: str) -> list[str]:
-    """Return the names asked for, each known to exist and to load."""
+def listed(group: str, asked: str, command: str) -> list[str]:
+    """Return the plug-ins that ``command`` is asked for, each known to exist and to load."""
     from autoalign.errors import UsageError  # noqa: PLC0415
     from autoalign.plugins import names, plugin  # noqa: PLC0415
 
     chosen = list(names(group)) if asked == "all" else [n.strip() for n in asked.split(",")]
     chosen = [n for n in dict.fromkeys(chosen) if n]
     if not chosen:
-        raise UsageError(f"compare: no {group} given; known: {', '.join(names(group))}.")
+        raise UsageError(f"{command}: no {group} given; known: {', '.join(names(group))}.")
     for name in chosen:
         plugin(group, name)
     return chosen

@@ -62,6 +62,7 @@ def plan(
     optic: Optic = _NO_OPTIC,
     view: str = "60 mm",
     drawing: Path | None = None,
+    symptoms: Path | None = None,
     template: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -80,6 +81,9 @@ def plan(
         Side of the field that each camera sees at its plane.
     drawing
         Write a drawing to scale as PNG.
+    symptoms
+        Write what each axis does to the beam, and what a deviation may mean, as an HTML page with
+        pictures.
     template
         Print an annotated bench file to fill in for a bench of one's own, and nothing else.
     json
@@ -104,10 +108,15 @@ def plan(
         from autoalign.report import draw_plan  # noqa: PLC0415
 
         drawn = draw_plan(layout, drawing)
+    page = None
+    if symptoms is not None:
+        from autoalign.report import write_symptoms  # noqa: PLC0415
+
+        page = write_symptoms(layout, symptoms, bench.stem if bench is not None else "")
     if json:
-        print_facts({**made.facts(), "drawing": drawn})
+        print_facts({**made.facts(), "drawing": drawn, "symptoms": page})
     else:
-        print_plan(made, layout, axes, view, drawn)
+        print_plan(made, layout, axes, view, {"Drawing": drawn, "Symptoms": page})
     return 0
 
 

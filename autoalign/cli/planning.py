@@ -26,9 +26,16 @@ def make_plan(layout: Layout, spec: Spec, view: float) -> Plan:
 
 
 def print_plan(
-    made: Plan, layout: Layout, axes: Mapping[str, Axis], view: str, drawn: Path | None
+    made: Plan,
+    layout: Layout,
+    axes: Mapping[str, Axis],
+    view: str,
+    files: Mapping[str, Path | None],
 ) -> None:
-    """Print the plan; where the bench's own ``axes`` are known, say whether they are enough."""
+    """Print the plan; where the bench's own ``axes`` are known, say whether they are enough.
+
+    ``files`` that were written are named at the end.
+    """
     for optic in made.optics:
         print_text(f"Off-axis paraboloid {optic.name!r}")
         print_pairs(_optic(optic))
@@ -53,8 +60,7 @@ def print_plan(
             for line in lines:
                 print_text(line, indent="  ")
             print_text()
-    if drawn is not None:
-        print_text(f"Drawing  {drawn}", wrap=False)
+    print_pairs([(name, str(path)) for name, path in files.items() if path is not None], indent="")
 
 
 def _optic(optic: OpticPlan) -> list[tuple[str, str]]:

@@ -61,13 +61,10 @@ def write_symptoms(layout: Layout, out_path: str | Path, name: str = "") -> Path
     return out
 
 
-def symptom_figure(symptom: Symptom, windows: dict[str, Window]) -> Figure:
-    """Return one small plot a plane: the ellipse without and with the axis off."""
-    planes = list(symptom.after)
-    drawing = new_figure(2.5 * len(planes), 2.65)
-    grid = drawing.subplots(1, len(planes), squeeze=False)
-    for axes, plane in zip(grid[0], planes, strict=True):
-        _plane(axes, symptom, plane, windows[plane])
+def symptom_figure(symptom: Symptom, plane: str, window: Window, side: float = 2.5) -> Figure:
+    """Return a small plot of one plane: the ellipse without and with the axis off."""
+    drawing = new_figure(side, side + 0.15)
+    _plane(drawing.subplots(), symptom, plane, window)
     return drawing
 
 
@@ -114,12 +111,15 @@ def _rows(symptoms: Sequence[Symptom]) -> Iterator[Html]:
 
 
 def _one(symptom: Symptom, windows: dict[str, Window]) -> Html:
-    words = " ".join(f"{plane}: {symptom.sentence(plane)}." for plane in symptom.after)
-    lines = [tag("strong", symptom.label)]
-    lines += [tag("div", f"{p}: {symptom.sentence(p)}.") for p in symptom.after]
-    drawing = png_uri(symptom_figure(symptom, windows), 120)
-    parts = (tag("img", src=drawing, alt=f"{symptom.label}. {words}"), tag("figcaption", *lines))
-    return tag("figure", *parts)
+    side = 2.5 if len(symptom.after) < 3 else 2.0
+    pictures, lines = [], [tag("strong", symptom.label)]
+    for plane, window in windows.items():
+        words = f"{plane}: {symptom.sentence(plane)}."
+        drawing = png_uri(symptom_figure(symptom, plane, window, side), 130)
+        pictures.append(tag("img", src=drawing, alt=f"{symptom.label}. {words}"))
+        lines.append(tag("div", words))
+    strip = tag("div", *pictures, class_="strip")
+    return tag("figure", strip, tag("figcaption", *lines))
 
 
 def _drawing(layout: Layout) -> Html:

@@ -63,6 +63,6 @@ def test_the_page_is_whole_and_ordered_by_family(make_picture, tmp_path, check_p
     page = check_page(write_gallery(cases, tmp_path / "g" / "gallery.html").read_text("utf-8"))
     assert [page.text.count(w) for w in ("collimator", "relay <x>")] == [1, 1]
     assert page.text.index("moves left") < page.text.index("relay <x>")
-    assert len(page.all("img")) == 3
+    assert len(page.all("img")) == 5
     assert all(a.startswith("data:image/png;base64,") for a in page.addresses)
     assert all("centroid at" in p["alt"] for p in page.all("img"))

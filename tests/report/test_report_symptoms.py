@@ -157,7 +157,7 @@ def test_the_page_shows_every_axis_with_pictures(tmp_path, check_page):
     layout = replace(LAYOUT, motions=LAYOUT.motions[1:3])
     page = check_page(write_symptoms(layout, tmp_path / "s.html", "a <b>").read_text("utf-8"))
     pictures = page.all("img")
-    assert len(pictures) == 1 + 2 * len(layout.motions)
+    assert len(pictures) == 1 + 2 * len(layout.motions) * len(layout.planes)
     assert all(len(p["alt"]) > 30 for p in pictures)
     assert all(a.startswith("data:") for a in page.addresses)
     for motion in layout.motions:
