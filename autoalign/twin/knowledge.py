@@ -119,7 +119,8 @@ class Knowledge:
         """See whether one wrong wire explains what was seen; otherwise trust the model less."""
         assert self.fit is not None
         best, found = self.fit, self.suspect
-        for suspect in suspects(self.twin.axes) if len(self.looks) > 1 else ():
+        whole = sum(1 for look in self.looks if look.count > 4)
+        for suspect in suspects(self.twin.axes) if whole > 1 else ():
             tried = self._fit(None, suspect.wiring)
             if tried.misfit < best.misfit - CONVINCED:
                 best, found = tried, suspect
