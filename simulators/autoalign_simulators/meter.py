@@ -9,7 +9,7 @@ import numpy as np
 
 from autoalign.errors import DetectorError
 from autoalign.interfaces import Reading
-from autoalign_simulators.truth import Truth
+from autoalign_simulators.truth import Pinhole, Truth
 
 __all__ = ["MeterTraits", "PinholeMeter"]
 
@@ -20,21 +20,15 @@ class MeterTraits:
 
     Parameters
     ----------
-    plane
-        Name of the plane that the pinhole stands in.
-    diameter
-        Of the pinhole, mm.
-    off
-        Where its centre stands against the plane's zero, mm.
+    pinhole
+        What it stands behind.
     averaging
         Duration of one reading, s.
     relative_noise, floor
         Standard deviations: a part of the reading, and a part of the source's power.
     """
 
-    plane: str
-    diameter: float
-    off: tuple[float, float] = (0.0, 0.0)
+    pinhole: Pinhole
     averaging: float = 0.05
     relative_noise: float = 2e-3
     floor: float = 1e-5
@@ -69,8 +63,8 @@ class PinholeMeter:
 
     @property
     def plane(self) -> str:
-        """Name of the plane that the reading belongs to."""
-        return self._name
+        """Name of the plane that the pinhole stands in."""
+        return self.traits.pinhole.plane
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Reading]:
         """Return ``count`` readings, each begun at or after ``not_before`` (clock, s).
@@ -103,7 +97,7 @@ class PinholeMeter:
         self._taken += 1
         rng = np.random.default_rng([self._seed, self._taken])
         t = self.traits
-        exact = self.truth.through(t.plane, t.diameter, t.off) * self.truth.world.power
+        exact = self.truth.through(t.pinhole) * self.truth.world.power
         u = float(np.hypot(t.relative_noise * exact, t.floor))
         value = exact + u * float(rng.standard_normal())
-        return Reading({"power": value}, {"power": u}, {"power": "1"}, self._name, begin, end)
+        return Reading({"power": value}, {"power": u}, {"power": "1"}, self.plane, begin, end)

@@ -12,13 +12,16 @@ from autoalign.axes import Axis
 from autoalign.clock import Clock
 from autoalign.merit import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign.optics.families import relay_layout
+from autoalign.optics.ideal import plane_moments
 from autoalign.optics.layout import Layout, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.pose import place
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.meter import MeterTraits
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, Plan, build
+from autoalign_simulators.truth import Pinhole
 
 __all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
 
@@ -74,6 +77,8 @@ def plan(layout: Layout | None = None, pixels: int = 768) -> Plan:
     terms: list[MeritTerm] = [QuantityTerm(f"{middle}.{a}", 0.01, unit="mm") for a in "xy"]
     terms += [QuantityTerm(f"{middle}.{k}", 0.1 * image, image, "mm") for k in ("xx", "yy")]
     terms.append(DivergenceTerm(0.02, near=names[0], far=names[-1]))
+    through = float(plane_moments(layout, place(layout))[middle]["power"])
+    terms.append(QuantityTerm("pinhole.power", 0.05, round(through, 2)))
     return Plan(
         layout,
         AXES,
@@ -82,7 +87,7 @@ def plan(layout: Layout | None = None, pixels: int = 768) -> Plan:
         names,
         Spec(tuple(terms)),
         hold=("first",),
-        meters={"pinhole": MeterTraits(middle, 1.2 * image)},
+        meters={"pinhole": MeterTraits(Pinhole(middle, 1.2 * image))},
         one_camera=True,
     )
 

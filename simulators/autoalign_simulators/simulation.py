@@ -227,7 +227,8 @@ def build(
     start = {**(drawn if effects.misaligned else {}), **(hidden or {})}
     world = World(time, layout, motors, start, coupling, dict(drift or {}))
     train = _train(plan.layout, effects, stream)
-    truth = Truth(world, train, plan.judged)
+    pinholes = {name: traits.pinhole for name, traits in plan.meters.items()}
+    truth = Truth(world, train, plan.judged, pinholes=pinholes)
     cameras = _cameras(plan, world, Renderer(train), effects, number)
     meters = [
         PinholeMeter(name, truth, traits, number + 1000 + k)

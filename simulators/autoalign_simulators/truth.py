@@ -7,7 +7,7 @@ face; the screens are the nominal planes, without tilt, roll, pitch or mark erro
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -21,9 +21,18 @@ from autoalign_simulators.blemishes import covered
 from autoalign_simulators.train import Train
 from autoalign_simulators.world import World
 
-__all__ = ["Truth"]
+__all__ = ["Pinhole", "Truth"]
 
 Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pinhole:
+    """A round hole of ``diameter`` mm in ``plane``, its centre ``off`` (x, y) mm from its zero."""
+
+    plane: str
+    diameter: float
+    off: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(slots=True)
@@ -38,6 +47,8 @@ class Truth:
         Names of the planes that the quality is made of, in the order along the beam.
     rings, spokes
         Density of the quadrature over the pupil.
+    pinholes
+        What the power meters stand behind, by the meter's name.
     """
 
     world: World
@@ -45,6 +56,7 @@ class Truth:
     planes: tuple[str, ...]
     rings: int = 24
     spokes: int = 48
+    pinholes: Mapping[str, Pinhole] = field(default_factory=dict)
 
     @property
     def hidden(self) -> dict[str, float]:
@@ -73,15 +85,12 @@ class Truth:
         spots = self._spots(self._poses(positions))
         return float(next(iter(spots.values()))[2].sum())
 
-    def through(self, plane: str, diameter: float, off: tuple[float, float] = (0.0, 0.0)) -> float:
-        """Return the part of the source's power that a pinhole in ``plane`` lets through now.
-
-        ``diameter`` and the place ``off`` of its centre in mm.
-        """
-        x, y, power = self._spots(self.world.poses(), (plane,))[plane]
-        inside = diameter / 2 - np.hypot(x - off[0], y - off[1])
+    def through(self, pinhole: Pinhole, positions: Mapping[str, float] | None = None) -> float:
+        """Return the part of the source's power that ``pinhole`` lets through."""
+        x, y, power = self._spots(self._poses(positions), (pinhole.plane,))[pinhole.plane]
+        inside = pinhole.diameter / 2 - np.hypot(x - pinhole.off[0], y - pinhole.off[1])
         # Softened over a tenth of its radius: the quadrature's rays are few.
-        return float((power * covered(inside, diameter / 20)).sum())
+        return float((power * covered(inside, pinhole.diameter / 20)).sum())
 
     def quality(self, positions: Mapping[str, float] | None = None) -> Quality:
         """Return the exact quality, with uncertainties of 0."""
@@ -102,6 +111,9 @@ class Truth:
             between = _between({p: _moments(*s) for p, s in spots.items()}, distances)
             names += list(between)
             values += list(between.values())
+        for meter, pinhole in self.pinholes.items():
+            names.append(f"{meter}.power")
+            values.append(self.through(pinhole, positions))
         size = len(names)
         return Quality(tuple(names), np.array(values), np.zeros((size, size)), distances)
 

@@ -165,7 +165,7 @@ def test_power_through_the_pinhole_falls_as_the_image_leaves_it() -> None:
     truth = simulation.truth
     reading = meter.acquire(1, 0.0, 1.0)[0]
     assert isinstance(reading, Reading)
-    assert reading.plane == "pinhole"
+    assert reading.plane == "focus"
     assert reading.values["power"] == pytest.approx(truth.power(), rel=0.02)
     simulation.motors["source.y"].start(0.06)
     simulation.clock.sleep(10.0)
