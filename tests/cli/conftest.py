@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import signal
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +37,17 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
         return Said(code, printed.out, printed.err)
 
     return carry_out
+
+
+@pytest.fixture
+def ctrl_c_heard() -> Iterator[None]:
+    """Hear Ctrl-C, here and in programs started from here, also where a shell has turned it off.
+
+    Shells start background jobs with SIGINT ignored, and children inherit that.
+    """
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture

@@ -94,6 +94,7 @@ def test_a_bench_remembers_itself(demo_bench: Bench, tmp_path: Path, run: Run) -
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("ctrl_c_heard")
 def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
     demo_bench: Bench, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -126,6 +127,7 @@ def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("ctrl_c_heard")
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals and SIGINT")
 def test_a_real_ctrl_c_to_the_real_command_ends_it_in_order(
     demo_bench: Bench, tmp_path: Path
