@@ -7,7 +7,7 @@ mirror in a mount with tip, tilt and clocking.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -68,7 +68,7 @@ of 50 mm; "sensor" a bare sensor, for beams of a few millimetres."""
 
 def plan(
     layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512,
-    view: str = "screens",
+    view: str = "screens", axes: Sequence[Axis] = AXES,
 ) -> Plan:  # fmt: skip
     """Return the plan of a collimator bench.
 
@@ -82,6 +82,8 @@ def plan(
         Pixels along a camera's side.
     view
         One of :data:`VIEWS`.
+    axes
+        The six axes, where other travels than the demo's are wanted.
     """
     if view not in VIEWS:
         raise unknown_name("view", view, VIEWS, "collimator")
@@ -108,7 +110,7 @@ def plan(
         source_divergence=light.core_diameter / rho, planes=(names[0], names[-1]), waist=rho
     )
     start = {a: share * width for a, width in START.items()}
-    return Plan(layout, AXES, start, cameras, tuple(names), spec)
+    return Plan(layout, tuple(axes), start, cameras, tuple(names), spec)
 
 
 def simulate(
@@ -116,7 +118,7 @@ def simulate(
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
     fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
-    **switches: Any,
+    axes: Sequence[Axis] = AXES, **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated collimator; the same ``seed`` gives the same bench and the same noise.
 
@@ -132,10 +134,10 @@ def simulate(
         Misalignment by axis, mm or rad, in place of what would be drawn.
     drift
         Steady drift by axis, mm/s or rad/s.
-    layout, fields, pixels, view
+    layout, fields, pixels, view, axes
         See :func:`plan`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
     effects = Effects.of(ideal, switches)
-    return build(plan(layout, fields, pixels, view), seed, clock, effects, hidden, drift)
+    return build(plan(layout, fields, pixels, view, axes), seed, clock, effects, hidden, drift)
