@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from autoalign.errors import JournalError, UsageError
 from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
+from autoalign.memory import BenchMemory
 from autoalign.merit import Spec, Verdict
 from autoalign.observers import Observers
 from autoalign.plugins import plugin
@@ -49,6 +50,8 @@ class AlignmentResult:
         The record of the run, or None.
     memory
         What the strategy would like to know next time, or None.
+    remarks
+        What became of the bench's memory, in words.
     """
 
     in_spec: bool
@@ -64,6 +67,7 @@ class AlignmentResult:
     seed: int
     journal: Path | None = None
     memory: Any = field(default=None, repr=False)
+    remarks: tuple[str, ...] = ()
 
     @property
     def verdict(self) -> Verdict | None:
@@ -120,6 +124,7 @@ def align(
     seed: int = 0,
     hold: Sequence[str] | None = None,
     memory: Any = None,
+    fresh: bool = False,
     guard: MoveGuard | None = None,
     progress: Callable[[Event], None] | None = None,
     stop: StopFlag | None = None,
@@ -145,7 +150,10 @@ def align(
     hold
         Parts or axes that stand still; the bench's own where not given.
     memory
-        What a strategy remembered of this bench.
+        What a strategy remembered of this bench; or a file, read at the start and written after a
+        run that was verified to be in spec, see :class:`~autoalign.memory.BenchMemory`.
+    fresh
+        Do not use what the file remembers.
     guard, progress, stop
         See :class:`~autoalign.conduct.Conductor`.
 
@@ -159,7 +167,8 @@ def align(
     replay: Sequence[Observation] = ()
     if resume:
         replay, seed = _recorded(journal, chosen.name)
-    settings = {**_settings(bench, budget, seed, hold, memory), "replay": replay}
+    kept = BenchMemory(bench, memory, fresh=fresh)
+    settings = {**_settings(bench, budget, seed, hold, kept.data), "replay": replay}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
     observers = Observers()
     observers.tell("start_run", bench=bench, strategy=chosen.name, seed=seed)
@@ -169,8 +178,12 @@ def align(
             finish = run(bench, session, guard=guard, progress=progress, stop=stop)
         else:
             with _journal(bench, journal, session, seed, spec, resume) as record:
+                for remark in kept.remarks:
+                    record.note("memory", remark)
                 finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
-    result = _result(session, finish, seed, journal)
+    if finish.in_spec:
+        kept.keep(getattr(session.strategy, "memory", None))
+    result = replace(_result(session, finish, seed, journal), remarks=tuple(kept.remarks))
     observers.tell("end_run", bench=bench, result=result)
     return result
 

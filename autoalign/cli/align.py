@@ -29,6 +29,7 @@ def align(
     budget: int | None = None,
     seed: int = 0,
     memory: Path | None = None,
+    fresh: Annotated[bool, Parameter(negative="")] = False,
     output: Path | None = None,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -53,8 +54,11 @@ def align(
     seed
         Seed of the strategy's chance.
     memory
-        File in which the bench remembers itself: read at the start if it is there, written at the
-        end. With it, the next alignment starts calibrated.
+        File in which the bench remembers itself; beside the bench file where not given
+        ("bench.memory.json" for "bench.toml"). With it, the next alignment starts calibrated. It is
+        written after every run that was verified to be in spec.
+    fresh
+        Do not use what the file remembers.
     output
         Folder for the record, the picture and the report; a new one in the user's data folder
         where not given. An earlier run is never overwritten.
@@ -64,6 +68,7 @@ def align(
     from autoalign.cli.output import warn  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy
     from autoalign.config import read_bench_file  # noqa: PLC0415
+    from autoalign.memory import memory_path  # noqa: PLC0415
 
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
@@ -77,7 +82,8 @@ def align(
             strategy=chosen,
             budget=budget_of(file, budget),
             seed=seed,
-            memory=memory,
+            memory=memory or memory_path(bench),
+            fresh=fresh,
             by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
         )
         print_run(run, json)

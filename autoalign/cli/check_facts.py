@@ -83,7 +83,7 @@ def print_check(result: CheckResult) -> None:
         still = "not seen"
         if plane.scatter is not None:
             still = f"at rest within {1e3 * max(plane.scatter):.2g} µm from frame to frame"
-        back = "" if shift is None else f", {1e3 * shift:.2g} µm from where it was at the end"
+        back = "" if shift is None else f"; at the end {1e3 * shift:.2g} µm from where it was"
         pairs.append((plane.plane, still + back))
     print_pairs(pairs)
     print_text()
@@ -112,7 +112,8 @@ def _row(report: AxisReport) -> tuple[str, ...]:
     missed = "–" if report.missed is None else amount(abs(report.missed), axis, report.u_missed)
     still = "–"
     if rest is not None:
-        still = f"{rest.time:.2g} s" if rest.steady else f"> {rest.until:.2g} s"
+        sign = "≤" if rest.time <= rest.looked else "after"
+        still = f"{sign} {rest.time:.2g} s" if rest.steady else f"> {rest.until:.2g} s"
     return (
         axis.name, report.verdict.value, ratio, play, amount(axis.play, axis), missed, still,
         amount(report.step, axis),

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.facts import TERM_HEADER, axis_rows, result_facts, term_rows
-from autoalign.cli.memory import recall, remember
 from autoalign.cli.output import print_facts, print_table, print_text, warn
 from autoalign.cli.progress import following, working
 
@@ -53,18 +52,18 @@ def carry_out(
     seed: int,
     by_hand: bool = False,
     memory: Path | None = None,
+    fresh: bool = False,
 ) -> Run:
     """Align ``bench``; leave record, picture, report and result in a new folder ``wanted``.
 
     Ctrl-C and a polite kill stop every axis and close the record before they end the program.
     ``by_hand`` says that a person is asked to turn axes meanwhile; ``memory`` is the file in which
-    the bench remembers itself.
+    the bench remembers itself, and ``fresh`` ignores what it holds.
     """
     from autoalign.alignment import align  # noqa: PLC0415 - heavy
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
 
-    remembered = recall(memory)
     start = bench.positions()
     folder = free_folder(wanted)
     journal = folder / "run.db"
@@ -76,7 +75,8 @@ def carry_out(
                 budget=budget,
                 seed=seed,
                 journal=journal,
-                memory=remembered,
+                memory=memory,
+                fresh=fresh,
                 progress=progress,
             )
     except KeyboardInterrupt:
@@ -85,7 +85,8 @@ def carry_out(
             f"autoalign report {journal} shows it."
         )
         raise
-    remember(memory, result.memory)
+    for remark in result.remarks:
+        warn(remark)
     with working("Writing picture and report"):
         record = record_of(read_journal(journal))
         files = {

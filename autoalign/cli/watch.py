@@ -30,6 +30,8 @@ def watch(
     every: str = "10 min",
     strategy: str | None = None,
     looks: int | None = None,
+    memory: Path | None = None,
+    fresh: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
     """Keep a bench aligned: look on a schedule, realign when out of spec or about to be.
@@ -54,10 +56,16 @@ def watch(
         Who realigns; the bench file's where not given.
     looks
         End after so many looks; without it the watch ends when it is stopped.
+    memory
+        File in which the bench remembers itself; beside the bench file where not given. It is
+        written after every realignment that was verified to be in spec.
+    fresh
+        Do not use what the file remembers.
     json
         Print what was done as JSON at the end.
     """
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
+    from autoalign.memory import memory_path  # noqa: PLC0415
     from autoalign.plugins import plugin  # noqa: PLC0415
     from autoalign.units import quantity  # noqa: PLC0415
     from autoalign.watch.policy import Policy  # noqa: PLC0415
@@ -69,8 +77,11 @@ def watch(
     with file.open() as opened, _stop_flag() as stop:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
+            memory=memory or memory_path(bench), fresh=fresh,
             follow=None if json else _tell, stop=stop,
         )  # fmt: skip
+        for remark in service.memory.remarks:
+            warn(remark)
         summary = service.run(looks=looks)
     _print(summary, output, json)
     return _exit(summary)

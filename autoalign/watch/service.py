@@ -13,6 +13,7 @@ from autoalign.bench import Bench
 from autoalign.conduct import StopFlag
 from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
 from autoalign.journal import Journal, describe_bench, read_journal
+from autoalign.memory import BenchMemory
 from autoalign.runner import run
 from autoalign.safety import Latch, MoveGuard
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
@@ -56,7 +57,8 @@ class Watch:
     policy, budget, guard
         How to behave, what one realignment may spend, and the last check before motion.
     memory
-        What is remembered of the bench; kept up to date from each realignment.
+        What is remembered of the bench, or the file of it; kept up to date from each realignment
+        that ends in spec. With ``fresh`` what the file holds is not used.
     follow
         Called with the time (s) and every decision.
     stop
@@ -73,6 +75,7 @@ class Watch:
         budget: Budget | None = None,
         guard: MoveGuard | None = None,
         memory: Any = None,
+        fresh: bool = False,
         follow: Callable[[float, Decision], None] | None = None,
         stop: StopFlag | None = None,
     ) -> None:
@@ -81,7 +84,8 @@ class Watch:
         self.bench, self.make_strategy, self.folder = bench, make_strategy, Path(folder)
         self.policy, self.budget = policy or Policy(), budget or Budget()
         self.guard = guard or MoveGuard(bench.axes)
-        self.memory, self.follow, self.stop = memory, follow, stop
+        self.memory = BenchMemory(bench, memory, fresh=fresh)
+        self.follow, self.stop = follow, stop
         self.past = Past(bench.axes, bench.spec.guard)
         self.summary = WatchSummary()
         self._failures = 0
@@ -158,7 +162,7 @@ class Watch:
         path = self._free(f"realign-{self.summary.realignments:04d}")
         strategy = self.make_strategy()
         session = Session.for_bench(
-            self.bench, strategy, budget=self.budget, memory=self.memory,
+            self.bench, strategy, budget=self.budget, memory=self.memory.data,
             rng=np.random.default_rng(self.summary.realignments),
         )  # fmt: skip
         record = {**self._described(strategy.name), "reason": why.reason}
@@ -173,7 +177,7 @@ class Watch:
         journal.note("realigned", finish.reason, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
-            self.memory = getattr(strategy, "memory", None) or self.memory
+            self.memory.keep(getattr(strategy, "memory", None))
             return Decision(Step.STAND, f"realigned in {session.probes} looks: {finish.reason}")
         self.past.holding = f"a realignment did not reach the spec: {finish.reason}"
         self._hold(self.past.holding)

@@ -80,17 +80,30 @@ def test_out_of_spec_ends_with_1_and_no_run_is_overwritten(
 
 @pytest.mark.slow
 def test_a_bench_remembers_itself(demo_bench: Bench, tmp_path: Path, run: Run) -> None:
-    """The memory is written by the first run and read by the second; what is no memory is kept."""
-    memory, bench = tmp_path / "memory.json", demo_bench()
-    for _ in range(2):
-        said = run("align", bench, "--memory", memory, "--output", tmp_path / "run", "--json")
-        assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
-        assert json.loads(memory.read_text())["family"] == "collimator"
+    """The memory beside the bench file is written by the first run and read by the second."""
+    bench = demo_bench()
+    memory = bench.with_suffix(".memory.json")
+    first = run("align", bench, "--output", tmp_path / "run", "--json")
+    assert (first.code, json.loads(first.out)["in_spec"]) == (0, True)
+    assert json.loads(memory.read_text())["memory"]["family"] == "collimator"
+    again = run("align", bench, "--output", tmp_path / "run", "--json")
+    assert again.code == 0
+    assert f"in {memory}" in " ".join(again.err.split())
+    assert json.loads(again.out)["probes"] <= json.loads(first.out)["probes"]
+
+
+@pytest.mark.slow
+def test_what_is_no_memory_never_stops_an_alignment(
+    demo_bench: Bench, tmp_path: Path, run: Run
+) -> None:
+    """A damaged file is set aside with a message, and a new memory is saved in its place."""
+    bench, memory = demo_bench(), tmp_path / "elsewhere.json"
     memory.write_text("not ours")
-    refused = run("align", bench, "--memory", memory, "--output", tmp_path / "run")
-    assert refused.code == 2
-    assert "memory.json: this cannot be read" in refused.err
-    assert memory.read_text() == "not ours"
+    said = run("align", bench, "--memory", memory, "--output", tmp_path / "run", "--json")
+    assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
+    assert "it is damaged; not used, set aside as elsewhere.json.set-aside" in said.err
+    assert (tmp_path / "elsewhere.json.set-aside").read_text() == "not ours"
+    assert json.loads(memory.read_text())["version"] == 1
 
 
 @pytest.mark.slow

@@ -1,0 +1,217 @@
+"""What a bench remembers of itself from one alignment to the next, in a file.
+
+Beside ``bench.toml`` it is ``bench.memory.json``, with the generation before in
+``bench.memory.previous.json``. The file says whose memory it is and when it was saved; what it
+remembers is the strategy's own affair. A memory never stops an alignment: one that cannot be read
+or is not plausible is set aside, one of another bench is left alone, and the remark says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from autoalign.bench import Bench
+from autoalign.errors import AlignError
+
+__all__ = ["BenchMemory", "memory_path"]
+
+FORMAT = "autoalign bench memory"
+VERSION = 1
+
+_log = logging.getLogger("autoalign.memory")
+
+
+def memory_path(bench_file: str | Path) -> Path:
+    """Return where the bench of ``bench_file`` remembers itself: beside it."""
+    return Path(bench_file).with_suffix(".memory.json")
+
+
+class BenchMemory:
+    """The memory of one bench.
+
+    Parameters
+    ----------
+    bench
+        Whose memory it is.
+    source
+        A file, which need not exist yet; or what a strategy remembered, which then stays in this
+        process; or None.
+    fresh
+        Begin without what the file holds; what is learnt is kept in it all the same.
+
+    ``data`` is what a strategy is told, with its age in ``age_days``, or None; ``remarks`` say in
+    words what was found and what became of it. Files that are kept are written in one piece:
+    either the old or the new one is there, whatever happens.
+    """
+
+    def __init__(self, bench: Bench, source: Any = None, *, fresh: bool = False) -> None:
+        self.path = Path(source) if isinstance(source, str | os.PathLike) else None
+        self.data: Any = source if self.path is None else None
+        self.remarks: list[str] = []
+        self._bench = bench
+        self._identity: dict[str, Any] | None = None
+        self._foreign = False
+        if self.path is None:
+            return
+        for path in (self.path, self.previous):
+            found = self._read(path)
+            if found is not None and not fresh:
+                self.data = found
+            if found is not None or self._foreign:
+                break
+
+    @property
+    def previous(self) -> Path | None:
+        """Where the generation before is kept."""
+        if self.path is None:
+            return None
+        return self.path.with_name(f"{self.path.stem}.previous{self.path.suffix}")
+
+    def keep(self, data: Any) -> None:
+        """Take over what a strategy remembers now, and write it to the file if there is one.
+
+        Call it only after a run that was verified to be in spec. Nothing is kept where ``data`` is
+        None, or where the file is another bench's.
+        """
+        if data is None:
+            return
+        self.data = data
+        if self.path is None:
+            return
+        if self._foreign:
+            self._say(f"memory {self.path}: it is another bench's, so nothing was saved there.")
+            return
+        record = {
+            "format": FORMAT,
+            "version": VERSION,
+            "saved": self._bench.clock.wall().isoformat(timespec="seconds"),
+            "bench": self._own_identity(),
+            "memory": data,
+        }
+        try:
+            text = json.dumps(record, allow_nan=False)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            assert self.previous is not None
+            if self.path.exists():
+                _write(self.previous, self.path.read_text(encoding="utf-8"))
+            _write(self.path, text)
+        except (OSError, ValueError, TypeError) as error:
+            self._say(f"memory {self.path}: not saved ({error}); the next run starts without it.")
+
+    def _read(self, path: Path | None) -> Any:
+        """Return what ``path`` remembers, or None; set aside what is no memory."""
+        if path is None or not path.exists():
+            return None
+        try:
+            record = json.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            self._say(f"memory {path}: cannot be read ({error}); not used.")
+            return None
+        except ValueError:
+            return self._set_aside(path, "it is damaged")
+        why = _implausible(record)
+        if why:
+            return self._set_aside(path, why)
+        other = self._difference(record["bench"])
+        if other:
+            self._foreign = True
+            self._say(f"memory {path}: it is of another bench ({other}); not used, and kept as is.")
+            return None
+        days = self._age(record["saved"])
+        memory = record["memory"]
+        self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
+        return {**memory, "age_days": days} if isinstance(memory, Mapping) else memory
+
+    def _age(self, saved: str) -> float | None:
+        """Return days since ``saved``; None where that is in the future."""
+        then = datetime.fromisoformat(saved)
+        then = then if then.tzinfo is not None else then.replace(tzinfo=UTC)
+        days = (self._bench.clock.wall() - then).total_seconds() / 86400
+        return days if days >= 0 else None
+
+    def _set_aside(self, path: Path, why: str) -> None:
+        number, place = 1, path.with_name(f"{path.name}.set-aside")
+        while place.exists():
+            number += 1
+            place = path.with_name(f"{path.name}.set-aside-{number}")
+        try:
+            path.replace(place)
+            self._say(f"memory {path}: {why}; not used, set aside as {place.name}.")
+        except OSError as error:
+            self._say(f"memory {path}: {why}; not used. It could not be set aside ({error}).")
+
+    def _difference(self, theirs: Mapping[str, Any]) -> str:
+        """Return in words what tells the bench of a memory from this one; "" for the same one."""
+        ours = self._own_identity()
+        if theirs["axes"] != ours["axes"]:
+            return "its axes or their limits are others"
+        if theirs["layout"] != ours["layout"]:
+            return "its layout is another one"
+        for name, identity in ours["stages"].items():
+            if identity and theirs["stages"].get(name) not in (None, "", identity):
+                return f"its stage {name} said {theirs['stages'][name]!r}, this one {identity!r}"
+        return ""
+
+    def _own_identity(self) -> dict[str, Any]:
+        if self._identity is None:
+            bench = self._bench
+            self._identity = {
+                "name": bench.name,
+                "axes": {n: [a.unit, a.lower, a.upper] for n, a in bench.axes.items()},
+                "layout": hashlib.sha256(repr(bench.layout).encode()).hexdigest()[:16],
+                "stages": {n: _said(stage) for n, stage in bench.stages.items()},
+            }
+        return self._identity
+
+    def _say(self, remark: str) -> None:
+        self.remarks.append(remark)
+        _log.info(remark)
+
+
+def _implausible(record: Any) -> str:
+    """Return why ``record`` cannot be a memory, or ""."""
+    if not isinstance(record, Mapping) or record.get("format") != FORMAT:
+        return "it is no memory of a bench"
+    if record.get("version") != VERSION:
+        return f"it has version {record.get('version')!r}, this program reads {VERSION}"
+    bench = record.get("bench")
+    parts = [bench.get(k) for k in ("axes", "stages")] if isinstance(bench, Mapping) else [None]
+    if not all(isinstance(p, Mapping) for p in parts) or "memory" not in record:
+        return "parts of it are missing"
+    if "layout" not in record["bench"]:
+        return "parts of it are missing"
+    try:
+        datetime.fromisoformat(str(record.get("saved")))
+    except ValueError:
+        return "its date cannot be read"
+    return ""
+
+
+def _said(stage: Any) -> str:
+    try:
+        return str(stage.identity())
+    except AlignError:
+        return ""
+
+
+def _words(days: float | None) -> str:
+    if days is None:
+        return "dated in the future: is the clock right?"
+    return "less than a day old" if days < 1 else f"{days:.0f} days old"
+
+
+def _write(path: Path, text: str) -> None:
+    """Write ``text`` to ``path``, whole or not at all."""
+    beside = path.with_name(f"{path.name}.new")
+    with beside.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
