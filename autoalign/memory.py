@@ -1,9 +1,10 @@
 """What a bench remembers of itself from one alignment to the next, in a file.
 
 Beside ``bench.toml`` it is ``bench.memory.json``, with the generation before in
-``bench.memory.previous.json``. The file says whose memory it is and when it was saved; what it
-remembers is the strategy's own affair. A memory never stops an alignment: one that cannot be read
-or is not plausible is set aside, one of another bench is left alone, and the remark says so.
+``bench.memory.previous.json`` (:func:`memory_path`). The file says whose memory it is and when it
+was saved; what it remembers is the strategy's own affair. A memory never stops an alignment: one
+that cannot be read or is not plausible is set aside, one of another bench is left alone, and the
+remark says so.
 """
 
 from __future__ import annotations
@@ -29,8 +30,16 @@ _log = logging.getLogger("autoalign.memory")
 
 
 def memory_path(bench_file: str | Path) -> Path:
-    """Return where the bench of ``bench_file`` remembers itself: beside it."""
-    return Path(bench_file).with_suffix(".memory.json")
+    """Return where the bench of ``bench_file`` remembers itself: beside it.
+
+    The examples that come with the program remember themselves in the user's data folder.
+    """
+    own = Path(bench_file).with_suffix(".memory.json")
+    if Path(__file__).parent not in own.resolve().parents:
+        return own
+    from platformdirs import user_data_path  # noqa: PLC0415
+
+    return user_data_path("autoalign") / "memory" / own.name
 
 
 class BenchMemory:
