@@ -29,17 +29,13 @@ VERSION = 1
 _log = logging.getLogger("autoalign.memory")
 
 
-def memory_path(bench_file: str | Path) -> Path:
+def memory_path(bench_file: str | Path) -> Path | None:
     """Return where the bench of ``bench_file`` remembers itself: beside it.
 
-    The examples that come with the program remember themselves in the user's data folder.
+    None for the examples that come with the program: nothing is written into its own folder.
     """
     own = Path(bench_file).with_suffix(".memory.json")
-    if Path(__file__).parent not in own.resolve().parents:
-        return own
-    from platformdirs import user_data_path  # noqa: PLC0415
-
-    return user_data_path("autoalign") / "memory" / own.name
+    return None if Path(__file__).parent in own.resolve().parents else own
 
 
 class BenchMemory:

@@ -54,9 +54,9 @@ def align(
     seed
         Seed of the strategy's chance.
     memory
-        File in which the bench remembers itself; beside the bench file where not given
-        ("bench.memory.json" for "bench.toml"). With it, the next alignment starts calibrated. It is
-        written after every run that was verified to be in spec.
+        File in which the bench remembers itself, so that the next alignment starts calibrated;
+        written after every run that was verified to be in spec. Where not given it stands beside
+        the bench file, "bench.memory.json" for "bench.toml"; the packaged examples have none.
     fresh
         Do not use what the file remembers.
     output

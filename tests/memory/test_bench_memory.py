@@ -168,11 +168,9 @@ def test_data_in_place_of_a_file_stay_in_this_process():
 
 
 def test_the_memory_stands_beside_the_bench_file_but_not_inside_the_program(tmp_path):
-    """bench.toml has bench.memory.json; a packaged example has it in the user's data folder."""
+    """bench.toml has bench.memory.json; a packaged example has none unless one is named."""
     assert memory_path(tmp_path / "arm.toml") == tmp_path / "arm.memory.json"
-    packaged = memory_path(example("demo"))
-    assert packaged.name == "demo.memory.json"
-    assert example("demo").parent != packaged.parent
+    assert memory_path(example("demo")) is None
 
 
 def test_files_say_what_they_are(path):
