@@ -23,6 +23,7 @@ from autoalign.optics.tolerance import (
     SpecLike,
     ToleranceRow,
     by_quantity,
+    calculable,
     tolerance_table,
 )
 
@@ -152,8 +153,9 @@ def plan(
     draws
         Benches drawn for each row of the tolerance table.
     """
-    limits = by_quantity(spec)
     aligned = {k: float(v) for k, v in quantities(layout).items()}
+    terms, measured = calculable(spec, aligned)
+    limits = by_quantity(terms)
     response = sensitivity(layout)
     views = {
         p.name: view if isinstance(view, (int, float)) else view[p.name] for p in layout.planes
@@ -185,9 +187,15 @@ def plan(
         singular_values=response.singular_values(limits, ranges),
         invisible=response.invisible(limits, ranges),
         unseen=response.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
-        table=tolerance_table(layout, spec, {a.name: a.resolution for a in axes}, rng, draws=draws),
-        advice=advise(layout, fill, theta, limits, axes),
+        table=tolerance_table(
+            layout, terms, {a.name: a.resolution for a in axes}, rng, draws=draws
+        ),
+        advice=(*advise(layout, fill, theta, limits, axes), *map(_beyond, measured)),
     )
+
+
+def _beyond(term: str) -> str:
+    return f"{term} is part of the spec, but nothing here: it is measured, not calculated."
 
 
 def _axis_plan(

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError
+from autoalign.errors import UsageError, unknown_name
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Layout
 from autoalign.optics.pose import Array
 
-__all__ = ["SpecLike", "ToleranceRow", "by_quantity", "by_term", "tolerance_table", "used"]
+__all__ = [
+    "SpecLike",
+    "ToleranceRow",
+    "by_quantity",
+    "by_term",
+    "calculable",
+    "tolerance_table",
+    "used",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -71,6 +79,29 @@ def by_term(spec: SpecLike | Mapping[str, float]) -> dict[str, float]:
         if not tolerance > 0:
             raise UsageError(f"term {name}: tolerance {tolerance!r} must be larger than 0.")
     return found
+
+
+def calculable(
+    spec: SpecLike | Mapping[str, float], known: Collection[str]
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """Return tolerances by term, and the terms of a spec that only a measurement can judge.
+
+    ``known`` are the quantities that a layout gives; the reading of a power meter is none of them.
+    Tolerances that are given by name must be among them.
+
+    Raises
+    ------
+    UsageError
+        Where nothing is left to plan for, or a name is not known.
+    """
+    terms = by_term(spec)
+    strange = tuple(t for t in terms if t not in ("divergence", "ellipticity", *known))
+    if strange and isinstance(spec, Mapping):
+        raise unknown_name("quantity", strange[0], known, "plan")
+    kept = {term: tolerance for term, tolerance in terms.items() if term not in strange}
+    if not kept:
+        raise UsageError(f"plan: nothing of the spec can be calculated ({', '.join(strange)}).")
+    return kept, strange
 
 
 def by_quantity(spec: SpecLike | Mapping[str, float]) -> dict[str, float]:

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from autoalign.cli.exits import Exit, exit_of
+from autoalign.config import example
 from autoalign.errors import (
     BenchFileError,
     HeldError,
@@ -291,3 +292,15 @@ def test_help_of_align_states_the_cautions(run: Run) -> None:
     assert "motors start without warning" in text
     assert "laser safety officer" in text
     assert "no safety function" in text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("family", ["focuser", "relay", "steering"])
+def test_the_bench_files_of_the_other_families_align(family: str, tmp_path: Path, run: Run) -> None:
+    """Files that come with the package, with every controller on its own in-process link."""
+    text = example(family).read_text(encoding="utf-8").replace('link = "pty"', 'link = "loop"')
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text, encoding="utf-8")
+    said = run("align", bench, "--output", tmp_path / "run", "--json")
+    assert said.code == 0
+    assert json.loads(said.out)["in_spec"]

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.errors import UsageError
-from autoalign.merit import DivergenceTerm, PointingTerm, Spec
+from autoalign.errors import UnknownNameError, UsageError
+from autoalign.merit import DivergenceTerm, PointingTerm, QuantityTerm, Spec
 from autoalign.optics.families import collimator_layout, focuser_layout, steering_layout
 from autoalign.optics.footprint import fill_of
 from autoalign.optics.ideal import quantities
@@ -224,3 +224,15 @@ def test_an_ellipticity_limits_the_stretch_to_half_of_it() -> None:
     assert float(used(found, found, {"ellipticity": 0.015})["ellipticity"]) == pytest.approx(
         1, abs=0.01
     )
+
+
+def test_what_only_a_meter_can_judge_is_left_out_and_said() -> None:
+    """A plan is made for the rest of the spec; with nothing left, or a wrong name, it says so."""
+    power = QuantityTerm("pinhole.power", 0.05, 0.99)
+    spec = Spec((PointingTerm("x", 1e-4), power))
+    made = plan(DEMO, spec, np.random.default_rng(0), draws=8)
+    assert made.advice[-1].startswith("pinhole.power is part of the spec")
+    with pytest.raises(UsageError, match=r"nothing of the spec can be calculated"):
+        plan(DEMO, Spec((power,)), np.random.default_rng(0), draws=8)
+    with pytest.raises(UnknownNameError, match=r"no quantity named 'pointing_z'"):
+        plan(DEMO, {"pointing_z": 1e-4}, np.random.default_rng(0), draws=8)

@@ -8,7 +8,7 @@ from autoalign.errors import unknown_name
 
 __all__ = ["EXAMPLES", "example"]
 
-EXAMPLES = ("demo", "own-bench")
+EXAMPLES = ("demo", "focuser", "own-bench", "relay", "steering")
 """Names of the examples."""
 
 
