@@ -68,7 +68,7 @@ of 50 mm; "sensor" a bare sensor, for beams of a few millimetres."""
 
 def plan(
     layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512,
-    view: str = "screens", axes: Sequence[Axis] = AXES,
+    view: str = "screens", axis_list: Sequence[Axis] = AXES,
 ) -> Plan:  # fmt: skip
     """Return the plan of a collimator bench.
 
@@ -82,7 +82,7 @@ def plan(
         Pixels along a camera's side.
     view
         One of :data:`VIEWS`.
-    axes
+    axis_list
         The six axes, where other travels than the demo's are wanted.
     """
     if view not in VIEWS:
@@ -110,7 +110,7 @@ def plan(
         source_divergence=light.core_diameter / rho, planes=(names[0], names[-1]), waist=rho
     )
     start = {a: share * width for a, width in START.items()}
-    return Plan(layout, tuple(axes), start, cameras, tuple(names), spec)
+    return Plan(layout, tuple(axis_list), start, cameras, tuple(names), spec)
 
 
 def simulate(
@@ -118,7 +118,7 @@ def simulate(
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
     fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
-    axes: Sequence[Axis] = AXES, **switches: Any,
+    axis_list: Sequence[Axis] = AXES, **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated collimator; the same ``seed`` gives the same bench and the same noise.
 
@@ -134,10 +134,10 @@ def simulate(
         Misalignment by axis, mm or rad, in place of what would be drawn.
     drift
         Steady drift by axis, mm/s or rad/s.
-    layout, fields, pixels, view, axes
+    layout, fields, pixels, view, axis_list
         See :func:`plan`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
     effects = Effects.of(ideal, switches)
-    return build(plan(layout, fields, pixels, view, axes), seed, clock, effects, hidden, drift)
+    return build(plan(layout, fields, pixels, view, axis_list), seed, clock, effects, hidden, drift)

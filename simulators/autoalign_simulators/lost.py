@@ -39,7 +39,7 @@ def wholly_dark(seed: int, **options: Any) -> BenchSimulation:
     axes = [
         replace(a, lower=-wide[a.name], upper=wide[a.name]) if a.name in wide else a for a in AXES
     ]
-    return collimator(seed, hidden=hidden, axes=axes, **options)
+    return collimator(seed, hidden=hidden, axis_list=axes, **options)
 
 
 def _tilted(seed: int, least: float, most: float) -> dict[str, float]:
