@@ -1,0 +1,239 @@
+"""Stages and detectors made of functions that a control script already has."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from autoalign.axes import Axis
+from autoalign.clock import Clock, RealClock
+from autoalign.errors import (
+    AlignError,
+    DetectorError,
+    MotionFaultError,
+    UsageError,
+    unknown_name,
+)
+from autoalign.frames import Frame, View
+from autoalign.interfaces import AxisStatus, Exposure, Reading
+from autoalign.units import from_edge, kind_of, to_edge
+
+__all__ = ["FunctionDetector", "FunctionStage", "Knob"]
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """What moves one axis.
+
+    Parameters
+    ----------
+    axis
+        Name, limits and so on, in mm or rad.
+    put
+        Sends the axis to a position. It may block until the axis is there, or return at once; where
+        it returns an object with ``done`` (a flag or a function), that says when it is there.
+    get
+        Reads the position.
+    unit
+        The unit that ``put`` and ``get`` speak, for instance "um" or "mrad"; the axis' own where
+        not given.
+    moving
+        Whether the axis moves; not needed where ``put`` blocks or returns something with ``done``.
+    stop
+        Stops the axis; None where nothing can.
+    """
+
+    axis: Axis
+    put: Callable[[float], Any]
+    get: Callable[[], float]
+    unit: str = ""
+    moving: Callable[[], bool] | None = None
+    stop: Callable[[], Any] | None = None
+
+    def __post_init__(self) -> None:
+        if self.unit and kind_of(self.unit) != self.axis.unit:
+            raise UsageError(
+                f"knob of axis {self.axis.name}: its functions speak {self.unit!r}, which is no "
+                f"unit for an axis in {self.axis.unit}."
+            )
+
+
+class FunctionStage:
+    """A stage whose axes are moved by functions; see :class:`autoalign.interfaces.Stage`.
+
+    ``put`` runs in a thread of its own, so that a function that blocks neither holds up the other
+    axes nor the way to stop.
+    """
+
+    def __init__(self, name: str, knobs: Sequence[Knob]) -> None:
+        self.name = name
+        self._knobs = {k.axis.name: k for k in knobs}
+        if not knobs or len(self._knobs) < len(knobs):
+            raise UsageError(f"stage {name}: give at least one knob, and each axis once.")
+        self._moves: dict[str, _Move] = {}
+
+    @property
+    def axes(self) -> Mapping[str, Axis]:
+        """The axes by name."""
+        return {n: k.axis for n, k in self._knobs.items()}
+
+    def identity(self) -> str:
+        """Return what this stage is made of."""
+        return f"functions for {', '.join(self._knobs)}"
+
+    def start_move(self, axis: str, target: float) -> None:
+        """Set ``axis`` going to ``target`` (mm or rad)."""
+        knob = self._knob(axis)
+        knob.axis.check(target)
+        last = self._moves.get(axis)
+        if last is not None and last.running:
+            raise MotionFaultError(
+                f"axis {axis}: the last move has not ended; wait for it or stop it first."
+            )
+        self._moves[axis] = _Move(knob, to_edge(target, knob.unit or knob.axis.unit))
+
+    def status(self, axis: str) -> AxisStatus:
+        """Return position (mm or rad), motion and fault of ``axis``."""
+        knob, move = self._knob(axis), self._moves.get(axis)
+        try:
+            position = float(knob.get())
+            moving = bool(knob.moving()) if knob.moving is not None else False
+        except AlignError:
+            raise
+        except Exception as error:
+            raise MotionFaultError(
+                f"axis {axis}: its own function failed while it was read: "
+                f"{type(error).__name__}: {error}"
+            ) from error
+        fault = move.fault if move is not None else ""
+        moving = moving or (move is not None and move.running)
+        return AxisStatus(from_edge(position, knob.unit or knob.axis.unit), moving, True, fault)
+
+    def stop(self) -> None:
+        """Stop every axis that can be stopped; say afterwards which could not."""
+        failed = []
+        for name, knob in self._knobs.items():
+            if knob.stop is None:
+                continue
+            try:
+                knob.stop()
+            except Exception as error:  # noqa: BLE001 - the other axes must be stopped as well
+                failed.append(f"{name}: {type(error).__name__}: {error}")
+        if failed:
+            raise MotionFaultError(f"stage {self.name}: could not stop {'; '.join(failed)}")
+
+    def close(self) -> None:
+        """Stop what moves. The functions belong to whoever gave them."""
+        if any(m.running for m in self._moves.values()):
+            self.stop()
+
+    def _knob(self, axis: str) -> Knob:
+        if axis not in self._knobs:
+            raise unknown_name("axis", axis, self._knobs, f"stage {self.name}")
+        return self._knobs[axis]
+
+
+class _Move:
+    """One call of ``put`` under way."""
+
+    def __init__(self, knob: Knob, target: float) -> None:
+        self.fault = ""
+        self._knob, self._target = knob, target
+        self._answer: Any = None
+        self._thread = threading.Thread(target=self._carry_out, daemon=True)
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        """Whether the function has not returned, or what it returned is not done."""
+        if self._thread.is_alive():
+            return True
+        done = getattr(self._answer, "done", True)
+        return not (done() if callable(done) else done)
+
+    def _carry_out(self) -> None:
+        try:
+            self._answer = self._knob.put(self._target)
+        except Exception as error:  # noqa: BLE001 - shown in the status of the axis
+            self.fault = f"its own function failed: {type(error).__name__}: {error}"
+
+
+class FunctionDetector:
+    """A detector made of a function that takes one picture, or reads numbers, when called.
+
+    Parameters
+    ----------
+    grab
+        Returns a new exposure begun after the call: an array (rows, columns), a
+        :class:`~autoalign.Frame`, a :class:`~autoalign.interfaces.Reading`, or a mapping of
+        numbers.
+    pitch
+        Size of a pixel at the plane, mm; needed for arrays.
+    origin, view, bit_depth
+        As of :class:`~autoalign.Frame`, for arrays.
+    clock
+        The bench's clock.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        plane: str,
+        grab: Callable[[], Any],
+        *,
+        pitch: float | tuple[float, float] | None = None,
+        origin: tuple[float, float] | None = None,
+        view: View = ((1.0, 0.0), (0.0, -1.0)),
+        bit_depth: int | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self.name, self.plane = name, plane
+        self._grab, self._clock = grab, clock or RealClock()
+        self._pitch, self._origin = pitch, origin
+        self._view, self._bit_depth = view, bit_depth
+
+    def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Exposure]:
+        """Return ``count`` exposures, each begun at or after ``not_before`` (s)."""
+        self._clock.sleep(max(0.0, not_before - self._clock.now()))
+        return [self._one(deadline) for _ in range(count)]
+
+    def close(self) -> None:
+        """Do nothing: the function belongs to whoever gave it."""
+
+    def _one(self, deadline: float) -> Exposure:
+        started = self._clock.now()
+        if started > deadline:
+            raise DetectorError(f"detector {self.name}: the deadline passed before a picture came.")
+        try:
+            taken = self._grab()
+        except AlignError:
+            raise
+        except Exception as error:
+            raise DetectorError(
+                f"detector {self.name}: its own function failed: {type(error).__name__}: {error}"
+            ) from error
+        return self._stamped(taken, started)
+
+    def _stamped(self, taken: Any, started: float) -> Exposure:
+        stamps: dict[str, Any] = {"plane": self.plane, "started": started}
+        if isinstance(taken, Frame | Reading):
+            return replace(taken, **stamps, ended=self._clock.now())
+        if isinstance(taken, Mapping):
+            values = {str(k): float(v) for k, v in taken.items()}
+            return Reading(values, **stamps, ended=self._clock.now())
+        if self._pitch is None:
+            raise UsageError(
+                f"detector {self.name}: its function gives pixels; say how large one is at the "
+                "plane (pitch, mm)."
+            )
+        pixels = np.asarray(taken)
+        rows, columns = pixels.shape if pixels.ndim == 2 else (1, 1)
+        origin = self._origin or ((columns - 1) / 2, (rows - 1) / 2)
+        return Frame(
+            pixels, self._pitch, origin, ended=self._clock.now(), bit_depth=self._bit_depth,
+            view=self._view, **stamps,
+        )  # fmt: skip

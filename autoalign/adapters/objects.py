@@ -1,0 +1,70 @@
+"""Knobs made from objects of lab-control frameworks, recognised by what they can do."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+from autoalign.adapters.functions import Knob
+from autoalign.axes import Axis
+from autoalign.errors import UsageError
+from autoalign.units import from_edge
+
+__all__ = ["parameter_knob", "positioner_knob"]
+
+
+def positioner_knob(positioner: Any, axis: Axis, unit: str = "") -> Knob:
+    """Return a knob for an object with ``set(x)`` → status with ``done``, ``position``, ``stop()``.
+
+    That is how positioners of event-driven frameworks look. Its ``limits`` narrow those of the
+    axis; None, and a pair of equal numbers, mean that it has none.
+
+    Raises
+    ------
+    UsageError
+        Where the object lacks one of these, or its limits leave no travel.
+    """
+    _needs(positioner, ("set", "position"), axis.name)
+    low, high = _limits(getattr(positioner, "limits", None), unit or axis.unit)
+    narrowed = _narrowed(axis, low, high)
+    stop = getattr(positioner, "stop", None)
+    return Knob(narrowed, positioner.set, lambda: float(positioner.position), unit, None, stop)
+
+
+def parameter_knob(parameter: Any, axis: Axis, unit: str = "") -> Knob:
+    """Return a knob for a parameter: called with a number it sets and blocks, called bare it reads.
+
+    Raises
+    ------
+    UsageError
+        Where the object cannot be called.
+    """
+    if not callable(parameter):
+        raise UsageError(f"axis {axis.name}: {parameter!r} is no parameter; it cannot be called.")
+    return Knob(axis, lambda x: parameter(float(x)), lambda: float(parameter()), unit)
+
+
+def _needs(thing: Any, names: tuple[str, ...], axis: str) -> None:
+    missing = [n for n in names if not hasattr(thing, n)]
+    if missing:
+        raise UsageError(
+            f"axis {axis}: {type(thing).__name__} is no positioner; it lacks {', '.join(missing)}."
+        )
+
+
+def _limits(given: Any, unit: str) -> tuple[float, float]:
+    if given is None or given[0] == given[1]:
+        return -math.inf, math.inf
+    low, high = sorted(from_edge(float(v), unit) for v in given)
+    return low, high
+
+
+def _narrowed(axis: Axis, low: float, high: float) -> Axis:
+    lower, upper = max(axis.lower, low), min(axis.upper, high)
+    if lower >= upper:
+        raise UsageError(
+            f"axis {axis.name}: its limits {axis.lower:g} to {axis.upper:g} {axis.unit} and those "
+            f"of the positioner, {low:g} to {high:g} {axis.unit}, leave no travel."
+        )
+    return replace(axis, lower=lower, upper=upper)
