@@ -126,8 +126,8 @@ class Rays:
         return rays
 
     def chunks(self, size: int) -> Iterator[Rays]:
-        """Yield the rays in parts of at most ``size``."""
-        for start in range(0, self.count, size):
+        """Yield the rays in parts of at most ``size``; no rays are one empty part."""
+        for start in range(0, max(self.count, 1), size):
             yield self.part(start, min(start + size, self.count))
 
     @staticmethod

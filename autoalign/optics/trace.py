@@ -18,6 +18,7 @@ from autoalign.optics.layout import Element, Flat, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
+from autoalign.optics.swift import Swift
 
 __all__ = [
     "CHUNK",
@@ -97,6 +98,10 @@ def trace(
         In the bench frame, at the last element.
     """
     _check_chunk(chunk)
+    if not figures and Swift.suits(layout, poses, rays):
+        swift = Swift(layout, poses, clip).trace(rays, chunk)
+        if swift is not None:
+            return swift[0]
     parts = [_through(layout, poses, part, figures, clip) for part in rays.chunks(chunk)]
     return Rays.joined(parts)
 
@@ -113,6 +118,10 @@ def trace_to_planes(
     _check_chunk(chunk)
     parts, crossings = [], []
     screens = [poses[p.name] for p in layout.planes]
+    if not figures and Swift.suits(layout, poses, rays, screens):
+        swift = Swift(layout, poses, clip, screens).trace(rays, chunk)
+        if swift is not None:
+            return {p.name: c for p, c in zip(layout.planes, swift[1], strict=True)}, swift[0]
     for part in rays.chunks(chunk):
         parts.append(_through(layout, poses, part, figures, clip))
         crossings.append(_crossings(parts[-1], screens))
@@ -190,24 +199,54 @@ def _through(
 
 def _reflect_local(rays: Rays, surface: Surface, figure: Figure | None, clip: bool) -> Rays:
     if isinstance(surface, Flat):
-        t = -rays.z / rays.n
+        t, meeting = -rays.z / rays.n, None
     else:
-        t = _meet_paraboloid(rays, surface.parent_focal_length, surface.off_axis_distance)
+        t, meeting = _meet_paraboloid(rays, surface.parent_focal_length, surface.off_axis_distance)
     if figure is not None:
         t = _meet_figure(rays, surface, figure, t)
     points, directions = rays.blocks()
-    points = points + t[..., None, :] * directions
+    run = t[..., None, :] * directions
+    points = np.add(points, run, out=run)
     x, y = points[..., 0, :], points[..., 1, :]
-    gx, gy = _slopes(surface, x, y)
     if figure is not None:
+        gx, gy = _slopes(surface, x, y)
         _, ex, ey = figure(x, y)
-        gx, gy = gx + ex, gy + ey
-    directions = _mirrored(rays, gx, gy)
+        directions = _mirrored(rays, gx + ex, gy + ey)
+    elif meeting is None or isinstance(surface, Flat):
+        directions = _turned_back(directions)
+    else:
+        directions = _from_paraboloid(surface, points, directions, meeting)
     alive = rays.alive
     if clip:
         inside = x.real**2 + y.real**2 <= (surface.clear_aperture / 2) ** 2
         alive = inside if alive is None else alive & inside
     return Rays.from_blocks(points, directions, rays.path + t, rays.weight, alive)
+
+
+def _turned_back(directions: Array) -> Array:
+    """Directions after a flat."""
+    out = directions.copy()
+    np.negative(out[..., 2, :], out=out[..., 2, :])
+    return out
+
+
+def _from_paraboloid(
+    optic: OffAxisParaboloid, points: Array, directions: Array, meeting: Array
+) -> Array:
+    """Directions after the perfect section, met at ``points``; ``meeting`` is half of dF/dt there.
+
+    With the normal ∇F = 2(x + h, y, −2f) and |∇F|² = 16 f (f + sag + z) on the surface, the ray
+    loses meeting/(f + sag + z) times ∇F/(4f) from its direction.
+    """
+    f = optic.parent_focal_length
+    k = meeting / (points[..., 2, :] + (f + optic.sag))
+    part = k / (2 * f)
+    out = np.empty(points.shape, points.dtype)
+    x, y = points[..., 0, :] + optic.off_axis_distance, points[..., 1, :]
+    np.subtract(directions[..., 0, :], part * x, out=out[..., 0, :])
+    np.subtract(directions[..., 1, :], part * y, out=out[..., 1, :])
+    np.add(directions[..., 2, :], k, out=out[..., 2, :])
+    return out
 
 
 def _mirrored(rays: Rays, gx: Array, gy: Array) -> Array:
@@ -236,18 +275,21 @@ def _slopes(surface: Surface, x: Array, y: Array) -> tuple[Array, Array]:
     return (x + surface.off_axis_distance) * scale, y * scale
 
 
-def _meet_paraboloid(rays: Rays, f: float, h: float) -> Array:
+def _meet_paraboloid(rays: Rays, f: float, h: float) -> tuple[Array, Array]:
+    """Way to the surface, and half of dF/dt there, which is r."""
     a = rays.l * rays.l + rays.m * rays.m
-    b = (rays.x + h) * rays.l + rays.y * rays.m - 2 * f * rays.n
-    c = rays.x * (rays.x + 2 * h) + rays.y * rays.y - 4 * f * rays.z
+    x = rays.x + h
+    b = x * rays.l + rays.y * rays.m - 2 * f * rays.n
+    c = rays.x * (x + h) + rays.y * rays.y - 4 * f * rays.z
     square = b * b - a * c
-    if np.all(b.real > 0) and np.all(square.real > 0):  # almost always
-        return np.asarray(-c / (b + np.sqrt(square)))
+    if np.min(b.real, initial=1.0) > 0 and np.min(square.real, initial=1.0) > 0:  # almost always
+        r = np.sqrt(square)
+        return np.asarray(-c / (b + r)), r
     with np.errstate(invalid="ignore", divide="ignore"):
         r = np.sqrt(np.where(square.real >= 0, square, np.nan))
         away = np.where(a.real > 0, a, np.nan)  # along the axis, away from the mirror
         t: Array = np.where(b.real >= 0, -c / (b + r), (r - b) / away)
-    return t
+    return t, r
 
 
 def _meet_figure(rays: Rays, surface: Surface, figure: Figure, t: Array) -> Array:
