@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.beam.quality import Quality
-from autoalign.errors import MissingNeedError
+from autoalign.errors import MissingNeedError, UsageError
 from autoalign.merit import Spec
 from autoalign.twin.model import Twin
 
@@ -84,9 +84,11 @@ class Foresight:
         self.spec = self._known_part(spec)
 
     def merit(self, position: Floats, phi: Floats) -> float:
-        """Return the merit expected at one ``position`` (axes,)."""
-        residual = self.residuals(self.twin.predict(self._true(position), phi).moments[0])
-        return float(np.sqrt(np.mean(residual**2)))
+        """Return the merit expected at one ``position`` (axes,); infinite without light."""
+        moments = self.twin.predict(self._true(position), phi).moments[0]
+        if not np.all(np.isfinite(moments)):
+            return math.inf
+        return float(np.sqrt(np.mean(self.residuals(moments) ** 2)))
 
     def at(self, position: Floats, phi: Floats) -> Forecast:
         """Return the forecast for one ``position`` (axes,)."""
@@ -94,6 +96,11 @@ class Foresight:
         assert seen.jacobian is not None
         assert seen.motion is not None
         moments = seen.moments[0]
+        if not np.all(np.isfinite(moments)):
+            raise UsageError(
+                "strategy model: the twin expects no light where the axes stand; the bench differs "
+                "from its layout. Check the bench file, or choose the strategy response-matrix."
+            )
         residual = self.residuals(moments)
         slope = self._slopes(moments, residual)
         motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])

@@ -267,13 +267,17 @@ class _Problem:
                 gap = (look.moments[k] - seen.moments[i, k])[used]
                 block = covariance[at : at + len(used), at : at + len(used)]
                 at += len(used)
-                misfit = float(gap @ np.linalg.solve(block, gap))
-                new[i, k] = min(1.0, (FREEDOM + len(used)) / (FREEDOM + misfit))
+                new[i, k] = 1.0
+                if np.all(np.isfinite(block)):
+                    size = np.linalg.solve(_root(block), gap)
+                    new[i, k] = min(1.0, (FREEDOM + len(used)) / (FREEDOM + float(size @ size)))
         return new
 
+    @np.errstate(over="ignore", invalid="ignore")
     def _covariance(
         self, seen: Prediction, i: int, weights: dict[tuple[int, int], float]
     ) -> Floats:
+        """Covariance of what one look shows; not finite where the twin has lost its light."""
         look = self.looks[i]
         size = look.count
         out: Floats = np.zeros((size, size), dtype=np.float64)

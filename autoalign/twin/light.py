@@ -97,7 +97,7 @@ def brightness(light: Source | Beam, u: Array, v: Array, terms: Array) -> Array:
     factors = (u, v, s, c, d, *cubes, s * s, s * c, s * d, c * c - d * d, 2 * c * d)
     for k, factor in enumerate(factors):
         total = total + terms[..., k, None] * factor
-    return np.exp(total)
+    return np.asarray(np.exp(_bounded(total)))
 
 
 def launch(

@@ -103,8 +103,14 @@ class Twin:
             (unknowns,) in units of their priors.
         derivatives
             Whether to give the derivatives too.
+
+        Where no light is expected at all, the moments are NaN.
         """
-        x = np.atleast_2d(np.asarray(positions, dtype=float)) - self._middle
+        with np.errstate(all="ignore"):  # a pose at which light misses gives NaN, and is meant to
+            x = np.atleast_2d(np.asarray(positions, dtype=float)) - self._middle
+            return self._predict(x, phi, derivatives=derivatives)
+
+    def _predict(self, x: Floats, phi: Floats, *, derivatives: bool) -> Prediction:
         theta = phi * self.unknowns.sigma
         base = {p.name: self._pose(p, x, theta) for p in self._parts}
         moments = self._moments(base, theta, derivatives)
@@ -269,7 +275,7 @@ class Twin:
         for k, plane in enumerate(self.layout.planes):
             local = rays.moved(base[plane.name].inverse())
             spread = _central_moments(local.x[0, 0], local.y[0, 0], rays.power[0, 0])[2:4]
-            lever = light.wavelength * plane.distance / (4 * np.pi)
+            lever = light.rms_wavelength * plane.distance / (4 * np.pi)
             out[k, :2] = lever**2 / spread
         return out
 
