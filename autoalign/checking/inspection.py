@@ -218,7 +218,7 @@ class _Watch:
             return ""
         expected = expectation.strength(self.axis.name, self.size, noise)
         if noise.distance(self.base, sight) > RUNAWAY * expected + LOUD:
-            return "a fifth of a step moved the beam further than three whole ones should"
+            return "its first tiny step moved the beam further than three whole ones should"
         return ""
 
 

@@ -26,6 +26,9 @@ Floats = npt.NDArray[np.float64]
 ACCUSED = 30.0
 """A fault must explain this much more of χ² to be believed."""
 
+FITTED = 4.0
+"""What an explanation with a number fitted to the data pays for it."""
+
 SURELY = 3.5
 """Standard uncertainties from which a scale or a cross-talk is no chance."""
 
@@ -94,7 +97,8 @@ def judge(
     cost, verdict, like = min(tried, key=lambda t: t[0])
     off = abs(abs(ratio) - 1) > max(TOLERANCE, SURELY * u)
     if verdict is AxisVerdict.WELL and off:
-        verdict = AxisVerdict.SCALE
+        others = [t for t in tried if t[1] is not AxisVerdict.WELL]
+        cost, verdict, like = min(others, key=lambda t: t[0])
     elif verdict is AxisVerdict.SCALE and not off:
         verdict = AxisVerdict.WELL
     cross = {}
@@ -135,7 +139,7 @@ def _explanations(
     ]
     if ratio > 0:
         scaled = _chi(change - ratio * own, noise + ratio**2 * model)
-        tried.append((scaled + ACCUSED, AxisVerdict.SCALE, k))
+        tried.append((scaled + ACCUSED + FITTED, AxisVerdict.SCALE, k))
     for j in expectation.alike(k):
         other, spread = expectation.change(j, seen.places, step)
         for sign, dearer in ((1, 1.0), (-1, 1.5)):

@@ -59,10 +59,10 @@ def settling(
         moments = [response.rows[i][1] for i in at]
         place = _along(profiles, moments, along / power)
         rest = _along(first.frames[plane], moments, along / power)
-        half = place[len(place) // 2 :]
-        scatter = math.sqrt(max(_variance(rest), _variance(half), 1 / power))
+        end = np.median(place[len(place) // 2 :])
+        scatter = math.sqrt(max(_variance(rest), 1 / power))
         times.append([float(p.started or 0.0) - arrival.arrived for p in profiles])
-        places.append(np.abs(place - np.median(half)) > max(STILL * scatter, 0.03))
+        places.append(np.abs(place - end) > max(STILL * scatter, 0.03))
     if not times:
         return None
     looked, until = min(t[0] for t in times), max(t[-1] for t in times)

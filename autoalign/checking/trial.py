@@ -3,11 +3,11 @@
 Every step is fixed beforehand and never made larger because too little was seen. With the step h
 along the axis' approach direction the places are, in this order and each gone to straight::
 
-    start → tiny (h/5, inwards) → −h → 0 "before" → +h "there" → 0 "again" → −h "beyond" → 0 "back"
+    start → tiny → −h → 0 "before" → +h "there" → 0 "again" → −h "beyond" → 0 "back" → start
 
-"before" and "back" are reached from the same side with the play taken up, "again" from the other:
-the difference at the same reading is the play (the two-direction approach of ISO 230-2, from
-memory).
+"tiny" is h/5 beyond the stated play, inwards. "before" and "back" are reached from the same side
+with the play taken up, "again" from the other: the difference at the same reading is the play (the
+two-direction approach of ISO 230-2, from memory).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ PLACES = ("before", "there", "again", "beyond", "back")
 """Where what is seen counts."""
 
 TINY = 0.2
-"""The first step of an axis, in units of its step."""
+"""The first step of an axis, in units of its step, after the stated play."""
 
 SETTLING = 8
 """Exposures taken one after another from the arrival on."""
@@ -58,7 +58,8 @@ class Trial:
     def reach(self) -> float:
         """Furthest distance from the start that was commanded, mm or rad."""
         h, off = abs(self.step), abs(self.centre - self.start)
-        return TINY * h if self.stopped and not self.sights.keys() & set(PLACES) else off + h
+        whole = bool(self.sights.keys() & set(PLACES)) or not self.stopped
+        return off + h if whole else tiny_step(self.axis, h)
 
 
 def step_size(axis: Axis, telling: float | None) -> float:
@@ -73,6 +74,11 @@ def step_size(axis: Axis, telling: float | None) -> float:
     return min(size, LARGEST * axis.travel, axis.max_step or axis.travel)
 
 
+def tiny_step(axis: Axis, size: float) -> float:
+    """Return the very first step, mm or rad: what is left of it after the play is a fifth."""
+    return min(max(TINY * size, axis.resolution) + axis.play, size)
+
+
 def try_axis(
     axis: Axis, start: float, size: float, watch: Callable[[str, Sight], str]
 ) -> Generator[Visit, Sight, Trial]:
@@ -82,7 +88,7 @@ def try_axis(
     trial = Trial(axis, step, centre, start)
     inwards = 1.0 if start < (axis.lower + axis.upper) / 2 else -1.0
     for place, target in (
-        ("tiny", start + inwards * max(TINY * size, min(axis.resolution, size))),
+        ("tiny", start + inwards * tiny_step(axis, size)),
         ("", centre - step),
         ("before", centre),
         ("there", centre + step),

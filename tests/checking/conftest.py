@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from autoalign_simulators.benches import collimator
+from autoalign_simulators.stages import SimulatedStage
 
 from autoalign.bench import Bench
 from autoalign.interfaces import AxisStatus, Detector
-from autoalign_simulators.benches import collimator
-from autoalign_simulators.stages import SimulatedStage
 
 
 @dataclass
@@ -115,3 +116,15 @@ def mirror_camera(bench: Bench, name: str, turn: Sequence[Sequence[float]]) -> B
 def bench() -> Callable[..., Bench]:
     """Makes everyday simulated collimators from a seed."""
     return collimator
+
+
+@pytest.fixture
+def wrong() -> SimpleNamespace:
+    """What may be wrong with a bench, by name; each takes a bench and returns it."""
+    return SimpleNamespace(
+        axis=tamper,
+        exchanged_axes=exchange_axes,
+        exchanged_cameras=exchange_cameras,
+        camera=mirror_camera,
+        watched=watched,
+    )
