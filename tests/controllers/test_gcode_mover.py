@@ -37,6 +37,7 @@ def say(mover: GcodeMover, text: str) -> str:
     return mover.take().decode()
 
 
+# Documentation of grbl, read: "ok" means parsed, "?" is a bare byte, status <State|MPos:…|…>.
 def test_ok_means_parsed(mover: GcodeMover) -> None:
     """The line is acknowledged at once, in motion after, at the target only later."""
     assert say(mover, "G21 G90\nG1 X2 F60\n") == "ok\r\nok\r\n"
@@ -45,7 +46,8 @@ def test_ok_means_parsed(mover: GcodeMover) -> None:
     assert say(mover, "?") == "<Idle|MPos:2.0000,0.0000|FS:0,0>\r\n"
 
 
-# RS-274/NGC: G20 inch, G21 mm, G90 absolute, G91 relative; modal (NIST IR 6556, 3.5)
+# RS-274/NGC: G20 inch, G21 mm, G90 absolute, G91 relative; modal. Read in the
+# documentation of LinuxCNC and grbl; section 3.5 of NIST IR 6556 from memory.
 def test_units_and_distance_modes(mover: GcodeMover) -> None:
     """Inches are 25.4 mm; relative moves add up, also while queued; modes persist."""
     say(mover, "G20 G91\nG0 X1\nG0 X0.5\n")
@@ -85,6 +87,7 @@ def test_answers(mover: GcodeMover, line: str, answer: str) -> None:
     assert say(mover, line) == answer
 
 
+# Documentation of grbl, read: a feed hold cancels a jog; a program resumes with "~".
 def test_a_hold_discards_a_jog_and_pauses_a_program(mover: GcodeMover) -> None:
     """After a hold a program goes on at ``~``; a jog does not."""
     say(mover, "G0 X2\n")
@@ -111,6 +114,8 @@ def test_status_byte_in_the_middle_of_a_line(mover: GcodeMover) -> None:
     assert say(mover, "G2?1\n") == "<Idle|MPos:0.0000,0.0000|FS:0,0>\r\nok\r\n"
 
 
+# Documentation of grbl, read: a reset in motion raises alarm 3, position lost; the welcome line
+# marks every re-initialisation.
 def test_restart_in_motion_loses_the_position(mover: GcodeMover) -> None:
     """Welcome, alarm, no motion until unlocked; at rest the position is kept."""
     assert say(mover, "\x18") == WELCOME

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from scipy.special import j0, j1
+from scipy.special import eval_genlaguerre, j0, j1
 
 from autoalign.errors import UsageError
 from autoalign.optics.diffraction import (
@@ -158,6 +158,31 @@ def test_beam_quality_of_hermite_gaussian_modes(m: int, n: int) -> None:
 
     found = beam_quality(mode, flat)
     assert found == pytest.approx((2 * m + 1, 2 * n + 1), rel=1e-4)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("p", "order"), [(0, 1), (1, 0), (0, 2), (1, 1)])
+def test_beam_quality_of_laguerre_gaussian_modes(p: int, order: int) -> None:
+    """M² = 2p + |l| + 1 along both axes [handbooks, from memory]; the helix is a phase l φ."""
+    w = 2.0
+
+    def mode(x: Array, y: Array) -> Array:
+        s = 2 * (x * x + y * y) / w**2
+        return np.asarray(s ** (order / 2) * eval_genlaguerre(p, order, s) * np.exp(-s / 2))
+
+    def helix(x: Array, y: Array) -> Array:
+        return np.asarray(order * np.arctan2(y, x) / (2 * np.pi) * LAMBDA)
+
+    step = 0.08
+    axis = (np.arange(256) - 128 + 0.5) * step  # the vortex lies between samples
+    y, x = np.meshgrid(axis, axis, indexing="ij")
+    far = np.fft.fftshift(np.fft.fft2(mode(x, y) * np.exp(2j * np.pi * helix(x, y) / LAMBDA)))
+    angle = np.fft.fftshift(np.fft.fftfreq(256, step)) * LAMBDA
+    for k in (0, 1):
+        near, spread = (mode(x, y) ** 2).sum(axis=k), (np.abs(far) ** 2).sum(axis=k)
+        size, width = near @ axis**2 / near.sum(), spread @ angle**2 / spread.sum()
+        found = 4 * math.pi / LAMBDA * math.sqrt(size * width)
+        assert found == pytest.approx(2 * p + order + 1, rel=1e-3)
 
 
 @pytest.mark.slow
