@@ -71,3 +71,10 @@ def test_a_mirror_five_times_larger() -> None:
 def test_two_wavelengths_at_once() -> None:
     """Mirrors do not tell them apart, and neither does the alignment."""
     aligned(collimator_layout(EVERYDAY, 0.0, 0.08, 660e-6, others=((850e-6, 0.3),)), 0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_mirror_with_chips_and_dust(seed: int) -> None:
+    """Nicks at the rim and grains on the face: still in spec by the truth, which counts them."""
+    aligned(collimator.demo_layout(), seed, blemishes=True)
