@@ -11,7 +11,7 @@ import numpy.typing as npt
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.beam.quality import Quality
 from autoalign.beam.tensors import root, stretch
-from autoalign.beam.uncertainty import pitch_covariance
+from autoalign.beam.uncertainty import pitch_covariance, roll_covariance
 from autoalign.errors import UsageError
 
 __all__ = ["combine"]
@@ -28,6 +28,7 @@ def combine(
     u_origin: PerPlane = 0.0,
     u_distance: PerPlane = 0.0,
     u_square: PerPlane = 0.0,
+    u_roll: PerPlane = 0.0,
     readings: Mapping[str, tuple[float, float]] | None = None,
 ) -> Quality:
     """Combine the profiles of several planes into the quantities of :mod:`.quality`.
@@ -47,6 +48,8 @@ def combine(
         Standard uncertainty of each distance, mm.
     u_square
         Relative standard uncertainty of the pitch along columns against that along rows.
+    u_roll
+        Standard uncertainty of a camera's turn about the beam, rad.
     readings
         Further quantities by name: (value, standard uncertainty), such as ``"meter.power"`` from a
         power meter.
@@ -74,7 +77,7 @@ def combine(
     planes = [
         _Plane.of(
             p,
-            _calibrated(profiles[p], _of(u_pitch, p), _of(u_square, p)),
+            _calibrated(profiles[p], _of(u_pitch, p), _of(u_square, p), _of(u_roll, p)),
             distances[p],
             _of(u_origin, p),
             _of(u_distance, p),
@@ -117,9 +120,12 @@ class _Plane:
         return cls(name, inputs, covariance, _use(seen))
 
 
-def _calibrated(profile: BeamProfile, u_pitch: float, u_square: float) -> BeamProfile:
-    """Return ``profile``, still along columns and rows, with what its pitch adds."""
+def _calibrated(
+    profile: BeamProfile, u_pitch: float, u_square: float, u_roll: float
+) -> BeamProfile:
+    """Return ``profile``, still along columns and rows, with what its pitch and roll add."""
     more = pitch_covariance(profile.moments, u_pitch, u_square)
+    more = more + roll_covariance(profile.moments, u_roll)
     return replace(profile, covariance=profile.covariance + more)
 
 

@@ -10,7 +10,7 @@ from autoalign.beam.grid import Grid
 from autoalign.beam.moments import MONOMIALS, influence, monomial_products
 from autoalign.beam.window import Window
 
-__all__ = ["moment_covariance", "pitch_covariance"]
+__all__ = ["moment_covariance", "pitch_covariance", "roll_covariance"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,6 +84,15 @@ def pitch_covariance(moments: Floats, relative: float, square: float = 0.0) -> F
     common = _DEGREES.sum(axis=0) * moments * relative
     changes = np.vstack([common, own])
     return np.asarray(changes.T @ changes)
+
+
+def roll_covariance(moments: Floats, roll: float) -> Floats:
+    """Return the (9, 9) covariance that a camera turned by an unknown ``roll``, rad, adds."""
+    x, y, xx, yy, xy, xxx, xxy, xyy, yyy = moments
+    turned = np.array(
+        [-y, x, -2 * xy, 2 * xy, xx - yy, -3 * xxy, xxx - 2 * xyy, 2 * xxy - yyy, 3 * xyy]
+    )
+    return np.outer(turned, turned) * roll**2
 
 
 def _unscaled(scale: float) -> Floats:

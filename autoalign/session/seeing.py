@@ -34,6 +34,7 @@ class Combine(Protocol):
         u_origin: Mapping[str, float],
         u_distance: Mapping[str, float],
         u_square: Mapping[str, float],
+        u_roll: Mapping[str, float],
         readings: Mapping[str, tuple[float, float]],
     ) -> Quality:
         """Return the quality of ``profiles`` and ``readings`` (value, uncertainty) together."""
@@ -46,8 +47,8 @@ def stated(
     """Return by plane what a bench states of its screens, as ``combine`` takes it.
 
     "pitch" (relative), "squareness" (relative, of the pitch along columns against rows), "mark"
-    (mm) and "distance" (relative) of ``uncertainties`` hold for every plane, "far.pitch" and so on
-    for one; what is not stated counts as exact.
+    (mm), "roll" (rad) and "distance" (relative) of ``uncertainties`` hold for every plane,
+    "far.pitch" and so on for one; what is not stated counts as exact.
     """
 
     def of(plane: str, what: str) -> float:
@@ -58,6 +59,7 @@ def stated(
         "u_origin": {p: of(p, "mark") for p in distances},
         "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
         "u_square": {p: of(p, "squareness") for p in distances},
+        "u_roll": {p: of(p, "roll") for p in distances},
     }
 
 

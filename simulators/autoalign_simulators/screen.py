@@ -11,7 +11,10 @@ from autoalign.frames import View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 
-__all__ = ["OWN_PITCH", "Screen", "View", "field_map"]
+__all__ = ["OWN_PITCH", "ROLL", "Screen", "View", "field_map"]
+
+ROLL = math.radians(0.5)
+"""Standard deviation of a screen's turn about the beam, rad."""
 
 OWN_PITCH = 1 / 6
 """Standard deviation of what columns and rows each have for themselves, of the common error."""
@@ -51,7 +54,7 @@ class Screen:
         tilt, shift, common, own = rng.normal(size=(4, 2))
         return cls(
             tilt=(5e-3 * float(tilt[0]), 5e-3 * float(tilt[1])),
-            roll=float(rng.normal(0, math.radians(0.5))),
+            roll=float(rng.normal(0, ROLL)),
             mark=(mark * float(shift[0]), mark * float(shift[1])),
             distance=float(rng.normal(0, distance)),
             pitch=(

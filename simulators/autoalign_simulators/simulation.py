@@ -26,7 +26,7 @@ from autoalign_simulators.glow import Glow
 from autoalign_simulators.meter import MeterTraits, PinholeMeter
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
-from autoalign_simulators.screen import OWN_PITCH, Screen
+from autoalign_simulators.screen import OWN_PITCH, ROLL, Screen
 from autoalign_simulators.stages import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
@@ -85,6 +85,7 @@ class Plan:
             known |= {
                 f"{plane}.pitch": traits.u_pitch,
                 f"{plane}.squareness": traits.u_pitch * OWN_PITCH * math.sqrt(2),
+                f"{plane}.roll": ROLL,
                 f"{plane}.mark": traits.u_mark,
                 f"{plane}.distance": traits.u_distance / away,
             }

@@ -112,6 +112,21 @@ def test_columns_and_rows_may_differ_in_pitch(view):
     assert np.max(expected) > 1e-6
 
 
+def test_a_camera_may_be_turned_about_the_beam():
+    """u_roll adds to every quantity what turning the far camera by it does."""
+    angle = 1e-5
+    c, s = np.cos(angle), np.sin(angle)
+    straight = profile(FAR, seed=1)
+    turned = replace(straight, view=((c, -s), (s, c)))
+    slopes = [
+        combine({"near": profile(NEAR), "far": far}, DISTANCES).values for far in (turned, straight)
+    ]
+    slope = (slopes[0] - slopes[1]) / angle
+    added = both(u_roll={"far": 0.02}).covariance - both().covariance
+    assert np.allclose(added, np.outer(slope, slope) * 0.02**2, rtol=1e-3, atol=1e-9)
+    assert np.max(np.abs(added)) > 1e-5
+
+
 def test_the_planes_axes_are_used():
     """A camera that looks in a mirror gives the same quantities once its view is told."""
     view = ((-1.0, 0.0), (0.0, -1.0))
