@@ -26,7 +26,7 @@ STILL = 4.5
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """``time``, s after arrival, from which on every exposure agreed with the last ones.
+    """``time``, s after arrival, from which on exposures agreed with the last ones.
 
     ``looked`` is when the first exposure began and ``until`` when the last one did, s after
     arrival. ``steady`` says whether it came to rest at all meanwhile. ``time`` is an upper bound
@@ -45,8 +45,8 @@ def settling(
     """Return when the beam came to rest, along the direction in which the axis moves it.
 
     ``first`` is what was seen at rest, exposure by exposure. None without cameras, or where the
-    step shows too little to tell. A beam is at rest once it stays within :data:`STILL` standard
-    uncertainties, or 3 % of the step, of where it ends.
+    step shows too little to tell. A beam is at rest once two exposures are within :data:`STILL`
+    standard uncertainties, or 3 % of the step, of where it ends.
     """
     times, places = [], []
     for plane, profiles in arrival.frames.items():
@@ -81,9 +81,10 @@ def _variance(place: Floats) -> float:
     return float(np.var(place, ddof=1)) if len(place) > 1 else 0.0
 
 
-def _rest(times: list[float], off: np.ndarray) -> float:
-    """Return the first time from which on nothing is off; infinite where the last still is."""
-    moving = np.flatnonzero(off)
-    if not len(moving):
-        return times[0]
-    return times[moving[-1] + 1] if moving[-1] + 1 < len(times) else math.inf
+def _rest(times: list[float], off: npt.NDArray[np.bool_]) -> float:
+    """Return the first time from which on two exposures agree; infinite where no two do.
+
+    A single exposure that is off later on is noise: parts that come to rest do so at the beginning.
+    """
+    still = np.flatnonzero(~off[:-1] & ~off[1:])
+    return times[int(still[0])] if len(still) else math.inf

@@ -19,6 +19,14 @@ def odd(result) -> dict[str, AxisVerdict]:
     return {a.axis.name: a.verdict for a in result.axes if a.verdict not in FINE}
 
 
+def part_of(axis: str) -> list[str]:
+    """The axes of one part, which are tried in place of all to save time."""
+    return {
+        "source": ["source.x", "source.y", "source.z"],
+        "mirror": ["mirror.tip", "mirror.tilt", "mirror.clocking"],
+    }[axis.partition(".")[0]]
+
+
 def told(result) -> str:
     """All findings in one text."""
     return "\n".join(result.findings)
@@ -62,7 +70,7 @@ def test_play_is_measured_in_the_units_of_the_axis(bench):
 @pytest.mark.parametrize("axis", ["source.x", "source.z", "mirror.tilt"])
 def test_a_reversed_axis_is_named(bench, wrong, axis):
     """Only the axis that runs backwards is accused, and the cameras are not."""
-    result = check(wrong.axis(bench(1), axis, scale=-1.0))
+    result = check(wrong.axis(bench(1), axis, scale=-1.0), axes=part_of(axis))
     assert odd(result) == {axis: AxisVerdict.REVERSED}
     assert f"{axis}: runs backwards" in told(result)
     assert len(result.findings) == 1
@@ -71,7 +79,7 @@ def test_a_reversed_axis_is_named(bench, wrong, axis):
 @pytest.mark.parametrize("axis", ["source.y", "mirror.clocking"])
 def test_a_dead_axis_is_named(bench, wrong, axis):
     """An axis that nothing follows is called dead."""
-    result = check(wrong.axis(bench(2), axis, scale=0.0))
+    result = check(wrong.axis(bench(2), axis, scale=0.0), axes=part_of(axis))
     assert odd(result) == {axis: AxisVerdict.DEAD}
     assert f"{axis}: nothing moved in steps of" in told(result)
 
@@ -79,7 +87,7 @@ def test_a_dead_axis_is_named(bench, wrong, axis):
 @pytest.mark.parametrize(("axis", "scale"), [("source.x", 2.0), ("mirror.tip", 0.5)])
 def test_a_wrong_scale_is_measured(bench, wrong, axis, scale):
     """Twice or half the motion is found, and said to be so."""
-    result = check(wrong.axis(bench(1), axis, scale=scale))
+    result = check(wrong.axis(bench(1), axis, scale=scale), axes=part_of(axis))
     assert odd(result) == {axis: AxisVerdict.SCALE}
     (report,) = (a for a in result.axes if a.axis.name == axis)
     assert report.judgement.ratio == pytest.approx(scale, abs=3.5 * report.judgement.u_ratio)
@@ -88,7 +96,7 @@ def test_a_wrong_scale_is_measured(bench, wrong, axis, scale):
 @pytest.mark.parametrize(("a", "b"), [("source.x", "source.y"), ("mirror.tip", "mirror.clocking")])
 def test_exchanged_axes_name_each_other(bench, wrong, a, b):
     """Each of two exchanged axes is said to move as the other should."""
-    result = check(wrong.exchanged_axes(bench(1), a, b))
+    result = check(wrong.exchanged_axes(bench(1), a, b), axes=part_of(a))
     assert odd(result) == {a: AxisVerdict.EXCHANGED, b: AxisVerdict.EXCHANGED}
     assert f"{a}: moves the beam as {b} should" in told(result)
     assert f"{b}: moves the beam as {a} should" in told(result)
@@ -105,7 +113,7 @@ def test_exchanged_axes_name_each_other(bench, wrong, a, b):
 def test_play_that_is_larger_than_stated_is_found(bench, wrong, axis, times, words):
     """Up to three times the stated play is measured; more is called at least a step."""
     stated = bench(1).axes[axis].play
-    result = check(wrong.axis(bench(1), axis, play=times * stated))
+    result = check(wrong.axis(bench(1), axis, play=times * stated), axes=[axis])
     assert words in told(result)
     assert len(result.findings) == 1
 
@@ -133,7 +141,7 @@ def test_a_mirrored_camera_is_named(bench, wrong, plane, turn, words):
 def test_a_runaway_is_stopped_after_its_first_tiny_step(bench, wrong):
     """An axis that makes a hundred times the motion is not moved a whole step."""
     fast = wrong.watched(wrong.axis(bench(1), "source.x", scale=100.0))
-    result = check(fast)
+    result = check(fast, axes=["source.x"])
     assert "its first tiny step moved the beam further than three whole ones" in told(result)
     assert result.home
     step = next(a.step for a in result.axes if a.axis.name == "source.x")
