@@ -167,12 +167,12 @@ class Inspection:
         self, axis: Axis, step: float, response: Response, found: list[str]
     ) -> tuple[float | None, float | None, float | None]:
         """Return play, what is missed, and their uncertainty; add to ``found`` what is wrong."""
-        if math.isnan(response.u):
-            return None, None, None
         size = abs(step)
         if response.stuck:
             found.append(words.play_at_least(axis, size))
             return size, None, None
+        if math.isnan(response.u):
+            return None, None, None
         u = math.hypot(response.u * size, axis.resolution / math.sqrt(6))
         play, missed = max(response.lost * size, 0.0), response.missed * size
         spare = max(3 * axis.resolution, 1e-5 * axis.travel)

@@ -98,12 +98,12 @@ def respond(trial: Trial, noise: Noise) -> Response:
     strength = float(np.linalg.norm(change))
     shows = any(_beyond_chance(s, 2.0) for s in (*steps, again - there, back - beyond))
     lost = backward = missed = u = math.nan
-    stuck = False
+    stuck = _nothing_back(steps, np.array([again - there, back - beyond]))
     if _straight(rows, steps, strength):
         along = change / strength**2
         on = (seen - before) @ along
         u = math.sqrt(2) / strength
-        stuck = bool(on[1] - on[2] < STUCK * on[1] + 2 * u)
+        stuck = stuck or bool(on[1] - on[2] < STUCK * on[1] + 2 * u)
         backward = float((on[2] - on[3]) / on[1])
         missed = float(on[4])
         lost = float(on[2] - (1 - backward) * on[1]) if abs(backward - 1) > 4 * u else float(on[2])
@@ -116,6 +116,12 @@ def _straight(rows: Sequence[Row], steps: Floats, strength: float) -> bool:
     if not any(m >= 0 for _, m in rows) or strength < SECOND:
         return False
     return float(steps[0] @ steps[1]) > 0.5 * one * other
+
+
+def _nothing_back(steps: Floats, ways_back: Floats) -> bool:
+    """Whether neither reversal shows what full steps show, noise (a few units) considered."""
+    whole = float(np.linalg.norm(steps, axis=1).max())
+    return whole > 15.0 and float(np.linalg.norm(ways_back, axis=1).max()) < 0.4 * whole
 
 
 def _beyond_chance(change: Floats, variance: float) -> bool:
