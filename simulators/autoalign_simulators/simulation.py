@@ -44,6 +44,10 @@ DIRECTION_ERROR = 0.035
 PIVOT_ERROR = 15.0
 """Standard deviation, per component, of a pivot, mm: 26 mm off as a rule."""
 
+GHOST = 0.0016
+"""Part of the light in a window's ghost: 4 % reflected at either face of uncoated glass (Fresnel,
+n 1.5; handbooks, from memory)."""
+
 _SPARE = 0.02
 """How far beyond the soft limits the limit switches stand, as a part of the travel."""
 
@@ -314,7 +318,7 @@ def _stray(effects: Effects, rng: np.random.Generator) -> Stray:
     if effects.stray:
         stray = Stray(level, (float(slope[0]), float(slope[1])), scatter=0.005)
     if effects.ghost:
-        stray.ghost = 0.01
+        stray.ghost = GHOST
     return stray
 
 
