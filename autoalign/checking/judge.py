@@ -99,6 +99,8 @@ def judge(
     if verdict is AxisVerdict.WELL and off:
         others = [t for t in tried if t[1] is not AxisVerdict.WELL]
         cost, verdict, like = min(others, key=lambda t: t[0])
+    if verdict is AxisVerdict.SCALE and not response.shows and abs(ratio) < 0.2:
+        verdict = AxisVerdict.DEAD
     elif verdict is AxisVerdict.SCALE and not off:
         verdict = AxisVerdict.WELL
     cross = {}

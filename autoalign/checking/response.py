@@ -119,9 +119,12 @@ def _straight(rows: Sequence[Row], steps: Floats, strength: float) -> bool:
 
 
 def _nothing_back(steps: Floats, ways_back: Floats) -> bool:
-    """Whether neither reversal shows what full steps show, noise (a few units) considered."""
+    """Whether neither reversal shows more than noise and a tenth of what a full step shows."""
     whole = float(np.linalg.norm(steps, axis=1).max())
-    return whole > 15.0 and float(np.linalg.norm(ways_back, axis=1).max()) < 0.4 * whole
+    noise = math.sqrt(2 * steps.shape[1]) + 3
+    return whole > 2 * noise and float(np.linalg.norm(ways_back, axis=1).max()) < (
+        STUCK * whole + noise
+    )
 
 
 def _beyond_chance(change: Floats, variance: float) -> bool:
