@@ -151,3 +151,21 @@ def test_unknown_and_held_axes_are_refused_before_anything_moves():
         check(bench, axes=["source.X"])
     with pytest.raises(UsageError, match="every axis is held"):
         check(replace(bench, hold=("source", "mirror")))
+
+
+def test_ctrl_c_stops_every_axis_and_closes_the_record(tmp_path):
+    """Interrupted after a few moves: nothing moves on, and the record says how it ended."""
+    bench, path = collimator(1), tmp_path / "check.db"
+
+    def interrupt(event):
+        if event.moves == 4:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        check(bench, axes=ONE, journal=path, progress=interrupt)
+    assert not any(m.moving for m in bench.truth.world.motors.values())
+    record = read_journal(path)
+    assert record.finish["status"] == Status.STOPPED
+    assert len(record.moves) == 4
+    stood = abs(bench.positions()["source.x"])
+    assert stood <= bench.axes["source.x"].travel / 50
