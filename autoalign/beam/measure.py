@@ -12,6 +12,7 @@ from autoalign.beam.flags import find_flags
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.settle import Settled, settle
+from autoalign.beam.slope import Slope, beyond_slope, explained_by_slope
 from autoalign.beam.start import FAINTEST, Start, find_beam
 from autoalign.beam.uncertainty import pitch_covariance
 from autoalign.errors import UsageError
@@ -69,7 +70,11 @@ def measure_beam(
     ready = Prepared.of(frame, dark, background)
     start = find_beam(ready.whole, ready.level, ready.sigma)
     if start.significance < FAINTEST:
-        return _without_beam(ready, start)
+        return _without_beam(ready, start, (0.0, 0.0))
+    if explained_by_slope(ready.whole, ready.level, ready.sigma, start):
+        left, slope = beyond_slope(ready.whole, ready.sigma)
+        if left.significance < FAINTEST:
+            return _without_beam(ready, left, slope)
     settled = settle(ready, start.window, gain, background_uncertainty)
     if settled.seen.lost:
         return _without_width(ready, start)
@@ -111,7 +116,7 @@ def _without_width(ready: Prepared, start: Start) -> BeamProfile:
         "frames or expose longer"
     )
     flag = Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
-    nowhere = _without_beam(ready, start)
+    nowhere = _without_beam(ready, start, (0.0, 0.0))
     covariance = nowhere.covariance.copy()
     covariance[[0, 1], [0, 1]] = w.half_x**2 / 3, w.half_y**2 / 3
     x, y = w.x - ready.origin[0], w.y - ready.origin[1]
@@ -124,7 +129,7 @@ def _without_width(ready: Prepared, start: Start) -> BeamProfile:
     )
 
 
-def _without_beam(ready: Prepared, start: Start) -> BeamProfile:
+def _without_beam(ready: Prepared, start: Start, slope: Slope) -> BeamProfile:
     """Return the profile of a frame in which no beam was found: it could be anywhere."""
     frame, level, sigma = ready.frame, ready.level, ready.sigma
     rows, columns = frame.pixels.shape
@@ -136,6 +141,9 @@ def _without_beam(ready: Prepared, start: Start) -> BeamProfile:
     evidence = (
         f"nothing stands out by more than {start.significance:.1f} σ; {FAINTEST:g} σ are needed"
     )
+    rise = math.hypot(*slope)
+    if rise > sigma:
+        evidence += f" (the background rises by {rise:.3g} pixel values across the frame)"
     flag = Flag(FlagKind.DARK, evidence, Use.NOTHING)
     flags = {FlagKind.DARK.value: flag}
     top = frame.saturation

@@ -111,12 +111,9 @@ def _lone(line: Pixels, level: float, least: float) -> Bools:
 
 def _confirmed(pixels: Pixels, row: Ints, column: Ints, level: float, sigma: float) -> HotPixels:
     """Keep those that stand out from all eight neighbours, and more than these scatter."""
-    last_row, last_column = pixels.shape[0] - 1, pixels.shape[1] - 1
-    inside = (row > 0) & (row < last_row) & (column > 0) & (column < last_column)
-    row, column = row[inside], column[inside]
     if not len(row):
         return HotPixels(row, column)
-    around = pixels[row[:, None] + _ROUND[0], column[:, None] + _ROUND[1]].astype(np.float64)
+    around = _around(pixels, row, column).astype(np.float64)
     value = pixels[row, column]
     alone = value - level > 2 * (around.max(axis=1) - level)
     alone &= value - around.mean(axis=1) > 8 * np.maximum(around.std(axis=1), sigma)
@@ -126,7 +123,16 @@ def _confirmed(pixels: Pixels, row: Ints, column: Ints, level: float, sigma: flo
 def fill(pixels: Pixels, hot: HotPixels) -> Pixels:
     """Return a copy with the hot pixels replaced by the mean of the eight around them."""
     filled = pixels.copy()
-    around = pixels[hot.rows[:, None] + _ROUND[0], hot.columns[:, None] + _ROUND[1]]
-    value = around.mean(axis=1, dtype=np.float64)
+    value = _around(pixels, hot.rows, hot.columns).mean(axis=1, dtype=np.float64)
     filled[hot.rows, hot.columns] = np.rint(value) if pixels.dtype.kind == "u" else value
     return filled
+
+
+def _around(pixels: Pixels, row: Ints, column: Ints) -> Pixels:
+    """Return the eight pixels around each, (n, 8); beyond the frame those of the other side."""
+    places = []
+    for at, step, count in zip((row, column), _ROUND, pixels.shape, strict=True):
+        place = np.abs(at[:, None] + step)
+        places.append(np.where(place > count - 1, 2 * (count - 1) - place, place))
+    around: Pixels = pixels[places[0], places[1]]
+    return around

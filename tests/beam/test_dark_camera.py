@@ -1,0 +1,36 @@
+"""Cameras in a lit room without a beam: dark, whatever their room light and fixed pattern."""
+
+from __future__ import annotations
+
+import pytest
+from autoalign_simulators import benches
+
+from autoalign.beam.measure import measure_beam
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+
+
+def profiles(seed: int, power: float) -> list[BeamProfile]:
+    """What both cameras of a simulated bench see of a source of that power."""
+    bench = benches.collimator(seed=seed, misaligned=False)
+    bench.truth.world.power = power
+    now = bench.clock.now()
+    return [measure_beam(d.acquire(1, now, now + 60)[0]) for d in bench.detectors.values()]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(10))
+def test_no_beam_is_dark_and_good_for_nothing(seed: int) -> None:
+    """Long exposures, sloping room light, hot pixels and fixed pattern make no beam."""
+    for seen in profiles(seed, 0.0):
+        assert FlagKind.DARK in seen.flags
+        assert seen.use is Use.NOTHING
+
+
+@pytest.mark.parametrize("power", [0.1, 0.003])
+def test_a_weak_beam_in_a_lit_room_is_still_found(power: float) -> None:
+    """A thousandth part of the light is a beam: its centroid is where the aligned beam is."""
+    for seen in profiles(1, power):
+        assert FlagKind.DARK not in seen.flags
+        x, y = seen.centroid
+        assert abs(x) < 5
+        assert abs(y) < 5
