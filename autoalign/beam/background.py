@@ -90,10 +90,11 @@ def border_plane(grid: Grid, sigma: float) -> Background:
     at = (float(grid.x.mean()), float(grid.y.mean()))
     design = np.column_stack([np.ones(len(values)), grid.x[column] - at[0], grid.y[row] - at[1]])
     keep = np.ones(len(values), dtype=bool)
-    for _ in range(4):
+    usual = 3.5 * max(sigma / grid.block, _cell_noise(grid))
+    for _ in range(6):
         theta = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
         away = values - design @ theta
-        keep = away <= max(3 * sigma / grid.block, float(np.quantile(away, 0.25)))
+        keep = away <= max(usual, float(np.quantile(away, 0.25)))
         if np.count_nonzero(keep) < 8:
             break
     return Background(float(theta[0]), (float(theta[1]), float(theta[2])), at)
@@ -169,6 +170,15 @@ def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
         rank = max(ring.size - least, 0)
         ring = distance >= np.partition(distance, rank, axis=None)[rank]
     return ring
+
+
+def _cell_noise(grid: Grid) -> float:
+    """Return the scatter of cells against their neighbours, whatever their smooth light."""
+    m = grid.mean
+    if m.shape[1] < 3:
+        return 0.0
+    bend = m[:, 2:] - 2 * m[:, 1:-1] + m[:, :-2]
+    return 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6)
 
 
 def _middle_mean(values: Floats) -> float:

@@ -41,7 +41,7 @@ def find_flags(
     outline = outline_flags(polar, max(ready.pitch))
     ring = any(f.kind is FlagKind.RING for f in outline)
     found = [
-        _saturated(ready.frame, seen),
+        _saturated(ready.frame, seen, ready.hot),
         clipped_by_sensor(seen, ready.shape, noise, peak),
         _hot(ready.hot),
         _not_converged(settled),
@@ -54,11 +54,12 @@ def find_flags(
     return {flag.kind.value: flag for flag in found if flag is not None}
 
 
-def _saturated(frame: Frame, seen: Seen) -> Flag | None:
+def _saturated(frame: Frame, seen: Seen, hot: HotPixels) -> Flag | None:
     top = frame.saturation
     if top is None or float(frame.pixels.max()) < top:
         return None
     count = int(np.count_nonzero(frame.pixels >= top))
+    count -= int(np.count_nonzero(frame.pixels[hot.rows, hot.columns] >= top))
     if count < SATURATED_PIXELS:
         return None
     xx, yy, xy = seen.moments[2:5]

@@ -91,10 +91,12 @@ def coarse(
     seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
     if not fixed and _fills(seen.window, shape, pitch):
         farthest = ring_background(whole, seen.moments, sigma, tilt=False)
+        tried = []
         for ground in (border_plane(whole, sigma), Background(farthest.level)):
-            seen = _rounds(whole, ground, start, sigma, True, GROWTH, factor)
-            if not _fills(seen.window, shape, pitch):
+            tried.append(_rounds(whole, ground, start, sigma, True, GROWTH, factor))
+            if not _fills(tried[-1].window, shape, pitch):
                 break
+        seen = min(tried, key=lambda s: s.window.half_x * s.window.half_y)
     for _ in range(6):
         grow = max(AROUND, SMALLEST * max(pitch) / seen.window.scale)
         box = seen.window.box(shape, pitch, grow)

@@ -157,7 +157,7 @@ def _without_beam(ready: Prepared, start: Start, slope: Slope) -> BeamProfile:
         power_uncertainty=FAINTEST * sigma * math.sqrt(rows * columns),
         background=level,
         noise=sigma,
-        peak=float(frame.pixels.max()) - level,
+        peak=float(ready.pixels.max()) - level,
         flags=flags,
         plane=frame.plane,
         window=(*middle, wide / 2, high / 2, 0.0),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autoalign.beam import combine, measure_beam
+from autoalign.beam import average, combine, measure_beam
 from autoalign.cli.explaining import collimator_of, explain, print_words
 from autoalign.cli.facts import TERM_HEADER, term_facts, term_rows
 from autoalign.cli.measure import draw, give
@@ -16,7 +16,7 @@ from autoalign.config import read_bench_file
 from autoalign.errors import AlignError
 from autoalign.frames import Frame
 from autoalign.interfaces import Reading
-from autoalign.session.seeing import average, stated
+from autoalign.session.seeing import stated
 
 if TYPE_CHECKING:
     from autoalign.beam.quality import Quality

@@ -8,6 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
+from autoalign.beam.average import average
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.beam.quality import Quality
 from autoalign.errors import AlignError
@@ -17,7 +18,7 @@ from autoalign.merit import Spec, Verdict
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
 
-__all__ = ["Combine", "Eye", "Measure", "average", "stated"]
+__all__ = ["Combine", "Eye", "Measure", "stated"]
 
 Measure = Callable[[Frame], BeamProfile]
 
@@ -61,29 +62,6 @@ def stated(
         "u_square": {p: of(p, "squareness") for p in distances},
         "u_roll": {p: of(p, "roll") for p in distances},
     }
-
-
-def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
-    """Return the mean of ``profiles`` of one plane at one place.
-
-    The covariance is the propagated one over n, enlarged where the scatter of the moments says
-    more (GUM, JCGM 100, types B and A). Flags of any of them stay.
-    """
-    first, count = profiles[0], len(profiles)
-    if count == 1:
-        return first
-    moments = np.stack([p.moments for p in profiles])
-    claimed = np.mean([p.covariance for p in profiles], axis=0) / count
-    seen = np.cov(moments, rowvar=False) / count
-    scale = max(1.0, float(np.mean(np.diag(seen) / np.maximum(np.diag(claimed), 1e-300))))
-    return replace(
-        first,
-        moments=moments.mean(axis=0),
-        covariance=claimed * (scale if np.isfinite(scale) and scale < 1e12 else 1.0),
-        power=float(np.mean([p.power for p in profiles])),
-        power_uncertainty=float(np.mean([p.power_uncertainty for p in profiles]) / count**0.5),
-        flags={kind: flag for p in profiles for kind, flag in p.flags.items()},
-    )
 
 
 @dataclass(frozen=True, slots=True)
