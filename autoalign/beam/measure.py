@@ -77,6 +77,11 @@ def measure_beam(
             return _without_beam(ready, left, slope)
     settled = settle(ready, start.window, gain, background_uncertainty)
     if settled.seen.lost:
+        start, slope = beyond_slope(ready.whole, ready.sigma)
+        if start.significance < FAINTEST:
+            return _without_beam(ready, start, slope)
+        settled = settle(ready, start.window, gain, background_uncertainty)
+    if settled.seen.lost:
         return _without_width(ready, start)
     profile = _with_width(ready, settled, pitch_uncertainty)
     return replace(profile, flags=find_flags(ready, settled, profile.peak, previous, reference))
