@@ -75,14 +75,16 @@ class Lamp:
         gain: float = 0.1,
         read: float = 1.2,
         level: float = 8.3,
-    ) -> npt.NDArray[np.uint8]:
-        """Return what an 8-bit camera makes of ``light`` (1 at its peak): photons, read, rounding.
+        bits: int = 8,
+    ) -> npt.NDArray[np.uint8 | np.uint16]:
+        """Return what a camera makes of ``light`` (1 at its peak): photons, read, rounding.
 
         ``gain`` in pixel values per photoelectron, ``read`` and ``level`` in pixel values.
         """
         photons = rng.poisson(np.maximum(light, 0.0) * peak / gain)
         values = photons * gain + level + rng.normal(0.0, read, light.shape)
-        return np.rint(values).clip(0, 255).astype(np.uint8)
+        kind = np.uint8 if bits <= 8 else np.uint16
+        return np.rint(values).clip(0, 2**bits - 1).astype(kind)
 
 
 @pytest.fixture
