@@ -12,7 +12,9 @@ A strategy is a generator: it yields positions to visit and is sent what was see
                 yield problem.start
 
 The session takes the first look itself (``problem.first``), ends the generator once the beam is in
-spec, and clips what it yields to the reachable positions.
+spec, and clips what it yields to the reachable positions. A strategy that remembers benches may
+have a method ``conclude(observation)``: it is told there of the look that found the beam in spec,
+which its generator never sees.
 """
 
 from __future__ import annotations

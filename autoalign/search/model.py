@@ -33,7 +33,8 @@ class Model:
 
     ``note`` says why the last position was proposed, ``diagnosis`` what is wrong with the bench
     where something is, ``memory`` what to pass as ``Problem.memory`` next time (None until
-    something trustworthy is known).
+    something trustworthy is known). ``bound`` is how many places a search for a lost beam may
+    visit, stated before the first of them; None where no search was needed.
     """
 
     name = "model"
@@ -44,6 +45,7 @@ class Model:
         self.diagnosis = ""
         self.memory: dict[str, Any] | None = None
         self.knowledge: Knowledge | None = None
+        self.bound: int | None = None
 
     def propose(self, problem: Problem) -> Generator[Sequence[float] | Floats, Observation, None]:
         """Yield positions; see :class:`~autoalign.search.base.Strategy`."""
@@ -52,12 +54,12 @@ class Model:
         know = Knowledge(
             problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
         )
-        self.knowledge, self.diagnosis, self.memory = know, "", None
+        self.knowledge, self.diagnosis, self.memory, self.bound = know, "", None, None
         course = _Course(problem, know)
         seen: Observation | None = problem.first
         while seen is not None:
             if not know.learn(seen.positions, seen.profiles):
-                seen = yield from self._find(problem, course)
+                seen = yield from self._find(course)
                 continue
             self.memory = know.memory() or self.memory
             self._say(know)
@@ -66,6 +68,12 @@ class Model:
                 return
             self.note = course.note
             seen = yield target
+
+    def conclude(self, seen: Observation) -> None:
+        """Learn from the look that found the beam in spec, for next time."""
+        know = self.knowledge
+        if know is not None and know.learn(seen.positions, seen.profiles):
+            self.memory = know.memory() or self.memory
 
     def _say(self, know: Knowledge) -> None:
         if know.suspect is not None:
@@ -78,25 +86,31 @@ class Model:
         else:
             self.diagnosis = ""
 
-    def _find(self, problem: Problem, course: _Course) -> Steps:
+    def _find(self, course: _Course) -> Steps:
         """Get light back: towards the last place that had some, else through the whole reach."""
         dark = course.here
-        if course.lit is not None:
+        course.losses += 1
+        if course.lit is not None and course.losses <= PATIENCE:
             for part in (0.5, 0.8, 1.0):
                 self.note = "no light; back towards where there was some"
                 seen = yield dark + part * (course.lit - dark)
                 course.here = seen.positions
                 if _lit(seen):
                     return seen
-        assert self.knowledge is not None
-        positions = search_positions(self.knowledge.twin, course.here, problem.lower, problem.upper)
-        for k, position in enumerate(positions):
-            self.note = f"no light; search {k + 1} of at most {len(positions)}"
-            seen = yield position
+        places = course.places()
+        self.bound = len(places)
+        self.diagnosis = (
+            f"no light on any detector; at most {self.bound} places within the limits are "
+            "searched, likeliest first"
+        )
+        while course.searched < self.bound:
+            place, course.searched = places[course.searched], course.searched + 1
+            self.note = f"no light; search {course.searched} of at most {self.bound}"
+            seen = yield place
             course.here = seen.positions
             if _lit(seen):
                 return seen
-        self.diagnosis = f"no light anywhere in reach ({len(positions)} directions searched)"
+        self.diagnosis = f"no light anywhere in reach ({course.searched} places searched)"
         return None
 
 
@@ -109,7 +123,15 @@ class _Course:
         self.lit: Floats | None = None
         self.note = "probe"
         self.judged: list[Observation] = []
-        self.idle = 0
+        self.idle = self.losses = self.searched = 0
+        self._places: list[Floats] | None = None
+
+    def places(self) -> list[Floats]:
+        """Where to search for a lost beam, likeliest first; fixed when the search begins."""
+        if self._places is None:
+            low, high = self.problem.lower, self.problem.upper
+            self._places = list(search_positions(self.know.twin, self.here, low, high))
+        return self._places
 
     def next(self, seen: Observation) -> Floats | None:
         """Return the next position, or None to give up."""

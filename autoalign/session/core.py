@@ -176,6 +176,7 @@ class Session(Stepper):
                     answer = yield from self._look("probe")
                     answer = yield from self._look_closer(answer)
                     if answer.in_spec:
+                        self._conclude(answer)
                         return Status.IN_SPEC, "verified by a look after the last move."
         finally:
             proposals.close()
@@ -197,6 +198,12 @@ class Session(Stepper):
                 "positions are needed. Nothing was moved."
             )
         return problem.clip(target), ""
+
+    def _conclude(self, last: Observation) -> None:
+        """Tell a strategy that wants to know it of the look that ended the alignment in spec."""
+        conclude = getattr(self.strategy, "conclude", None)
+        if conclude is not None:
+            conclude(last)
 
     def _recorded(self, target: Vector) -> Observation | None:
         """Return the recorded observation at ``target``, if that is what comes next."""
@@ -250,6 +257,7 @@ class Session(Stepper):
             where = f"could not return to the best position seen ({self._refusal()[1]})"
             last = yield from self._look("verify where it stands")
         if last.in_spec:
+            self._conclude(last)
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
         return Finish(status, False, f"{reason}; {where}, {compare(self.first, last)}.")
 
