@@ -1,0 +1,48 @@
+"""What the model learns from the end of a run, and what it says before it searches in the dark."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from autoalign_simulators import benches, lost
+
+from autoalign.conduct import Event
+from autoalign.runner import run
+from autoalign.search.model import Model
+from autoalign.session import Budget, Session
+
+
+@pytest.mark.slow
+def test_the_look_that_ends_a_run_is_learnt_too():
+    """The memory rests on every look, the verifying one included."""
+    with benches.collimator(seed=1) as bench:
+        model = Model()
+        session = Session.for_bench(bench, model)
+        finish = run(bench, session)
+    assert finish.in_spec
+    assert model.knowledge is not None
+    assert len(model.knowledge.looks) == session.probes
+    assert model.memory is not None
+    assert np.allclose(model.memory["phi"], model.knowledge.fit.phi)
+
+
+@pytest.mark.slow
+def test_a_search_in_the_dark_keeps_the_bound_that_it_stated_first():
+    """The bound is said with the first place, holds, and the axes stay in their limits."""
+    with lost.wholly_dark(3).bench() as bench:
+        model, said = Model(), []
+        session = Session.for_bench(bench, model, budget=Budget(150))
+
+        def follow(event: Event) -> None:
+            reason = getattr(event.action, "reason", "")
+            if "search" in reason:
+                said.append(reason)
+            for name, axis in bench.axes.items():
+                assert axis.lower <= event.positions.get(name, axis.lower) <= axis.upper
+
+        finish = run(bench, session, progress=follow)
+        assert finish.in_spec
+        assert bench.truth.in_spec(bench.spec)
+    assert model.bound is not None
+    assert said[0].startswith(f"no light; search 1 of at most {model.bound}")
+    assert session.probes <= model.bound + 8
