@@ -15,7 +15,7 @@ from autoalign.beam.polar import Polar
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.sequence import ambient, repeated, torn
-from autoalign.beam.settle import Settled
+from autoalign.beam.settle import NOISY, Settled
 from autoalign.beam.spots import second_spot
 from autoalign.frames import Frame
 
@@ -23,6 +23,13 @@ __all__ = ["find_flags"]
 
 SATURATED_PIXELS = 4
 """Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel."""
+
+OUTGROWN = 2.0
+"""Area of the window over that of the frame, from which hardly any background is left to be sure
+of: a window that has once grown over a faint beam stays large."""
+
+FAINT = 12.0
+"""Highest pixel over the noise, up to which an even lift of the whole frame hides in it."""
 
 UNSTEADY = 0.1
 """Relative standard uncertainty of a width from which it is no longer good for anything."""
@@ -44,7 +51,7 @@ def find_flags(
         _saturated(ready.frame, seen, ready.hot),
         clipped_by_sensor(seen, ready.shape, noise, peak),
         _hot(ready.hot),
-        _not_converged(settled),
+        _not_converged(ready, settled, peak),
         *outline,
         second_spot(ready, seen, noise, ring),
         torn(ready, seen),
@@ -79,8 +86,17 @@ def _hot(hot: HotPixels) -> Flag | None:
     return Flag(FlagKind.HOT_PIXELS, evidence, Use.ALL)
 
 
-def _not_converged(settled: Settled) -> Flag | None:
-    left = settled.seen.change
+def _not_converged(ready: Prepared, settled: Settled, peak: float) -> Flag | None:
+    left, window = settled.seen.change, settled.seen.window
+    frame = ready.shape[0] * ready.pitch[1] * ready.shape[1] * ready.pitch[0]
+    part = 4 * window.half_x * window.half_y / frame
+    doubtful = settled.unsteady > NOISY / 4 or peak < FAINT * settled.noise
+    if part > OUTGROWN and doubtful:
+        evidence = (
+            f"the window has {part:.1f} times the area of the frame, and widths hold to "
+            f"{settled.unsteady:.1%}: noise or uneven light may have let it grow"
+        )
+        return Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
     if left > max(1e-3, settled.unsteady):
         evidence = f"the window still changes by {left:.2g} of its half sides"
         return Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)

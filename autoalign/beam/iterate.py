@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from autoalign.beam.background import Background, border_plane, ring_background
 from autoalign.beam.grid import Grid
-from autoalign.beam.moments import central_moments, window_for
+from autoalign.beam.moments import WINDOW_FACTOR, central_moments, window_for
 from autoalign.beam.window import Window, window_sums
 from autoalign.frames import Pixels
 
@@ -27,7 +27,7 @@ FINE_ROUNDS = 30
 """Rounds on the pixels."""
 
 AROUND = 1.5
-"""Part of the frame that is looked at closely, in windows."""
+"""Part of the frame that is looked at closely, in windows of the standard."""
 
 SMALLEST = 45
 """Half side in pixels that is looked at closely at least, so that a small beam has enough
@@ -98,7 +98,7 @@ def coarse(
                 break
         seen = min(tried, key=lambda s: s.window.half_x * s.window.half_y)
     for _ in range(6):
-        grow = max(AROUND, SMALLEST * max(pitch) / seen.window.scale)
+        grow = max(AROUND * WINDOW_FACTOR / factor, SMALLEST * max(pitch) / seen.window.scale)
         box = seen.window.box(shape, pitch, grow)
         size = (box[1] - box[0]) * (box[3] - box[2])
         now = seen.grid.box

@@ -16,7 +16,7 @@ from autoalign.beam.prepare import Prepared
 from autoalign.beam.uncertainty import moment_covariance
 from autoalign.beam.window import Window
 
-__all__ = ["NARROW_FACTOR", "Settled", "settle"]
+__all__ = ["NARROW_FACTOR", "NOISY", "Settled", "settle"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -58,7 +58,7 @@ def settle(
         if finished.seen.change < NOISY:
             return finished
     narrow = _settle(ready, start, gain, background_uncertainty, NARROW_FACTOR)
-    if narrow.unsteady > wide.unsteady:
+    if narrow.seen.lost:
         return _finish(ready, wide)
     return _finish(ready, narrow)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -109,6 +111,23 @@ def uneven(lamp, rng):
     return Frame(np.rint(pixels).clip(0, 255).astype(np.uint8))
 
 
+def frozen(lamp, rng):
+    """Return the pixels of the frame before once more, under a new number."""
+    before = Frame(lamp.camera(clean(lamp, rng), rng), sequence=7)
+    return replace(before, sequence=8), {"previous": before}
+
+
+def stale(lamp, rng):
+    """Return a frame with other pixels but the number of the frame before."""
+    before = Frame(lamp.camera(clean(lamp, rng), rng), sequence=7)
+    return Frame(lamp.camera(clean(lamp, rng), rng), sequence=7), {"previous": before}
+
+
+def too_noisy(lamp, rng):
+    """Return a beam whose peak is 1.2 times the noise of a pixel."""
+    return Frame(lamp.camera(clean(lamp, rng), rng, peak=3.5, read=3.0, level=20.0))
+
+
 CASES = {
     FlagKind.SATURATED: saturated,
     FlagKind.DARK: dark,
@@ -120,13 +139,21 @@ CASES = {
     FlagKind.TORN: torn,
     FlagKind.RING: ring,
     FlagKind.AMBIENT: uneven,
+    FlagKind.FROZEN: frozen,
+    FlagKind.STALE: stale,
+    FlagKind.NOT_CONVERGED: too_noisy,
 }
 
 
 def caught(lamp, kind, count, seed):
     """Return how many of ``count`` frames with the fault raise its flag."""
     rng = np.random.default_rng(seed)
-    return sum(kind in measure_beam(CASES[kind](lamp, rng)).flags for _ in range(count))
+    hits = 0
+    for _ in range(count):
+        case = CASES[kind](lamp, rng)
+        frame, options = case if isinstance(case, tuple) else (case, {})
+        hits += kind in measure_beam(frame, **options).flags
+    return hits
 
 
 @pytest.mark.parametrize("kind", CASES)
