@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import MissingNeedError
+from autoalign.errors import AlignError, MissingNeedError
 from autoalign.search.base import Need, Observation, Problem
 from autoalign.search.lost_beam import search_positions
 from autoalign.twin.fit import usable
@@ -62,8 +62,8 @@ class Model:
                 seen = yield from self._find(course)
                 continue
             self.memory = know.memory() or self.memory
-            self._say(know)
             target = course.next(seen)
+            self._say(know)
             if target is None:
                 return
             self.note = course.note
@@ -76,7 +76,12 @@ class Model:
             self.memory = know.memory() or self.memory
 
     def _say(self, know: Knowledge) -> None:
-        if know.suspect is not None:
+        if know.camera is not None:
+            self.diagnosis = (
+                f"{know.camera.words}, by all appearances; check it and the bench file. What the "
+                "cameras say cannot be trusted until then"
+            )
+        elif know.suspect is not None:
             self.diagnosis = f"{know.suspect.words}; check the wiring and the bench file"
         elif know.inconsistent:
             self.diagnosis = (
@@ -140,11 +145,15 @@ class _Course:
             better = not self.judged or seen.merit < 0.9 * min(o.merit for o in self.judged)
             self.judged.append(seen)
             self.idle = 0 if better else self.idle + 1
-        if self.idle > PATIENCE:
+        if self.idle > PATIENCE or self.know.camera is not None:
             return None
         if self.idle > 1 and self.know.inconsistent:
             return self._by_response()
-        step = self.know.aim(seen.positions)
+        try:
+            step = self.know.aim(seen.positions)
+        except AlignError:  # the fit has gone where there is no beam
+            self.know.inconsistent = True
+            return None
         self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
         if step.shortened < 1:
             self.note += f", step shortened to {100 * step.shortened:.0f} %"

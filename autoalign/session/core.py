@@ -127,7 +127,7 @@ class Session(Stepper):
             return Finish(Status.IN_SPEC, True, "the beam was in spec where the axes stood.")
         status, reason = yield from self._search(first)
         if status is Status.IN_SPEC:
-            return Finish(status, True, reason)
+            return Finish(status, True, reason + self._diagnosis())
         return (yield from self._return_to_best(status, reason))
 
     def _first_look(self) -> _Sight:
@@ -259,7 +259,13 @@ class Session(Stepper):
         if last.in_spec:
             self._conclude(last)
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
-        return Finish(status, False, f"{reason}; {where}, {compare(self.first, last)}.")
+        ending = f"{reason}; {where}, {compare(self.first, last)}."
+        return Finish(status, False, ending + self._diagnosis())
+
+    def _diagnosis(self) -> str:
+        """Return as a sentence what the strategy says is wrong with the bench, if it says so."""
+        words = getattr(self.strategy, "diagnosis", "")
+        return f" {words[0].upper()}{words[1:]}." if words else ""
 
 
 def _beam_measure() -> Measure:

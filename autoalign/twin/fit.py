@@ -152,6 +152,7 @@ def fit(
     prior: tuple[Floats, Floats] | None = None,
     position_sigma: Floats | None = None,
     wiring: Floats | None = None,
+    rounds: int = ROUNDS,
 ) -> Fit:
     """Return the most probable unknowns.
 
@@ -167,6 +168,8 @@ def fit(
         (axes,) standard uncertainty of a position, mm or rad.
     wiring
         (axes, axes) which commanded motion drives which axis; the identity by default.
+    rounds
+        Steps after which the search for the optimum ends.
     """
     mean, precision = prior if prior is not None else (np.zeros(twin.size), np.eye(twin.size))
     sigma = np.zeros(len(twin.axes)) if position_sigma is None else position_sigma
@@ -175,7 +178,7 @@ def fit(
     weights = dict.fromkeys(problem.blocks, 1.0)
     damping, seen = 1e-3, problem.predict(phi)
     state = problem.linearise(seen, phi, weights)
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         step = _damped(state.jacobian, state.residual, damping)
         ahead = problem.predict(phi + step)
         trial = problem.linearise(ahead, phi + step, weights)

@@ -13,7 +13,8 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.twin.aim import Aim, Foresight, aim
-from autoalign.twin.fit import Fit, Look, fit, look_from_profiles
+from autoalign.twin.cameras import CameraSuspect, camera_suspects
+from autoalign.twin.fit import ROUNDS, Fit, Look, fit, look_from_profiles
 from autoalign.twin.memory import recall, remember
 from autoalign.twin.model import Twin
 from autoalign.twin.unknowns import position_sigma
@@ -27,6 +28,11 @@ DOUBT = 5.0
 """Misfit, in standard deviations of χ², above which the model itself is in doubt."""
 CONVINCED = 25.0
 """A suspicion must lower the cost by this much to be believed: odds of e^12 against chance."""
+
+DOUBTS = 3
+"""After so many looks in doubt nothing else is suspected any more."""
+BRIEF = 12
+"""Steps of a fit that tries a suspicion."""
 
 MOST_LOOKS = 24
 """Older looks are forgotten, so that time and memory per probe stay bounded."""
@@ -60,6 +66,8 @@ class Knowledge:
         self.looks: list[Look] = []
         self.fit: Fit | None = None
         self.suspect: Suspect | None = None
+        self.camera: CameraSuspect | None = None
+        self._doubts = 0
         self.inconsistent = False
         self._memory, self._priors = memory, dict(priors or {})
         self.prior, self.remark = recall(self.twin, memory, priors)
@@ -99,12 +107,12 @@ class Knowledge:
 
     def memory(self) -> dict[str, Any] | None:
         """Return what to remember, or None where nothing trustworthy is known."""
-        if self.fit is None or self.suspect is not None or self.inconsistent:
+        if self.fit is None or self.suspect or self.camera or self.inconsistent:
             return None
         return remember(self.twin, self.fit)
 
-    def _fit(self, start: Floats | None, wiring: Floats | None) -> Fit:
-        return fit(self.twin, self.looks, start, self.prior, self._sigma, wiring)
+    def _fit(self, start: Floats | None, wiring: Floats | None, rounds: int = ROUNDS) -> Fit:
+        return fit(self.twin, self.looks, start, self.prior, self._sigma, wiring, rounds)
 
     def _trust_memory_less(self) -> None:
         """Allow for a large drift; where even that does not explain the look, forget."""
@@ -116,15 +124,31 @@ class Knowledge:
             self.fit = self._fit(None, self.wiring)
 
     def _doubt(self) -> None:
-        """See whether one wrong wire explains what was seen; otherwise trust the model less."""
+        """See whether one wrong wire or camera explains what was seen; else trust it less."""
         assert self.fit is not None
+        self._doubts += 1
         best, found = self.fit, self.suspect
-        whole = sum(1 for look in self.looks if look.count > 4)
-        for suspect in suspects(self.twin.axes) if whole > 1 else ():
-            tried = self._fit(None, suspect.wiring)
-            if tried.misfit < best.misfit - CONVINCED:
-                best, found = tried, suspect
-        if found is not self.suspect:
-            self.fit, self.suspect = best, found
+        if sum(1 for look in self.looks if look.count > 4) > 1 and self._doubts <= DOUBTS:
+            for suspect in suspects(self.twin.axes):
+                tried = self._fit(None, suspect.wiring, BRIEF)
+                if tried.misfit < best.misfit - CONVINCED:
+                    best, found = tried, suspect
+            self.camera = self._doubt_cameras(best)
+        if found is not self.suspect and self.camera is None:
+            self.suspect = found
+            self.fit = self._fit(best.phi, self.wiring)
             self._foresight = Foresight(self.twin, self.spec, self.wiring)
         self.inconsistent = self.fit.excess > 2 * DOUBT
+
+    def _doubt_cameras(self, best: Fit) -> CameraSuspect | None:
+        """Return the wrong camera that explains the looks better than ``best``, if one does."""
+        if best.excess < 2 * DOUBT:
+            return None
+        found = None
+        expected = self.twin.predict(self.looks[0].positions, np.zeros(self.twin.size)).moments[0]
+        for camera in camera_suspects(self.twin.planes, self.looks[0], expected):
+            mended = [camera.mend(look) for look in self.looks]
+            tried = fit(self.twin, mended, None, self.prior, self._sigma, rounds=BRIEF)
+            if tried.misfit < best.misfit - CONVINCED:
+                best, found = tried, camera
+        return found

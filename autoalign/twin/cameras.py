@@ -1,0 +1,100 @@
+"""Which camera may be hung or connected otherwise than the bench file says: suspicions to try.
+
+Unlike a wrong wire of an axis, a wrong camera cannot be allowed for: the spec is judged by what the
+cameras say, so that the beam would be called in spec where it is not. It can only be named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.twin.fit import Look, sizes
+from autoalign.twin.model import ORDERS
+
+__all__ = ["CameraSuspect", "camera_suspects"]
+
+Floats = npt.NDArray[np.float64]
+
+T = TypeVar("T")
+STRETCHES = (0.88, 0.94, 1.0, 1.06, 1.12)
+"""Tried around the ratio of pixel pitches that the widths suggest, were two cameras exchanged."""
+
+
+@dataclass(frozen=True, slots=True)
+class CameraSuspect:
+    """One thing that may be wrong, in ``words``, and how to ``mend`` a look if it is."""
+
+    words: str
+    mend: Callable[[Look], Look]
+
+
+def camera_suspects(
+    planes: Sequence[str], first: Look, expected: Floats
+) -> Iterator[CameraSuspect]:
+    """Yield cameras that may be mirrored or upside down, and two that may be exchanged.
+
+    ``first`` look and the moments (planes, 9) that are ``expected`` there tell the ratio of the
+    pitches of exchanged cameras.
+    """
+    ways = {"mirrored left to right": (-1, 1), "mirrored top to bottom": (1, -1),
+            "upside down": (-1, -1)}  # fmt: skip
+    for k, plane in enumerate(planes):
+        for words, signs in ways.items():
+            yield CameraSuspect(f"the camera of plane {plane} is {words}", _Scaled({k: signs}))
+    for a in range(len(planes)):
+        for b in range(a + 1, len(planes)):
+            if a in first.moments and b in first.moments:
+                yield from _exchanged(planes, a, b, first, expected)
+
+
+def _exchanged(
+    planes: Sequence[str], a: int, b: int, first: Look, expected: Floats
+) -> Iterator[CameraSuspect]:
+    seen = sizes(first.moments[a])[0] / sizes(first.moments[b])[0]
+    ratio = float(np.sqrt(seen * sizes(expected[a])[0] / sizes(expected[b])[0]))
+    words = f"the cameras of planes {planes[a]} and {planes[b]} are exchanged"
+    for stretch in STRETCHES:
+        q = ratio * stretch
+        for flip in (1, -1):
+            scaled = _Scaled({a: (flip * q, q), b: (flip / q, 1 / q)})
+            yield CameraSuspect(words, _Exchanged(a, b, scaled))
+
+
+@dataclass(frozen=True, slots=True)
+class _Scaled:
+    """Multiplies x and y of a plane's readings by ``factors``."""
+
+    factors: dict[int, tuple[float, float]]
+
+    def __call__(self, look: Look) -> Look:
+        moments, covariance = dict(look.moments), dict(look.covariance)
+        for k, (fx, fy) in self.factors.items():
+            if k in moments:
+                scale = np.array([fx**i * fy**j for i, j in ORDERS])
+                moments[k] = moments[k] * scale
+                covariance[k] = covariance[k] * np.outer(scale, scale)
+        return replace(look, moments=moments, covariance=covariance)
+
+
+@dataclass(frozen=True, slots=True)
+class _Exchanged:
+    """Exchanges the readings of planes ``a`` and ``b``, then scales them."""
+
+    a: int
+    b: int
+    scaled: _Scaled
+
+    def __call__(self, look: Look) -> Look:
+        other = {self.a: self.b, self.b: self.a}
+
+        def turned(table: dict[int, T]) -> dict[int, T]:
+            return {other.get(k, k): table[k] for k in sorted(table, key=lambda k: other.get(k, k))}
+
+        moments, covariance = turned(look.moments), turned(look.covariance)
+        bounds = frozenset(other.get(k, k) for k in look.bounds)
+        return self.scaled(Look(look.positions, moments, covariance, turned(look.used), bounds))

@@ -1,0 +1,65 @@
+"""Cameras that are hung or connected otherwise than the bench file says: named, not allowed for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autoalign.search.model import Model
+from autoalign.twin.cameras import camera_suspects
+from autoalign.twin.fit import look_from_profiles
+
+MIRRORED = {"left to right": ((-1.0, 0.0), (0.0, 1.0)), "top to bottom": ((1.0, 0.0), (0.0, -1.0))}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("way", list(MIRRORED))
+@pytest.mark.parametrize("plane", ["near", "far"])
+def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, plane, way):
+    """No later than at the fourth look, in words, and without a memory of what was misread."""
+    bench, model = make_bench(2), Model()
+    look = bench.look
+
+    def mirrored(x):
+        seen = look(x)
+        profile = replace(seen.profiles[plane], view=MIRRORED[way])
+        return replace(seen, profiles={**seen.profiles, plane: profile})
+
+    bench.look = mirrored
+    run = run_model(bench, model)
+    assert f"the camera of plane {plane} is mirrored {way}" in model.diagnosis
+    assert run.looks <= 4
+    assert model.knowledge.memory() is None
+
+
+def test_mending_twice_changes_nothing(make_bench):
+    """A mirror image of a mirror image is the look itself, readings and covariance."""
+    bench = make_bench(1)
+    look = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    expected = np.stack([look.moments[0], look.moments[1]])
+    for suspect in list(camera_suspects(("near", "far"), look, expected))[:6]:
+        again = suspect.mend(suspect.mend(look))
+        once = suspect.mend(look)
+        assert any(not np.allclose(once.moments[k], look.moments[k]) for k in (0, 1))
+        for k in (0, 1):
+            assert np.allclose(again.moments[k], look.moments[k])
+            assert np.allclose(again.covariance[k], look.covariance[k])
+
+
+def test_exchanged_cameras_with_the_right_pitches_explain_each_other(make_bench):
+    """Readings of exchanged cameras, mended with the stretch 1, are the true ones."""
+    bench = make_bench(1)
+    true = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    q = 0.5
+    orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+    moments = {0: true.moments[1] * q**orders, 1: true.moments[0] / q**orders}
+    wrong = replace(true, moments=moments)
+    expected = np.stack([true.moments[0], true.moments[1]])
+    found = [s for s in camera_suspects(("near", "far"), wrong, expected) if "exchang" in s.words]
+    gaps = [
+        max(np.abs(s.mend(wrong).moments[k] / true.moments[k] - 1).max() for k in (0, 1))
+        for s in found
+    ]
+    assert min(gaps) < 1e-9
