@@ -80,11 +80,15 @@ def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
     none = np.zeros(0, dtype=np.intp)
     if rows < 3 or columns < 3:
         return HotPixels(none, none)
-    highest = float(pixels.max())
+    rows_highest = pixels.max(axis=1)
+    highest = float(rows_highest.max())
     least = level + max(8 * sigma, 1e-6 * (highest - level))
-    if highest <= least:
+    bright = np.flatnonzero(rows_highest > least)
+    if not len(bright):
         return HotPixels(none, none)
-    lone = np.flatnonzero(_lone(pixels.reshape(-1), level, least)) + 1
+    first, end = max(int(bright[0]) - 1, 0), min(int(bright[-1]) + 2, rows)
+    lone = np.flatnonzero(_lone(pixels[first:end].reshape(-1), level, least))
+    lone += first * columns + 1
     row, column = np.divmod(lone, columns)
     return _confirmed(pixels, row, column, level, sigma)
 

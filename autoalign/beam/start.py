@@ -44,7 +44,8 @@ def first_noise(pixels: Pixels) -> float:
     run = min(32, steps.shape[1])
     count = steps.shape[1] // run
     squares = steps[:, : count * run].reshape(-1, run) ** 2
-    quiet = np.quantile(squares.mean(axis=1), 0.25)
+    scatter = squares.mean(axis=1)
+    quiet = np.partition(scatter, len(scatter) // 4)[len(scatter) // 4]
     return max(math.sqrt(float(quiet) / 2), floor)
 
 

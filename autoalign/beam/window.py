@@ -21,7 +21,7 @@ __all__ = ["Window", "coverage", "powers", "window_sums"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-_CHUNK = 48
+_CHUNK = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,13 +164,17 @@ def _line_sums(part: Pixels, u: Floats, cut: _RowCut | None) -> Floats:
     u = np.ascontiguousarray(u)
     buffer = np.empty(_CHUNK * columns)
     lines = np.empty((rows, 4))
-    for start in range(0, rows, _CHUNK):
+    starts = np.arange(0, rows, _CHUNK)
+    whole = [(0, 0, columns, columns)] * len(starts)
+    for start, reach in zip(
+        starts.tolist(), whole if cut is None else cut.chunks(starts), strict=True
+    ):
         end = min(start + _CHUNK, rows)
-        first, last = (0, columns) if cut is None else cut.columns(start, end)
+        first, last = reach[0], reach[3]
         light = buffer[: (end - start) * (last - first)].reshape(end - start, last - first)
         np.copyto(light, part[start:end, first:last])
         if cut is not None:
-            cut.apply(light, start, end, first)
+            cut.apply(light, start, end, reach)
         np.matmul(light, u[first:last], out=lines[start:end])
     return lines
 
@@ -215,18 +219,29 @@ class _RowCut:
             area[:, k] += np.bincount(self.row, missing[:, k], len(area))
         return area
 
-    def columns(self, start: int, end: int) -> tuple[int, int]:
-        """Return first and end column that the rows ``start`` to ``end`` need."""
-        return int(self.first[start:end].min()), int(self.last[start:end].max())
+    def chunks(self, starts: Ints) -> list[tuple[int, int, int, int]]:
+        """Return, for the runs of rows that begin at ``starts``, which columns they reach over.
 
-    def apply(self, rows: Floats, start: int, end: int, offset: int) -> None:
-        """Weight ``rows``, the rows ``start`` to ``end`` from column ``offset`` on, in place."""
-        first, last = self.first[start:end], self.last[start:end]
-        left, right = int(first.max()), max(int(last.min()), offset)
+        First, all, up to all, end: from the second to the third every row of the run is inside.
+        """
+        first, last = self.first, self.last
+        bounds = (
+            np.minimum.reduceat(first, starts),
+            np.maximum.reduceat(first, starts),
+            np.minimum.reduceat(last, starts),
+            np.maximum.reduceat(last, starts),
+        )
+        return list(zip(*(b.tolist() for b in bounds), strict=True))
+
+    def apply(self, rows: Floats, start: int, end: int, reach: tuple[int, int, int, int]) -> None:
+        """Weight ``rows``, from row ``start`` to ``end`` and over ``reach``, in place."""
+        offset, left, right, stop = reach
+        right = max(right, offset)
         columns = self.places
-        rows[:, : left - offset] *= columns[offset:left] >= first[:, None]
-        end_column = offset + rows.shape[1]
-        rows[:, right - offset :] *= columns[right:end_column] < last[:, None]
+        outside = columns[offset:left] < self.first[start:end, None]
+        np.copyto(rows[:, : left - offset], 0.0, where=outside)
+        outside = columns[right:stop] >= self.last[start:end, None]
+        np.copyto(rows[:, right - offset :], 0.0, where=outside)
         a, b = self.row_start[start], self.row_start[end]
         rows[self.row[a:b] - start, self.column[a:b] - offset] *= self.part[a:b]
 

@@ -123,7 +123,7 @@ def test_frames_that_are_timed_hold_the_beam_that_their_name_says() -> None:
     """Width, turn and bits of the sample frames."""
     from autoalign import measure_beam  # noqa: PLC0415
 
-    seen = measure_beam(speed_frame((256, 320), 60.0, 0.4))
+    seen = measure_beam(speed_frame((256, 320), 60.0, 0.75, 0.4))
     assert seen.width_major == pytest.approx(60.0, rel=0.03)
     assert seen.width_minor == pytest.approx(45.0, rel=0.03)
     assert seen.azimuth == pytest.approx(0.4, abs=0.05)
