@@ -12,12 +12,13 @@ from autoalign import AlignError, Frame, FrameError, UsageError, measure_beam
 from autoalign.beam.profile import FlagKind, Use
 
 KINDS = (np.uint8, np.uint16, np.float32, np.float64)
+STRANGE = ("b1", "i1", "i8", "u4", "f2", "c8", "O", "U3", "M8[s]", "u2", "f4")
 
 
-def survives(pixels, **options):
+def survives(pixels, how=None, **options):
     """Measure ``pixels``; a result must be finite and its covariance not negative."""
     try:
-        p = measure_beam(Frame(pixels, **options))
+        p = measure_beam(Frame(pixels, **options), **(how or {}))
     except AlignError:
         return None
     assert np.all(np.isfinite(p.moments))
@@ -25,6 +26,22 @@ def survives(pixels, **options):
     assert np.all(np.diag(p.covariance) >= 0)
     assert np.isfinite([p.power, p.power_uncertainty, p.background, p.noise, p.peak]).all()
     return p
+
+
+def random_options(rng, pixels):
+    """Return options of a measurement, most often none."""
+    how = {}
+    if rng.random() < 0.1:
+        how["background"] = rng.normal(5, 20)
+        how["background_uncertainty"] = rng.exponential(1)
+    if rng.random() < 0.1:
+        how["gain"] = rng.exponential(1)
+    if rng.random() < 0.1:
+        how["pitch_uncertainty"] = rng.exponential(0.01)
+    if rng.random() < 0.1 and pixels.dtype.kind in "uf" and pixels.ndim == 2 and pixels.size:
+        other = Frame(np.roll(pixels, rng.integers(0, 3)))
+        how["dark" if rng.random() < 0.5 else "previous"] = other
+    return how
 
 
 @pytest.mark.slow
@@ -40,6 +57,13 @@ def test_any_array(data):
 def random_array(rng):
     """Return an array of random shape, kind, layout and contents."""
     shape = tuple(rng.integers(1, 40, 2))
+    rare = rng.random()
+    if rare < 2e-3:
+        return np.zeros(rng.integers(0, 4, rng.integers(0, 5)), STRANGE[rng.integers(len(STRANGE))])
+    if rare < 4e-3:
+        shape = tuple(rng.permutation([rng.integers(1, 4), rng.integers(1, 20_000)]))
+    elif rare < 4.2e-3:
+        shape = tuple(rng.integers(500, 1500, 2))
     kind = KINDS[rng.integers(4)]
     style = rng.integers(8)
     if style == 0:
@@ -78,11 +102,16 @@ def test_three_hundred_arrays():
 @pytest.mark.campaign
 @pytest.mark.timeout(36000)
 @pytest.mark.filterwarnings("ignore:overflow encountered in (multiply|cast)")
-def test_many_arrays():
-    """The same a million times."""
-    rng = np.random.default_rng(8)
-    for _ in range(1_000_000):
-        survives(random_array(rng), pitch=10.0 ** rng.integers(-4, 3))
+@pytest.mark.parametrize("seed", range(4))
+def test_a_million_arrays(seed):
+    """The same a million times in all, also strange, long and large ones, with options."""
+    rng = np.random.default_rng([8, seed])
+    measured = 0
+    for _ in range(250_000):
+        pixels = random_array(rng)
+        how = random_options(rng, pixels)
+        measured += survives(pixels, how, pitch=10.0 ** rng.integers(-4, 3)) is not None
+    assert measured > 150_000
 
 
 def test_not_finite_pixels_are_counted_and_placed():
