@@ -67,6 +67,7 @@ if TYPE_CHECKING:
     )
     from autoalign.optics.layout import Layout, Motion, Plane, Source
     from autoalign.optics.paraboloid import OffAxisParaboloid
+    from autoalign.pictures import Picture, find_pictures, read_pictures
     from autoalign.search.base import Need, Observation, Problem, Strategy
     from autoalign.session.actions import Budget
 
@@ -106,6 +107,7 @@ __all__ = [
     "Need",
     "Observation",
     "OffAxisParaboloid",
+    "Picture",
     "Plane",
     "PluginError",
     "PointingTerm",
@@ -134,9 +136,11 @@ __all__ = [
     "VirtualClock",
     "WrongDeviceError",
     "align",
+    "find_pictures",
     "hookimpl",
     "load_bench",
     "measure_beam",
+    "read_pictures",
 ]
 
 __version__ = "0.1.0"
@@ -217,6 +221,11 @@ _HOMES = {
         "Source",
     ),
     "autoalign.optics.paraboloid": ("OffAxisParaboloid",),
+    "autoalign.pictures": (
+        "Picture",
+        "find_pictures",
+        "read_pictures",
+    ),
     "autoalign.search.base": (
         "Need",
         "Observation",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -10,9 +11,9 @@ from cyclopts import Parameter
 
 if TYPE_CHECKING:
     from autoalign.cli.explaining import Collimator
-    from autoalign.cli.images import Options
     from autoalign.cli.profiles import Measured
     from autoalign.frames import Frame
+    from autoalign.pictures import Channel, Picture
 
 __all__ = ["measure"]
 
@@ -39,15 +40,17 @@ def measure(
 
     Second moments after ISO 11146-1 with standard uncertainties: centre, widths d_σ along the
     principal axes, azimuth, ellipticity; and flags with their evidence. Pixels are taken as they
-    stand: never scaled, decoded or mixed; what was done is said.
+    stand: never scaled, decoded or mixed; what was done is said. One unreadable file does not stop
+    the others; the exit code is then 2.
 
     Parameters
     ----------
     places
-        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS), folders or patterns; or one bench file (TOML).
+        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS, or RAW with a sidecar JSON), folders or patterns;
+        or one bench file (TOML).
     pitch
         Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y.
-        Without it, lengths are in pixels.
+        Without it, what a sidecar says; otherwise lengths are in pixels.
     bits
         Bits that the camera delivers, where the file could hold more; sets the saturation level.
     dark
@@ -83,8 +86,6 @@ def measure(
         from autoalign.cli.looking import look  # noqa: PLC0415
 
         return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
-    from autoalign.cli.images import Options  # noqa: PLC0415
-
     options = Options(pitch_of(pitch), bits, channel, centred=explain)
     if not explain:
         many = _measure_files(places, options, dark)
@@ -93,12 +94,34 @@ def measure(
         from autoalign.cli.explaining import Collimator  # noqa: PLC0415
 
         bench = Collimator.of_options(distances, focal_length, angle, aperture, core)
-        if options.pitch is None:
-            raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
         many = _measure_files(places, options, dark)
+        if any(m.profile is not None and m.unit == "px" for m in many):
+            raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
         _give_explained(many, bench, json=json, csv=csv)
     draw(many, pictures)
     return 2 if any(m.problem for m in many) else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How pictures are to be read; as the parameters of ``read_pictures``."""
+
+    pitch: tuple[float, float] | None
+    bit_depth: int | None
+    channel: Channel | None
+    centred: bool
+
+    def read(self, path: Path) -> list[Picture]:
+        """Return the pictures in a file."""
+        from autoalign.pictures import read_pictures  # noqa: PLC0415
+
+        return read_pictures(
+            path,
+            pitch=self.pitch,
+            bit_depth=self.bit_depth,
+            channel=self.channel,
+            centred=self.centred,
+        )
 
 
 def pitch_of(text: str | None) -> tuple[float, float] | None:
@@ -156,33 +179,40 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
 
 
 def _measure_files(places: Sequence[str], options: Options, dark: Path | None) -> list[Measured]:
-    from autoalign.cli.images import find_files, read_shots  # noqa: PLC0415
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
     from autoalign.cli.progress import working  # noqa: PLC0415
     from autoalign.errors import FrameError  # noqa: PLC0415
+    from autoalign.pictures import find_pictures  # noqa: PLC0415
 
-    unit = "px" if options.pitch is None else "mm"
-    without = next(read_shots(dark, options)).frame if dark is not None else None
+    without = _dark_frame(dark, options) if dark is not None else None
     many: list[Measured] = []
-    files = find_files(places)
+    files = find_pictures(places)
     with working(f"Measuring {len(files)} files"):
         for path in files:
             try:
-                for shot in read_shots(path, options):
-                    many.append(_measured(shot.name, shot.frame, shot.notes, unit, without))
+                many += [_measured(picture, without) for picture in options.read(path)]
             except FrameError as error:
-                many.append(Measured(str(path), unit, problem=str(error)))
+                many.append(Measured(str(path), "px", problem=str(error)))
     return many
 
 
-def _measured(
-    name: str, frame: Frame, notes: tuple[str, ...], unit: str, dark: Frame | None
-) -> Measured:
+def _dark_frame(path: Path, options: Options) -> Frame:
+    from autoalign.errors import FrameError  # noqa: PLC0415
+
+    pictures = options.read(path)
+    if len(pictures) != 1:
+        raise FrameError(f"{path}: {len(pictures)} pictures in it; a dark frame is one.")
+    return pictures[0].frame
+
+
+def _measured(picture: Picture, dark: Frame | None) -> Measured:
     from autoalign import measure_beam  # noqa: PLC0415
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
     from autoalign.errors import FrameError  # noqa: PLC0415
 
+    name, unit = picture.name, "mm" if picture.scaled else "px"
     try:
-        return Measured(name, unit, frame, measure_beam(frame, dark=dark), notes)
+        profile = measure_beam(picture.frame, dark=dark)
     except FrameError as error:
         return Measured(name, unit, problem=f"{name}: {error}")
+    return Measured(name, unit, picture.frame, profile, picture.notes)

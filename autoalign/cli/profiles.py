@@ -68,11 +68,12 @@ def facts_of(measured: Measured) -> dict[str, Any]:
 
 def print_profiles(many: Sequence[Measured]) -> None:
     """Print a table with a row a frame, then what is wrong with which frame, and why."""
-    rows = [_row(m) for m in many if m.profile is not None]
-    if rows:
-        length = next(m.unit for m in many if m.profile is not None)
-        lengths = [f"{name}, {length}" for name in COLUMNS]
+    units = dict.fromkeys(m.unit for m in many if m.profile is not None)
+    for unit in units:
+        rows = [_row(m) for m in many if m.profile is not None and m.unit == unit]
+        lengths = [f"{name}, {unit}" for name in COLUMNS]
         print_table(["", *lengths, "azimuth, °", "ellipticity", "flags"], rows, indent="")
+    if units:
         print_text("In brackets: standard uncertainty of the last two digits.")
     for m in many:
         if m.problem:
@@ -85,24 +86,35 @@ def print_profiles(many: Sequence[Measured]) -> None:
 
 
 def print_csv(many: Sequence[Measured]) -> None:
-    """Print a line a frame; the unit stands in each column's name."""
+    """Print a line a frame; the unit stands in each column's name.
+
+    Where some frames are in mm and others in pixels there are columns for both.
+    """
     facts = [facts_of(m) for m in many]
-    whole = next((f for f in facts if "centre_x" in f), {})
-    numbers = [(k, v["unit"].replace(" ", "_")) for k, v in whole.items() if isinstance(v, dict)]
-    columns = ["name", *(f"{k}[{unit}]" for k, unit in numbers)]
-    columns += [f"u_{k}[{unit}]" for k, unit in numbers if whole[k]["uncertainty"] is not None]
-    writer = csv.DictWriter(sys.stdout, [*columns, "good_for", "flags", "problem"], restval="")
+    numbers = dict.fromkeys(
+        (k, v["unit"]) for f in facts for k, v in f.items() if isinstance(v, dict)
+    )
+    sure = {k for f in facts for k, v in f.items() if isinstance(v, dict) and v["uncertainty"]}
+    columns = [f"{k}[{_plain(unit)}]" for k, unit in numbers]
+    columns += [f"u_{k}[{_plain(unit)}]" for k, unit in numbers if k in sure]
+    ends = ("good_for", "flags", "problem")
+    writer = csv.DictWriter(
+        sys.stdout, ["name", *columns, *ends], restval="", extrasaction="ignore"
+    )
     writer.writeheader()
     for f in facts:
         row: dict[str, Any] = {"name": f["name"], "problem": f["problem"] or ""}
-        for k, unit in numbers:
-            if k in f:
-                row[f"{k}[{unit}]"] = printable(f[k]["value"])
-                if f"u_{k}[{unit}]" in columns:
-                    row[f"u_{k}[{unit}]"] = printable(f[k]["uncertainty"])
+        for k, v in f.items():
+            if isinstance(v, dict):
+                row[f"{k}[{_plain(v['unit'])}]"] = printable(v["value"])
+                row[f"u_{k}[{_plain(v['unit'])}]"] = printable(v["uncertainty"])
         row["good_for"] = f.get("good_for", "")
         row["flags"] = "; ".join(flag["kind"] for flag in f.get("flags", ()))
         writer.writerow(row)
+
+
+def _plain(unit: str) -> str:
+    return unit.replace(" ", "_")
 
 
 def _row(m: Measured) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from pydantic import Field
 from autoalign.clock import Clock
 from autoalign.errors import DetectorError, FrameError, UsageError
 from autoalign.frames import Frame, Pixels, View
-from autoalign_drivers.pictures import Colour, read_picture
+from autoalign.pictures import Channel, Page, read_pages
 from autoalign_drivers.port_settings import Settings
 from autoalign_drivers.quantities import Length, Seconds
 
@@ -46,7 +46,7 @@ class ImageFolderSettings(Settings):
         description="Whether the camera sees x to the right, or to the left as through a screen "
         "from behind; y is up in both.",
     )
-    colour: Colour | None = Field(default=None, description="Which colour of colour pictures.")
+    colour: Channel | None = Field(default=None, description="Which colour of colour pictures.")
     bit_depth: int | None = Field(
         default=None, ge=1, le=16, description="Bits that the camera delivers."
     )
@@ -173,7 +173,7 @@ class ImageFolderDetector:
             self._pass(path, "exposed too early")
             return None
         try:
-            pixels = read_picture(path, self._settings.colour)
+            page = _only_page(path, self._settings.colour)
         except FrameError:
             self._pass(path, "unusable")
             raise
@@ -181,6 +181,7 @@ class ImageFolderDetector:
             self._passed["not readable (yet)"] = 1
             return None
         self._taken.add(path.name)
+        pixels = page.pixels
         digest = hashlib.sha256(pixels.tobytes()).digest()
         if digest == self._digest:
             self._pass(path, "the same pixels as before")
@@ -196,7 +197,7 @@ class ImageFolderDetector:
             origin=s.origin if s.origin is not None else ((columns - 1) / 2, (rows - 1) / 2),
             started=started,
             ended=self._clock.now(),
-            bit_depth=s.bit_depth,
+            bit_depth=s.bit_depth if s.bit_depth is not None else page.bit_depth,
             plane=self._plane,
             sequence=self._sequence,
             view=_VIEWS[s.view],
@@ -226,6 +227,13 @@ class ImageFolderDetector:
             f"{self._where}: {have} of {count} pictures came in time; passed over: {passed}. Check "
             "that the camera program runs and writes here, and that 'names' and 'delay' fit."
         )
+
+
+def _only_page(path: Path, colour: Channel | None) -> Page:
+    pages = list(read_pages(path, colour))
+    if len(pages) != 1:
+        raise FrameError(f"picture {path}: {len(pages)} pictures in it; one exposure a file.")
+    return pages[0]
 
 
 class ImageFolderDriver:

@@ -67,6 +67,34 @@ def test_csv_has_a_line_a_frame_with_units_in_the_header(
     assert said.code == 2
 
 
+def test_a_mixed_folder_is_measured_as_far_as_it_can_be(
+    tmp_path: Path, run: Callable[..., Any]
+) -> None:
+    """Raw pixels bring their own pitch; unreadable files stop nobody, and the exit code is 2."""
+    pixels = spot().astype("<u2")
+    save(tmp_path / "a.png", pixels)
+    (tmp_path / "b.raw").write_bytes(pixels.tobytes())
+    sidecar = {"shape": [200, 240], "type": "uint16", "pitch_mm": 0.0055}
+    (tmp_path / "b.json").write_text(json.dumps(sidecar))
+    (tmp_path / "c.png").write_text("no picture")
+    (tmp_path / "d.raw").write_bytes(b"1234")
+    for place in (tmp_path, f"{tmp_path}/*"):
+        said = run("measure", place, "--json")
+        facts = json.loads(said.out)
+        assert said.code == 2
+        assert [Path(f["name"]).name for f in facts] == ["a.png", "b.raw", "c.png", "d.raw"]
+        assert [f["problem"] is None for f in facts] == [True, True, False, False]
+        assert facts[0]["width_major"]["unit"] == "px"
+        assert facts[1]["width_major"]["value"] == pytest.approx(80 * 0.0055, rel=5e-3)
+    table = run("measure", tmp_path)
+    assert "d_σ major, px" in table.out
+    assert "d_σ major, mm" in table.out
+    assert "raw pixels need a sidecar d.json" in table.text
+    rows = list(csv.DictReader(io.StringIO(run("measure", tmp_path, "--csv").out)))
+    assert [bool(r["width_major[px]"]) for r in rows] == [True, False, False, False]
+    assert [bool(r["width_major[mm]"]) for r in rows] == [False, True, False, False]
+
+
 @pytest.mark.parametrize(
     ("pixels", "said"),
     [

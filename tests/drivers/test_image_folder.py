@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 from autoalign_drivers.image_folder import DRIVER, ImageFolderSettings
-from autoalign_drivers.pictures import read_picture
 from PIL import Image
 from pydantic import ValidationError
 
 from autoalign.clock import VirtualClock
-from autoalign.errors import DetectorError, FrameError, UsageError
+from autoalign.errors import DetectorError, UsageError
 from autoalign.interfaces import Detector, DetectorDriver
 
 
@@ -153,37 +152,6 @@ def test_missing_and_vanishing_folders(tmp_path: Path, clock: CameraClock) -> No
     folder.rmdir()
     with pytest.raises(DetectorError, match=r"cannot be read any more"):
         cam.acquire(1, 0.0, 1.0)
-
-
-def test_colour_is_never_flattened(tmp_path: Path) -> None:
-    """A colour picture needs a choice; then that channel is taken as stored."""
-    path = tmp_path / "c.png"
-    colour = np.stack([pixels(0), pixels(50), pixels(100)], axis=-1)
-    Image.fromarray(colour).save(path)
-    with pytest.raises(FrameError, match=r'in colour. Choose one with colour = "red"'):
-        read_picture(path)
-    np.testing.assert_array_equal(read_picture(path, "green"), pixels(50))
-
-
-@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.int32, np.float32])
-def test_levels_are_kept_as_stored(tmp_path: Path, dtype: Any) -> None:
-    """No scaling and no gamma, whatever the kind of pixels."""
-    path = tmp_path / "x.tif"
-    Image.fromarray(pixels(100, dtype=dtype)).save(path)
-    got = read_picture(path)
-    np.testing.assert_array_equal(got, pixels(100))
-    assert got.dtype == (np.uint16 if dtype is np.int32 else dtype)
-
-
-def test_what_is_no_brightness(tmp_path: Path) -> None:
-    """One-bit pictures and 32-bit values beyond 16 bits are refused with advice."""
-    bits, large = tmp_path / "bits.png", tmp_path / "large.tif"
-    Image.fromarray(pixels(0)).convert("1").save(bits)
-    with pytest.raises(FrameError, match=r"kind '1' are no brightness. Save 8 or 16 bit"):
-        read_picture(bits)
-    Image.fromarray(pixels(70000, dtype=np.int32)).save(large)
-    with pytest.raises(FrameError, match=r"do not fit into 16 bits"):
-        read_picture(large)
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.errors import FrameError
-from autoalign.frames import Frame
+from autoalign.pictures.pages import Page
 
 __all__ = ["read_raw"]
 
@@ -31,10 +31,8 @@ _KEYS = (
 )  # fmt: skip
 
 
-def read_raw(path: Path) -> tuple[Frame, tuple[str, ...]]:
-    """Return the frame in ``path``, told by the sidecar beside it, and notes of what was done.
-
-    No pixel value is changed.
+def read_raw(path: Path) -> Page:
+    """Return the one page in ``path``, told by the sidecar beside it. No pixel value is changed.
 
     Raises
     ------
@@ -45,22 +43,19 @@ def read_raw(path: Path) -> tuple[Frame, tuple[str, ...]]:
     shape = _shape(path, facts)
     data = path.read_bytes()[_number(path, facts, "offset", 0) :]
     if facts.get("type") == "packed12":
-        pixels, note = _packed12(path, data, shape), "12-bit pixels were unpacked to 16 bits"
-        bits: int | None = 12
+        pixels, bits = _packed12(path, data, shape), 12
+        notes: tuple[str, ...] = ("12-bit pixels were unpacked to 16 bits",)
     else:
-        pixels, note = _plain(path, data, shape, facts), ""
-        bits = facts.get("bit_depth")
-    try:
-        frame = Frame(
-            pixels,
-            pitch=float(facts.get("pitch_mm", 1.0)),
-            exposure=facts.get("exposure_s"),
-            bit_depth=bits,
-            plane=str(facts.get("plane", "")),
-        )
-    except (FrameError, TypeError, ValueError) as error:
-        raise FrameError(f"{path}: {error}") from None
-    return frame, (note,) if note else ()
+        pixels, bits = _plain(path, data, shape, facts), _number(path, facts, "bit_depth", 0)
+        notes = ()
+    return Page(
+        pixels,
+        notes,
+        pitch=_positive(path, facts, "pitch_mm"),
+        bit_depth=bits or None,
+        exposure=_positive(path, facts, "exposure_s"),
+        plane=str(facts.get("plane", "")),
+    )
 
 
 def _sidecar(path: Path) -> dict[str, Any]:
@@ -94,6 +89,15 @@ def _number(path: Path, facts: dict[str, Any], key: str, default: int) -> int:
             f"{path}: {key} {value!r} in the sidecar must be a whole number from 0 on."
         )
     return value
+
+
+def _positive(path: Path, facts: dict[str, Any], key: str) -> float | None:
+    value = facts.get(key)
+    if value is None:
+        return None
+    if type(value) not in (int, float) or not (math.isfinite(value) and value > 0):
+        raise FrameError(f"{path}: {key} {value!r} in the sidecar must be a number above 0.")
+    return float(value)
 
 
 def _plain(

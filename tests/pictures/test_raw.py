@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from autoalign import FrameError
-from autoalign.beam.raw import read_raw
+from autoalign.pictures import read_pictures
 
 
 def written(folder, data, **facts):
@@ -20,9 +20,9 @@ def written(folder, data, **facts):
 
 @pytest.mark.parametrize("kind", ["uint8", "uint16", "float32", "float64"])
 @pytest.mark.parametrize("order", ["little", "big"])
-def test_plain_pixels(tmp_path, rng, kind, order):
+def test_plain_pixels(tmp_path, kind, order):
     """Every type in both byte orders, past a header, with pitch and plane."""
-    pixels = rng.integers(0, 250, (5, 7)).astype(kind)
+    pixels = np.random.default_rng(1).integers(0, 250, (5, 7)).astype(kind)
     data = (
         b"head"
         + pixels.astype(pixels.dtype.newbyteorder("<" if order == "little" else ">")).tobytes()
@@ -37,9 +37,10 @@ def test_plain_pixels(tmp_path, rng, kind, order):
         pitch_mm=0.01,
         plane="far",
     )
-    frame, notes = read_raw(path)
-    assert np.array_equal(frame.pixels, pixels)
-    assert (frame.pitch_x, frame.plane, notes) == (0.01, "far", ())
+    (picture,) = read_pictures(path)
+    assert np.array_equal(picture.frame.pixels, pixels)
+    assert picture.scaled
+    assert (picture.frame.pitch_x, picture.frame.plane, picture.notes) == (0.01, "far", ())
 
 
 def test_packed_twelve_bits(tmp_path):
@@ -47,7 +48,8 @@ def test_packed_twelve_bits(tmp_path):
     path = written(
         tmp_path, bytes([0xBC, 0x3A, 0x12, 0xFF, 0x0F, 0x00]), shape=[1, 3], type="packed12"
     )
-    frame, notes = read_raw(path)
+    (picture,) = read_pictures(path)
+    frame, notes = picture.frame, picture.notes
     assert frame.pixels.tolist() == [[0xABC, 0x123, 0xFFF]]
     assert frame.saturation == 4095
     assert "unpacked" in notes[0]
@@ -67,7 +69,7 @@ def test_packed_twelve_bits(tmp_path):
 def test_mistakes_in_the_sidecar(tmp_path, facts, message):
     """Each mistake is named."""
     with pytest.raises(FrameError, match=message):
-        read_raw(written(tmp_path, bytes(6), **facts))
+        read_pictures(written(tmp_path, bytes(6), **facts))
 
 
 def test_without_a_sidecar(tmp_path):
@@ -75,7 +77,7 @@ def test_without_a_sidecar(tmp_path):
     path = tmp_path / "beam.raw"
     path.write_bytes(b"123")
     with pytest.raises(FrameError, match=r"sidecar beam\.json"):
-        read_raw(path)
+        read_pictures(path)
     path.with_suffix(".json").write_text("nonsense")
     with pytest.raises(FrameError, match="not JSON"):
-        read_raw(path)
+        read_pictures(path)

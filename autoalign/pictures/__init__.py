@@ -1,0 +1,15 @@
+"""Picture files as frames: the pixels as they stand, and in words what was done to read them."""
+
+from autoalign.pictures.find import SUFFIXES, find_pictures
+from autoalign.pictures.pages import Channel, Page, read_pages
+from autoalign.pictures.read import Picture, read_pictures
+
+__all__ = [
+    "SUFFIXES",
+    "Channel",
+    "Page",
+    "Picture",
+    "find_pictures",
+    "read_pages",
+    "read_pictures",
+]
