@@ -1,11 +1,14 @@
-"""Campaigns: strategies × benches × seeds, in parallel, resumable, on common random numbers.
+"""Campaigns: strategies × benches × drifts × seeds, parallel, resumable, common random numbers.
 
-The same seed gives every strategy the same bench, the same start and the same camera noise.
+The same seed gives every strategy the same bench, the same start, the same drift and the same
+camera noise.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +17,7 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.benchmark.outcome import Case, Outcome, append_rows, read_rows
 from autoalign.benchmark.timed import Timed
-from autoalign.errors import AlignError
+from autoalign.errors import AlignError, UsageError
 from autoalign.runner import run
 from autoalign.search.base import Strategy
 from autoalign.session import Budget, Move, Session
@@ -22,9 +25,14 @@ from autoalign.session import Budget, Move, Session
 __all__ = ["cases", "run_campaign", "run_case"]
 
 
-def cases(strategies: Sequence[str], benches: Sequence[str], seeds: Iterable[int]) -> list[Case]:
+def cases(
+    strategies: Sequence[str],
+    benches: Sequence[str],
+    seeds: Iterable[int],
+    drifts: Sequence[float] = (0.0,),
+) -> list[Case]:
     """Return every combination, seed by seed, so that a campaign that is cut off is balanced."""
-    return [Case(s, b, k) for k in seeds for b in benches for s in strategies]
+    return [Case(s, b, k, d) for k in seeds for b in benches for d in drifts for s in strategies]
 
 
 def run_campaign(
@@ -68,14 +76,21 @@ def run_case(
     make_strategy: Callable[[str], Strategy],
     budget: Budget,
 ) -> Outcome:
-    """Align one simulated bench and judge the end by its noise-free truth."""
+    """Align one simulated bench and judge the end by its noise-free truth.
+
+    Raises
+    ------
+    UsageError
+        Where the case has a drift and the simulated bench cannot drift.
+    """
     from threadpoolctl import threadpool_limits  # noqa: PLC0415
 
     with threadpool_limits(1), make_bench(case.bench, case.seed) as bench:
+        memory = _remembered(case, bench, make_strategy(case.strategy), budget)
         timed = Timed(make_strategy(case.strategy))
         start = bench.clock.now()
         first = bench.truth.verdict(bench.spec).merit
-        session = Session.for_bench(bench, timed, budget=budget, rng=_rng(case))
+        session = Session.for_bench(bench, timed, budget=budget, rng=_rng(case), memory=memory)
         walked = _Walked(bench)
         try:
             finish = run(bench, session, progress=walked.follow)
@@ -86,8 +101,24 @@ def run_case(
         return Outcome(
             case.strategy, case.bench, case.seed, claimed, bool(last.in_spec), session.probes,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
-            walked.total("rad"), float(first), float(last.merit), status, reason,
+            walked.total("rad"), float(first), float(last.merit), status, reason, case.drift,
+            getattr(timed, "diagnosis", ""),
         )  # fmt: skip
+
+
+def _remembered(case: Case, bench: Bench, strategy: Strategy, budget: Budget) -> Any:
+    """Align a bench that is to drift, let it drift; return what the strategy would have saved."""
+    if not case.drift:
+        return None
+    if not hasattr(bench.truth, "shift"):
+        raise UsageError(
+            f"compare: the simulated bench {case.bench!r} cannot drift (its truth has no shift); "
+            "give --drift 0, or another bench."
+        )
+    with suppress(AlignError):  # it is aligned again from where it stands, as a person would
+        run(bench, Session.for_bench(bench, strategy, budget=budget, rng=_rng(case)))
+    bench.truth.shift(case.drift, np.random.default_rng([case.seed, 0xD21F7]))
+    return json.loads(json.dumps(getattr(strategy, "memory", None)))
 
 
 def _rng(case: Case) -> np.random.Generator:

@@ -17,11 +17,22 @@ __all__ = ["Case", "Outcome", "append_rows", "read_rows"]
 
 @dataclass(frozen=True, slots=True, order=True)
 class Case:
-    """What is run: one strategy on one bench drawn from one seed."""
+    """What is run: one strategy on one bench drawn from one seed.
+
+    With a ``drift`` above 0 the bench is aligned first, then every axis drifts by up to this part
+    of the range that its misalignment was drawn from, and only the alignment after that counts;
+    what the strategy remembers of the first is given to the second.
+    """
 
     strategy: str
     bench: str
     seed: int
+    drift: float = 0.0
+
+    @property
+    def where(self) -> str:
+        """The bench in words, as tables and pictures name it."""
+        return f"{self.bench}, drift {self.drift:g}" if self.drift else self.bench
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +61,10 @@ class Outcome:
         How the run ended, in a word; the name of the error where it broke off.
     reason
         The same in a sentence.
+    drift
+        See :class:`Case`.
+    diagnosis
+        What the strategy says is wrong with the bench; empty where nothing is.
     """
 
     strategy: str
@@ -67,11 +82,13 @@ class Outcome:
     merit_last: float
     status: str
     reason: str
+    drift: float = 0.0
+    diagnosis: str = ""
 
     @property
     def case(self) -> Case:
         """Which case it was."""
-        return Case(self.strategy, self.bench, self.seed)
+        return Case(self.strategy, self.bench, self.seed, self.drift)
 
 
 _NAMES = tuple(f.name for f in fields(Outcome))

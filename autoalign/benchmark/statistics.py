@@ -35,6 +35,8 @@ class Summary:
 
     ``median`` and ``p95`` are quantiles of the looks to spec over all runs, an unsuccessful run
     counting as infinitely many; ``median_band`` is the bootstrap 95 % interval of the median.
+    ``bench`` names the drift too, where there was one. ``accusations`` counts the runs at whose end
+    the strategy said that something is wrong with the bench.
     """
 
     strategy: str
@@ -48,6 +50,7 @@ class Summary:
     expected: float
     falsely_claimed: int
     worse_than_start: int
+    accusations: int
     bench_seconds: float
     own_seconds: float
     travel_mm: float
@@ -58,7 +61,7 @@ def summarise(outcomes: Sequence[Outcome], rng: np.random.Generator) -> list[Sum
     """Return one summary for each (bench, strategy), best median first within a bench."""
     groups: dict[tuple[str, str], list[Outcome]] = {}
     for o in outcomes:
-        groups.setdefault((o.bench, o.strategy), []).append(o)
+        groups.setdefault((o.case.where, o.strategy), []).append(o)
     rows = [_summary(k[1], k[0], g, rng) for k, g in groups.items()]
     return sorted(rows, key=lambda r: (r.bench, r.median, r.p95, -r.reached, r.strategy))
 
@@ -78,6 +81,7 @@ def _summary(
         expected_running_time([o.probes for o in group], [o.reached for o in group]),
         sum(o.claimed and not o.reached for o in group),
         sum(o.merit_last > o.merit_first for o in group),
+        sum(bool(o.diagnosis) for o in group),
         float(np.median([o.bench_seconds for o in group])),
         float(np.median([o.own_seconds for o in group])),
         float(np.median([o.travel_mm for o in group])),

@@ -14,7 +14,11 @@ __all__ = ["Timed"]
 
 
 class Timed:
-    """Stands for ``strategy`` in a session; ``spent`` is its own time of each probe, s."""
+    """Stands for ``strategy`` in a session; ``spent`` is its own time of each probe, s.
+
+    What a strategy may offer beyond proposals (``note``, ``diagnosis``, ``memory``, ``conclude``)
+    is the strategy's own.
+    """
 
     def __init__(self, strategy: Strategy, clock: Callable[[], float] = time.perf_counter) -> None:
         self.strategy = strategy
@@ -26,6 +30,9 @@ class Timed:
     def median(self) -> float:
         """Median time of a probe, s; 0 where there was none."""
         return float(np.median(self.spent)) if self.spent else 0.0
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.__dict__["strategy"], name)
 
     def propose(self, problem: Problem) -> Generator[Any, Observation, None]:
         """Pass on what the strategy proposes; see :class:`~autoalign.search.base.Strategy`."""

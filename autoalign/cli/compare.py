@@ -27,6 +27,7 @@ def compare(
     benches: str = "collimator",
     seeds: int = 20,
     first_seed: int = 0,
+    drift: str = "0",
     budget: int = 200,
     workers: int = 1,
     output: Path = Path("campaign"),
@@ -38,6 +39,10 @@ def compare(
     claims. A run that does not get there counts as infinitely many looks. Every outcome is added
     to a CSV file as soon as it is known: the same command goes on where it was interrupted.
 
+    With "--drift 0.1" every bench is aligned first and what the strategy remembers of it is kept;
+    then each axis drifts by up to a tenth of the range that its misalignment was drawn from. Only
+    the looks of the alignment after that are counted.
+
     Parameters
     ----------
     strategies
@@ -48,6 +53,9 @@ def compare(
         How many benches are drawn of each family.
     first_seed
         The first of their seeds.
+    drift
+        Parts of the range of the start by which aligned benches drift, separated by commas; 0 is a
+        bench that is aligned for the first time, "0,0.1" compares both.
     budget
         Looks that one run may spend.
     workers
@@ -63,7 +71,8 @@ def compare(
 
     chosen = listed("strategies", strategies, "compare")
     families = listed("simulations", benches, "compare")
-    wanted = cases(chosen, families, range(first_seed, first_seed + seeds))
+    drifts = _drifts(drift)
+    wanted = cases(chosen, families, range(first_seed, first_seed + seeds), drifts)
     output.mkdir(parents=True, exist_ok=True)
     outcomes = run_campaign(
         wanted, _make_bench, _make_strategy, budget=Budget(budget),
@@ -88,6 +97,21 @@ def listed(group: str, asked: str, command: str) -> list[str]:
     return chosen
 
 
+def _drifts(asked: str) -> list[float]:
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    try:
+        parts = [float(n) for n in asked.split(",")]
+    except ValueError:
+        parts = []
+    if not parts or not all(0 <= p <= 1 for p in parts):
+        raise UsageError(
+            f"compare, --drift: {asked!r}; numbers from 0 (first time) to 1 (the whole range of "
+            "the start) are needed, separated by commas. Example: --drift 0,0.1"
+        )
+    return list(dict.fromkeys(parts))
+
+
 def _make_bench(family: str, seed: int) -> Bench:
     from autoalign.plugins import plugin  # noqa: PLC0415
 
@@ -105,7 +129,8 @@ def _make_strategy(name: str) -> Strategy:
 def _tell(outcome: Outcome) -> None:
     state = "in spec" if outcome.reached else f"not in spec ({outcome.status})"
     note(
-        f"{outcome.bench} {outcome.seed}, {outcome.strategy}: {outcome.probes} looks, {state}, "
+        f"{outcome.case.where}, seed {outcome.seed}, {outcome.strategy}: "
+        f"{outcome.probes} looks, {state}, "
         f"merit {outcome.merit_first:.3g} to {outcome.merit_last:.3g}"
     )
 
@@ -121,14 +146,15 @@ def _print(outcomes: Sequence[Outcome], files: dict[str, Path], json: bool) -> N
         return
     print_table(
         ("bench", "strategy", "looks, median (95 % band)", "95 %", "in spec", "expected looks",
-         "false claims", "worse than start", "bench time", "own time a look"),
+         "false claims", "worse than start", "accusations", "bench time", "own time a look"),
         [_row(r) for r in rows],
     )  # fmt: skip
     print_text()
     print_text(
         "Median and 95 % count an unsuccessful run as infinitely many looks. Expected looks: all "
         "looks of all runs over the successes. In spec, with Wilson's 95 % interval: by the "
-        "simulated truth. Own time is this computer's, under whatever else it was doing."
+        "simulated truth. Accusations: runs that end with something said to be wrong with the "
+        "bench. Own time is this computer's, under whatever else it was doing."
     )
     print_text()
     print_pairs([(name, str(path)) for name, path in files.items()], indent="")
@@ -146,6 +172,7 @@ def _row(r: Summary) -> tuple[str, ...]:
         f"{r.expected:.1f}" if math.isfinite(r.expected) else "∞",
         str(r.falsely_claimed),
         str(r.worse_than_start),
+        str(r.accusations),
         f"{r.bench_seconds:.1f} s",
         f"{1e3 * r.own_seconds:.1f} ms",
     )

@@ -23,11 +23,11 @@ def draw_campaign(outcomes: Sequence[Outcome], path: str | Path) -> Path:
     The number of runs and Wilson's 95 % interval of the success stand in the legend, so that a
     small campaign does not look better than it is.
     """
-    benches = list(dict.fromkeys(o.bench for o in outcomes))
+    benches = list(dict.fromkeys(o.case.where for o in outcomes))
     figure = new_figure(8.0, 4.6 * max(1, len(benches)))
     panels = figure.subplots(max(1, len(benches)), 1, squeeze=False)[:, 0]
     for panel, bench in zip(panels, benches, strict=True):
-        group = [o for o in outcomes if o.bench == bench]
+        group = [o for o in outcomes if o.case.where == bench]
         most = max(10, *(o.probes for o in group))
         looks = np.unique(np.geomspace(1, most, 400).round(3))
         for k, strategy in enumerate(dict.fromkeys(o.strategy for o in group)):

@@ -233,7 +233,7 @@ def build(
     world = World(time, layout, motors, start, coupling, dict(drift or {}))
     train = _train(plan.layout, effects, stream)
     pinholes = {name: traits.pinhole for name, traits in plan.meters.items()}
-    truth = Truth(world, train, plan.judged, pinholes=pinholes)
+    truth = Truth(world, train, plan.judged, pinholes=pinholes, ranges=plan.start)
     cameras = _cameras(plan, world, Renderer(train), effects, number)
     meters = [
         PinholeMeter(name, truth, traits, number + 1000 + k)

@@ -49,6 +49,8 @@ class Truth:
         Density of the quadrature over the pupil.
     pinholes
         What the power meters stand behind, by the meter's name.
+    ranges
+        Half-width of the range that each axis' misalignment is drawn from, mm or rad.
     """
 
     world: World
@@ -57,6 +59,13 @@ class Truth:
     rings: int = 24
     spokes: int = 48
     pinholes: Mapping[str, Pinhole] = field(default_factory=dict)
+    ranges: Mapping[str, float] = field(default_factory=dict)
+
+    def shift(self, part: float, rng: np.random.Generator) -> None:
+        """Let the bench drift: each axis by up to ``part`` of the range it was drawn from."""
+        moved = {a: part * w * float(rng.uniform(-1, 1)) for a, w in self.ranges.items()}
+        hidden = self.world.hidden
+        self.world.hidden = {**hidden, **{a: hidden.get(a, 0.0) + d for a, d in moved.items()}}
 
     @property
     def hidden(self) -> dict[str, float]:

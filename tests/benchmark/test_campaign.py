@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from autoalign_simulators import benches
@@ -12,6 +13,7 @@ from autoalign.benchmark.campaign import cases, run_campaign, run_case
 from autoalign.benchmark.outcome import Case, Outcome, read_rows
 from autoalign.errors import UsageError
 from autoalign.search.base import Strategy
+from autoalign.search.model import Model
 from autoalign.search.response_matrix import ResponseMatrix
 from autoalign.session import Budget
 
@@ -71,13 +73,53 @@ def test_a_budget_too_small_is_an_honest_failure() -> None:
     assert not outcome.reached
 
 
+@pytest.mark.slow
+def test_a_remembered_bench_counts_from_the_drift_on() -> None:
+    """After a drift of a tenth the model, which remembers, needs one move; the start was judged
+    after the drift, and both strategies meet the same one."""
+    case = Case("model", "collimator", 3, 0.1)
+    model = run_case(case, make_bench, lambda _: Model(), Budget(40))
+    other = run_case(
+        Case("response-matrix", "collimator", 3, 0.1), make_bench, make_strategy, Budget(40)
+    )
+    fresh = run_case(Case("model", "collimator", 3), make_bench, lambda _: Model(), Budget(40))
+    assert model.reached
+    assert other.reached
+    assert model.probes <= 2
+    assert model.moves <= 1
+    assert 1 < model.merit_first < 0.5 * fresh.merit_first
+    assert (model.drift, model.case) == (0.1, case)
+    assert model.diagnosis == ""
+
+
+@pytest.mark.slow
+def test_a_bench_that_cannot_drift_is_refused_by_name() -> None:
+    """A simulated bench of a third party whose truth offers no drift says so."""
+
+    def rigid(family: str, seed: int) -> Bench:
+        bench = make_bench(family, seed)
+        bench.truth = SimpleNamespace()
+        return bench
+
+    with pytest.raises(UsageError, match="'collimator' cannot drift"):
+        run_case(Case("s", "collimator", 1, 0.1), rigid, lambda _: Model(), Budget(40))
+
+
+def test_cases_with_and_without_drift_are_different() -> None:
+    """Seed by seed, and with a drift the bench is called so."""
+    wanted = cases(["s"], ["b"], [7], (0.0, 0.25))
+    assert [c.where for c in wanted] == ["b", "b, drift 0.25"]
+    assert len(set(wanted)) == 2
+
+
 def test_half_a_line_is_left_out(tmp_path: Path) -> None:
     """A line that was cut off by a crash is not read."""
     path = tmp_path / "campaign.csv"
     header = ",".join(Outcome.__dataclass_fields__)
-    row = "s,b,0,True,True,4,3,2.0,0.01,1.0,0.1,30.0,0.4,in spec,verified"
+    row = "s,b,0,True,True,4,3,2.0,0.01,1.0,0.1,30.0,0.4,in spec,verified,0.1,"
     path.write_text(f"{header}\n{row}\ns,b,1,True,Tr")
-    assert [o.seed for o in read_rows(path)] == [0]
+    (only,) = read_rows(path)
+    assert only.case == Case("s", "b", 0, 0.1)
 
 
 def test_a_file_that_is_no_campaign_is_refused(tmp_path: Path) -> None:

@@ -36,12 +36,26 @@ def test_compare_prints_a_table_and_goes_on_where_it_stopped(tmp_path: Path, run
     assert (tmp_path / "campaign.png").stat().st_size > 5000
 
 
+@pytest.mark.slow
+def test_compare_after_drift_goes_on_in_the_same_file(tmp_path: Path, run: Run) -> None:
+    """First-time rows that are there already are kept; drifted ones are added beside them."""
+    command = ("compare", "--strategies", "model", "--seeds", "1", "--output", tmp_path, "--json")
+    first = json.loads(run(*command).out)
+    both = json.loads(run(*command, "--drift", "0,0.1").out)
+    assert both[0] == first[0]
+    assert [r["bench"] for r in both] == ["collimator", "collimator, drift 0.1"]
+    assert both[1]["median"] <= 2
+    assert [o.drift for o in read_rows(tmp_path / "campaign.csv")] == [0.0, 0.1]
+
+
 @pytest.mark.parametrize(
     ("option", "value", "words"),
     [
         ("--strategies", "modle", "'modle'. Did you mean 'model'?"),
         ("--benches", "colimator", "Did you mean 'collimator'?"),
         ("--strategies", ",", "no strategies given"),
+        ("--drift", "0,much", "numbers from 0 (first time) to 1"),
+        ("--drift", "1.5", "numbers from 0 (first time) to 1"),
     ],
 )
 def test_names_that_do_not_exist_are_refused_before_anything_runs(
