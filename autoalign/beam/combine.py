@@ -14,7 +14,7 @@ from autoalign.beam.tensors import root, stretch
 from autoalign.beam.uncertainty import pitch_covariance, roll_covariance
 from autoalign.errors import UsageError
 
-__all__ = ["combine"]
+__all__ = ["combine", "derivatives"]
 
 Floats = npt.NDArray[np.float64]
 PerPlane = float | Mapping[str, float]
@@ -84,12 +84,21 @@ def combine(
         )
         for p in order
     ]
-    rows = _Rows(len(planes))
-    for k, plane in enumerate(planes):
-        _one_plane(rows, k, plane)
-    if len(planes) > 1:
-        _two_planes(rows, planes)
-    return _finish(rows, planes, readings or {}, distances, profiles)
+    return _finish(_collected(planes), planes, readings or {}, distances, profiles)
+
+
+def derivatives(
+    profiles: Mapping[str, BeamProfile], distances: Mapping[str, float]
+) -> tuple[tuple[str, ...], Floats]:
+    """Return what :func:`combine` would name, (q,), and its derivatives (q, planes, 9).
+
+    Each by the nine moments in the plane's axes, planes in the order of ``profiles``. Every profile
+    must have its distance.
+    """
+    order = sorted(profiles, key=lambda p: distances[p])
+    rows = _collected([_Plane.of(p, profiles[p], distances[p], 0.0, 0.0) for p in order])
+    slopes = np.array(rows.derivatives)
+    return tuple(rows.names), slopes[:, [order.index(p) for p in profiles], :9]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,6 +156,15 @@ class _Rows:
         self.names.append(name)
         self.values.append(float(value))
         self.derivatives.append(row)
+
+
+def _collected(planes: list[_Plane]) -> _Rows:
+    rows = _Rows(len(planes))
+    for k, plane in enumerate(planes):
+        _one_plane(rows, k, plane)
+    if len(planes) > 1:
+        _two_planes(rows, planes)
+    return rows
 
 
 def _one_plane(rows: _Rows, k: int, plane: _Plane) -> None:

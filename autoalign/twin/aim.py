@@ -8,7 +8,6 @@ the one with the least motion is taken, each axis weighed by what its motion doe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +17,7 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.beam.quality import Quality
 from autoalign.errors import MissingNeedError, UsageError
 from autoalign.merit import Spec
+from autoalign.twin.fit import sizes
 from autoalign.twin.model import Twin
 
 __all__ = ["Aim", "Forecast", "Foresight", "aim"]
@@ -80,7 +80,6 @@ class Foresight:
         self.wiring = wiring
         self.middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
         self.distances = {p.name: p.distance for p in twin.layout.planes}
-        self._combine = _beam_combine()
         self.spec = self._known_part(spec)
 
     def merit(self, position: Floats, phi: Floats) -> float:
@@ -101,8 +100,7 @@ class Foresight:
                 "strategy model: the twin expects no light where the axes stand; the bench differs "
                 "from its layout. Check the bench file, or choose the strategy response-matrix."
             )
-        residual = self.residuals(moments)
-        slope = self._slopes(moments, residual)
+        residual, slope = self._slopes(moments)
         motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])
         if self.wiring is not None:
             motion = motion @ self.wiring
@@ -119,25 +117,37 @@ class Foresight:
         """Return the spec's residuals for ``moments`` (planes, 9)."""
         return self.spec.evaluate(self._quality(moments)).residuals
 
-    def _quality(self, moments: Floats) -> Quality:
-        profiles = {
+    def _profiles(self, moments: Floats) -> dict[str, BeamProfile]:
+        return {
             plane: BeamProfile(m, np.diag(np.full(9, 1e-12)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)
             for plane, m in zip(self.twin.planes, moments, strict=True)
         }
-        return self._combine(profiles, self.distances)
 
-    def _slopes(self, moments: Floats, residual: Floats) -> Floats:
-        """Differences (residuals, planes, 9); the steps suit double precision."""
-        size = np.sqrt(np.maximum((moments[:, 2] + moments[:, 3]) / 2, 1e-12))
-        orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
-        steps = 1e-6 * size[:, None] ** orders
-        out = np.zeros((len(residual), *moments.shape))
-        for k in range(moments.shape[0]):
-            for m in range(5):
-                varied = moments.copy()
-                varied[k, m] += steps[k, m]
-                out[:, k, m] = (self.residuals(varied) - residual) / steps[k, m]
-        return out
+    def _quality(self, moments: Floats) -> Quality:
+        from autoalign.beam.combine import combine  # noqa: PLC0415
+
+        return combine(self._profiles(moments), self.distances)
+
+    def _slopes(self, moments: Floats) -> tuple[Floats, Floats]:
+        """Residuals (k,) and their derivatives by the moments (k, planes, 9).
+
+        From quantities to residuals by differences, whose steps suit double precision.
+        """
+        from autoalign.beam.combine import derivatives  # noqa: PLC0415
+
+        quality = self._quality(moments)
+        names, by_moment = derivatives(self._profiles(moments), self.distances)
+        residual = self.spec.evaluate(quality).residuals
+        places = [names.index(q) for q in self.spec.quantities]
+        sized = np.linalg.norm(by_moment[places] * sizes(moments), axis=(1, 2))
+        steps = 1e-6 * np.maximum(sized, 1e-6)
+        slopes = []
+        for place, step in zip(places, steps, strict=True):
+            values = quality.values.copy()
+            values[place] += step
+            varied = self.spec.evaluate(replace(quality, values=values)).residuals
+            slopes.append((varied - residual) / step)
+        return residual, np.einsum("qk,qpm->kpm", np.array(slopes), by_moment[places])
 
     def _known_part(self, spec: Spec) -> Spec:
         """Leave out terms that the twin has no reading for (a power meter's, for instance)."""
@@ -202,9 +212,3 @@ def _bounded_step(
         step[outside] = np.clip(step, lower, upper)[outside]
         free &= ~outside
     return np.clip(step, lower, upper)
-
-
-def _beam_combine() -> Callable[[dict[str, BeamProfile], dict[str, float]], Quality]:
-    from autoalign.beam.combine import combine  # noqa: PLC0415
-
-    return combine

@@ -33,6 +33,10 @@ DOUBTS = 3
 """After so many looks in doubt nothing else is suspected any more."""
 BRIEF = 12
 """Steps of a fit that tries a suspicion."""
+GLANCE = 3
+"""Steps of a fit that only puts suspicions in order."""
+LIKELY = 3
+"""So many suspicions are tried in full: those that look best after a step or a glance."""
 
 MOST_LOOKS = 24
 """Older looks are forgotten, so that time and memory per probe stay bounded."""
@@ -129,8 +133,8 @@ class Knowledge:
         self._doubts += 1
         best, found = self.fit, self.suspect
         if sum(1 for look in self.looks if look.count > 4) > 1 and self._doubts <= DOUBTS:
-            for suspect in suspects(self.twin.axes):
-                tried = self._fit(None, suspect.wiring, BRIEF)
+            for suspect, start in self._likely_suspects():
+                tried = self._fit(start, suspect.wiring, BRIEF)
                 if tried.misfit < best.misfit - CONVINCED:
                     best, found = tried, suspect
             self.camera = self._doubt_cameras(best)
@@ -140,15 +144,37 @@ class Knowledge:
             self._foresight = Foresight(self.twin, self.spec, self.wiring)
         self.inconsistent = self.fit.excess > 2 * DOUBT
 
+    def _likely_suspects(self) -> list[tuple[Suspect, Floats]]:
+        """Return the suspicions that one step makes look best, with the unknowns it ends at.
+
+        Each starts from what the first look alone says: with its own wires that look is the same.
+        """
+        first = fit(self.twin, self.looks[:1], None, self.prior, self._sigma).phi
+        away = self.looks[0].positions - self._foresight.middle
+        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        tried = []
+        for suspect in suspects(self.twin.axes):
+            start = first.copy()
+            start[places] += (away - suspect.wiring @ away) / self.twin.unknowns.sigma[places]
+            found = self._fit(start, suspect.wiring, 1)
+            tried.append((found.misfit, suspect, found.phi))
+        return [t[1:] for t in sorted(tried, key=lambda t: t[0])[:LIKELY]]
+
     def _doubt_cameras(self, best: Fit) -> CameraSuspect | None:
         """Return the wrong camera that explains the looks better than ``best``, if one does."""
         if best.excess < 2 * DOUBT:
             return None
-        found = None
         expected = self.twin.predict(self.looks[0].positions, np.zeros(self.twin.size)).moments[0]
+        tried = []
         for camera in camera_suspects(self.twin.planes, self.looks[0], expected):
             mended = [camera.mend(look) for look in self.looks]
-            tried = fit(self.twin, mended, None, self.prior, self._sigma, rounds=BRIEF)
-            if tried.misfit < best.misfit - CONVINCED:
-                best, found = tried, camera
+            tried.append((self._explain(mended, None, GLANCE), camera, mended))
+        found = None
+        for glance, camera, mended in sorted(tried, key=lambda t: t[0].misfit)[:LIKELY]:
+            full = self._explain(mended, glance.phi, BRIEF)
+            if full.misfit < best.misfit - CONVINCED:
+                best, found = full, camera
         return found
+
+    def _explain(self, looks: Sequence[Look], start: Floats | None, rounds: int) -> Fit:
+        return fit(self.twin, looks, start, self.prior, self._sigma, rounds=rounds)

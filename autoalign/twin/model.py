@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -340,9 +341,14 @@ def _stepped(base: Pose, rows: int, first: int, derivatives: bool) -> Pose:
     pose = Pose(base.rotation[:, None], base.position[:, None])
     if not derivatives:
         return pose
+    return pose.compose(_steps(rows, first))
+
+
+@lru_cache(maxsize=64)
+def _steps(rows: int, first: int) -> Pose:
     twists = np.zeros((rows, 6), dtype=complex)
     twists[first + np.arange(6), np.arange(6)] = 1j * STEP
-    return pose.compose(exp(twists))
+    return exp(twists)
 
 
 def _cross(rays: Rays, plane: Pose) -> tuple[Array, Array, Array]:

@@ -32,11 +32,9 @@ def exp(twist: Array) -> Pose:
     c = (θ − sin θ)/θ³ (Lie group SE(3), any robotics handbook).
     """
     w, v = twist[..., :3], twist[..., 3:]
-    s = (w * w).sum(axis=-1)[..., None, None]
+    s = (w * w).sum(axis=-1)
     terms = 4 if np.abs(s.real).max(initial=0.0) < SMALL else 7
-    a = _series(s, (1, 6, 20, 42, 72, 110, 156)[:terms])
-    b = _series(s, (2, 12, 30, 56, 90, 132, 182)[:terms])
-    c = _series(s, (6, 20, 42, 72, 110, 156, 210)[:terms])
+    a, b, c = _series(s, _RATIOS[:, :terms])[..., None, None]
     cross = (w @ _GENERATORS).reshape(*w.shape, 3)
     square = cross @ cross
     rotation = _ONE + a * cross + b * square
@@ -44,12 +42,21 @@ def exp(twist: Array) -> Pose:
     return Pose(rotation, position)
 
 
-def _series(s: Array, ratios: tuple[int, ...]) -> Array:
-    """1/r₀ (1 − s/r₁ (1 − s/r₂ (…)))."""
-    total: Array = np.ones_like(s)
-    for r in reversed(ratios[1:]):
+_RATIOS = np.array(
+    [[1, 6, 20, 42, 72, 110, 156], [2, 12, 30, 56, 90, 132, 182], [6, 20, 42, 72, 110, 156, 210]],
+    dtype=float,
+)
+"""Of a, b and c: what each term of the series is divided by, against the one before it."""
+
+
+def _series(s: Array, ratios: Array) -> Array:
+    """1/r₀ (1 − s/r₁ (1 − s/r₂ (…))) for each row of ``ratios``, (rows, …)."""
+    steps = ratios.T.reshape(ratios.shape[1], -1, *([1] * s.ndim))
+    total: Array = 1 - s / steps[-1]
+    for r in steps[-2:0:-1]:
         total = 1 - s / r * total
-    return total / ratios[0]
+    found: Array = total / steps[0]
+    return found
 
 
 def vee(base: Pose, varied: Pose) -> Array:
