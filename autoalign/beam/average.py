@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.profile import BeamProfile, Tails, Use
 from autoalign.errors import UsageError
 
 __all__ = ["average"]
@@ -62,7 +62,17 @@ def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
         noise=float(np.mean([p.noise for p in kept])),
         peak=float(np.mean([p.peak for p in kept])),
         flags={kind: flag for p in kept for kind, flag in p.flags.items()},
+        tails=_mean_tails(kept),
     )
+
+
+def _mean_tails(profiles: list[BeamProfile]) -> Tails | None:
+    """Return the mean tails; their uncertainty is mostly the background's, and stays."""
+    tails = [p.tails for p in profiles if p.tails is not None]
+    if len(tails) < len(profiles):
+        return None
+    gain = np.mean([t.gain for t in tails], axis=0)
+    return Tails(gain, np.mean([t.covariance for t in tails], axis=0))
 
 
 def _doubt(count: int) -> float:

@@ -14,6 +14,7 @@ from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.settle import Settled, settle
 from autoalign.beam.slope import Slope, beyond_slope, explained_by_slope
 from autoalign.beam.start import FAINTEST, Start, find_beam
+from autoalign.beam.tails import find_tails
 from autoalign.beam.uncertainty import pitch_covariance
 from autoalign.errors import UsageError
 from autoalign.frames import Frame
@@ -31,6 +32,7 @@ def measure_beam(
     pitch_uncertainty: float = 0.0,
     previous: Frame | None = None,
     reference: BeamProfile | None = None,
+    tails: bool = False,
 ) -> BeamProfile:
     """Measure the beam in ``frame`` by the method of second moments (ISO 11146-1).
 
@@ -54,12 +56,15 @@ def measure_beam(
         The frame before, to tell a frozen camera or a stale frame.
     reference
         A profile of the same camera, to tell a change of the ambient light.
+    tails
+        Also look for faint light outside the standard's window, for :func:`.caustics`.
 
     Returns
     -------
     BeamProfile
         Also for a frame without a beam: it then carries the flag DARK and is good for nothing.
-        The pixel's own size (variance pitch²/12) is taken off the second moments.
+        The pixel's own size (variance pitch²/12) is taken off the second moments. Light outside
+        the standard's window never counts in them (see :mod:`.tails`).
 
     Raises
     ------
@@ -84,7 +89,11 @@ def measure_beam(
     if settled.seen.lost:
         return _without_width(ready, start)
     profile = _with_width(ready, settled, pitch_uncertainty)
-    return replace(profile, flags=find_flags(ready, settled, profile.peak, previous, reference))
+    return replace(
+        profile,
+        flags=find_flags(ready, settled, profile.peak, previous, reference),
+        tails=find_tails(ready, settled) if tails else None,
+    )
 
 
 def _with_width(ready: Prepared, settled: Settled, pitch_uncertainty: float) -> BeamProfile:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from autoalign.frames import View
 
-__all__ = ["MOMENTS", "BeamProfile", "Flag", "FlagKind", "Use"]
+__all__ = ["MOMENTS", "BeamProfile", "Flag", "FlagKind", "Tails", "Use"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -57,6 +57,18 @@ class Flag:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Tails:
+    """What the second moments would gain from the light outside the integration window.
+
+    ``gain`` (3,) of ⟨x²⟩, ⟨y²⟩, ⟨xy⟩, mm², zero unless that light plainly stands out;
+    ``covariance`` (3, 3), mm⁴, from noise and background: what may be hidden there.
+    """
+
+    gain: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class BeamProfile:
     """Moments of one frame, and what follows from them.
 
@@ -79,6 +91,8 @@ class BeamProfile:
     window
         Centre (x, y) and half sides (along the principal axis closer to x, across it), mm, and
         azimuth, rad, of the integration window.
+    tails
+        Light outside that window; not counted in anything else. None where nobody looked.
     """
 
     moments: Floats
@@ -93,6 +107,7 @@ class BeamProfile:
     window: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     started: float | None = None
     view: View = ((1.0, 0.0), (0.0, 1.0))
+    tails: Tails | None = None
 
     @property
     def use(self) -> Use:
@@ -199,10 +214,12 @@ class BeamProfile:
     def in_plane_axes(self) -> BeamProfile:
         """Return the same profile with moments along the plane's axes (see ``Frame.view``)."""
         turn = _moment_rotation(np.asarray(self.view, dtype=float))
+        second, tails = turn[2:5, 2:5], self.tails
         return replace(
             self,
             moments=turn @ self.moments,
             covariance=turn @ self.covariance @ turn.T,
+            tails=tails and Tails(second @ tails.gain, second @ tails.covariance @ second.T),
             view=((1.0, 0.0), (0.0, 1.0)),
         )
 
