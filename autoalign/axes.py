@@ -74,6 +74,14 @@ class Axis:
             value = getattr(self, what)
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise UsageError(f"axis {self.name}: {what} {value!r} must be larger than 0.")
+        if self.approach not in (1, -1):
+            raise UsageError(f"axis {self.name}: approach {self.approach!r}; allowed are 1 and -1.")
+        if self.overshoot >= self.travel:
+            raise UsageError(
+                f"axis {self.name}: the overshoot that takes up the play, {self.overshoot:g} "
+                f"{self.unit}, is not less than the travel of {self.travel:g} {self.unit}; correct "
+                "play, resolution or limits."
+            )
 
     @property
     def part(self) -> str:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
 from autoalign.axes import Axis
 from autoalign.clock import Clock, RealClock
-from autoalign.errors import AlignError, UsageError, unknown_name
+from autoalign.errors import MotionFaultError, UsageError, unknown_name
 from autoalign.interfaces import Detector, Stage
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
@@ -61,6 +62,10 @@ class Bench:
 
     def __post_init__(self) -> None:
         names = [n for s in self.stages.values() for n in s.axes]
+        if not (math.isfinite(self.settle) and self.settle >= 0):
+            raise UsageError(f"bench {self.name}: settle {self.settle!r} s must be 0 or larger.")
+        if self.frames < 1:
+            raise UsageError(f"bench {self.name}: frames {self.frames!r} must be 1 or more.")
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
             raise UsageError(f"bench {self.name}: axis names on two stages: {', '.join(twice)}.")
@@ -100,23 +105,40 @@ class Bench:
         raise unknown_name("axis", axis, self.axes, f"bench {self.name}")
 
     def positions(self) -> dict[str, float]:
-        """Read every axis: mm or rad by name."""
-        return {n: self.stage_of(n).status(n).position for n in self.axes}
+        """Read every axis: mm or rad by name.
+
+        Raises
+        ------
+        MotionFaultError
+            Where a stage gives no finite number: nothing is known of that axis then.
+        """
+        positions = {n: self.stage_of(n).status(n).position for n in self.axes}
+        for name, position in positions.items():
+            if not math.isfinite(position):
+                raise MotionFaultError(
+                    f"axis {name}: its stage reads back {position!r}, which is no position. "
+                    "Nothing is moved on it; look at the encoder and the driver."
+                )
+        return positions
 
     def stop(self) -> None:
         """Stop every stage, also where one of them fails; then raise the first failure."""
-        failures: list[AlignError] = []
-        for stage in self.stages.values():
-            try:
-                stage.stop()
-            except AlignError as error:
-                failures.append(error)
-        if failures:
-            raise failures[0]
+        _each(stage.stop for stage in self.stages.values())
 
     def close(self) -> None:
-        """Let go of all hardware."""
-        for stage in self.stages.values():
-            stage.close()
-        for detector in self.detectors.values():
-            detector.close()
+        """Let go of all hardware, also where some of it fails; then raise the first failure."""
+        stages = [stage.close for stage in self.stages.values()]
+        _each([*stages, *(detector.close for detector in self.detectors.values())])
+
+
+def _each(calls: Iterable[Callable[[], None]]) -> None:
+    failures: list[Exception] = []
+    for call in calls:
+        try:
+            call()
+        except Exception as error:  # noqa: BLE001 - a faulty driver must not keep the others going
+            failures.append(error)
+    if failures:
+        for other in failures[1:]:
+            failures[0].add_note(f"and: {other}")
+        raise failures[0]

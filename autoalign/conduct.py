@@ -172,7 +172,11 @@ class Conductor:
                 self._check_stop()
                 yield from self._act(action)
         except _Stopped:
-            self._stop_all()
+            try:
+                self._stop_all()
+            except Exception as error:
+                self._close_with(error)
+                raise
             action = self.session.stop("stopped on request; the axes stand where they were.")
         except BaseException as error:
             self._stop_all(error)
@@ -288,7 +292,7 @@ class Conductor:
     def _stop_all(self, cause: BaseException | None = None) -> None:
         try:
             self.bench.stop()
-        except AlignError as error:
+        except Exception as error:
             if cause is None:
                 raise
             cause.add_note(f"stopping failed as well: {error}")

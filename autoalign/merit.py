@@ -84,7 +84,7 @@ class QuantityTerm:
     weight: float = 1.0
 
     def __post_init__(self) -> None:
-        _check_tolerance(self.quantity, self.tolerance, self.weight)
+        _check_tolerance(self.quantity, self.tolerance, self.weight, self.target)
 
     @property
     def name(self) -> str:
@@ -118,7 +118,7 @@ class PointingTerm:
     def __post_init__(self) -> None:
         if self.direction not in ("x", "y"):
             raise UsageError(f"pointing direction {self.direction!r}; allowed are 'x' and 'y'.")
-        _check_tolerance(self.name, self.tolerance, self.weight)
+        _check_tolerance(self.name, self.tolerance, self.weight, self.target)
 
     @property
     def name(self) -> str:
@@ -283,7 +283,7 @@ class Spec:
         names = [t.name for t in self.terms]
         if len(set(names)) < len(names):
             raise UsageError(f"a spec names each term once; given: {', '.join(names)}.")
-        if not self.guard >= 0:
+        if not (math.isfinite(self.guard) and self.guard >= 0):
             raise UsageError(f"guard {self.guard!r} must be 0 or larger.")
 
     @classmethod
@@ -329,7 +329,9 @@ class Spec:
         return tuple(q for q in self.quantities if q not in names)
 
 
-def _check_tolerance(name: str, tolerance: float, weight: float) -> None:
+def _check_tolerance(name: str, tolerance: float, weight: float, target: float = 0.0) -> None:
+    if not math.isfinite(target):
+        raise UsageError(f"term {name}: target {target!r} must be a finite number.")
     if not (math.isfinite(tolerance) and tolerance > 0):
         raise UsageError(f"term {name}: tolerance {tolerance!r} must be larger than 0.")
     if not (math.isfinite(weight) and weight > 0):

@@ -6,11 +6,12 @@ It protects equipment from the software's own mistakes. It is not a safety funct
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping
 from enum import StrEnum
 
 from autoalign.axes import Axis
-from autoalign.errors import HeldError, TravelBudgetError, unknown_name
+from autoalign.errors import HeldError, TravelBudgetError, UsageError, unknown_name
 from autoalign.session.actions import Move
 
 __all__ = ["Latch", "MoveGuard"]
@@ -49,6 +50,8 @@ class MoveGuard:
         for name in given:
             if name not in self.axes:
                 raise unknown_name("axis", name, self.axes, "travel budget")
+            if not given[name] > 0:
+                raise UsageError(f"travel budget of {name}: {given[name]!r} must be above 0.")
         self.run_travel = {n: given.get(n, travels * a.travel) for n, a in self.axes.items()}
         self.travelled = dict.fromkeys(self.axes, 0.0)
         self.latch = Latch.RUN
@@ -60,7 +63,7 @@ class MoveGuard:
         Raises
         ------
         HeldError
-            On hold or safe.
+            On hold or safe, or where it is not known where an axis stands.
         TravelLimitError
             Where a target or the overshoot before it is outside the limits.
         TravelBudgetError
@@ -73,6 +76,11 @@ class MoveGuard:
             if name not in self.axes:
                 raise unknown_name("axis", name, self.axes, "move")
             axis = self.axes[name]
+            if not math.isfinite(positions[name]):
+                raise HeldError(
+                    f"axis {name}: it is not known where it stands ({positions[name]!r}); nothing "
+                    "was moved."
+                )
             path = (positions[name], *legs)
             for leg in (*legs, move.targets[name]):
                 axis.check(leg)

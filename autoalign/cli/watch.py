@@ -32,6 +32,7 @@ def watch(
     looks: int | None = None,
     memory: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
+    clear: str = "",
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
     """Keep a bench aligned: look on a schedule, realign when out of spec or about to be.
@@ -61,6 +62,9 @@ def watch(
         written after every realignment that was verified to be in spec.
     fresh
         Do not use what the file remembers.
+    clear
+        Number of the incident for which an earlier watch made the bench safe. Look at the bench
+        first: this lets it move again.
     json
         Print what was done as JSON at the end.
     """
@@ -78,7 +82,7 @@ def watch(
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
             memory=memory or memory_path(bench), fresh=fresh,
-            follow=None if json else _tell, stop=stop,
+            follow=None if json else _tell, stop=stop, cleared=clear,
         )  # fmt: skip
         for remark in service.memory.remarks:
             warn(remark)

@@ -15,7 +15,7 @@ from autoalign.session.actions import (
     Status,
 )
 from autoalign.session.core import Session
-from autoalign.session.seeing import Eye
+from autoalign.session.seeing import Eye, Recent
 from autoalign.session.stepper import Stepper
 from autoalign.session.tour import Camera, Guide, Sight, Tour, Visit
 
@@ -30,6 +30,7 @@ __all__ = [
     "Move",
     "Moved",
     "Outcome",
+    "Recent",
     "Refused",
     "Seen",
     "Session",

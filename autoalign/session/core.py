@@ -7,12 +7,14 @@ Life cycle::
         session.observe(carry_out(action))
 
 The session looks first, lets the strategy propose, stops as soon as a look that began after the
-last move had settled finds the beam in spec (guard band included), and otherwise returns to the
-best position it has seen, looks there once more and says so.
+last move had settled finds the beam in spec (guard band included; close to a limit it lets a
+strategy that aims at the middle correct once more), and otherwise returns to the best position it
+has seen, looks there once more and says so.
 """
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Generator, Mapping, Sequence
 from typing import Any
 
@@ -25,11 +27,13 @@ from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
-from autoalign.session.rules import check_needs, compare
-from autoalign.session.seeing import Combine, Eye, Measure
+from autoalign.session.rules import CENTRINGS, check_needs, compare, near_limit
+from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.stepper import Script, Stepper
 
 __all__ = ["Session"]
+
+LOG = logging.getLogger(__name__)
 
 _Sight = Generator[Action, Outcome, Observation]
 _Proposals = Generator[Sequence[float] | Vector, Observation, None]
@@ -60,6 +64,9 @@ class Session(Stepper):
         given to the strategy in place of looks as long as it asks for the same positions.
     measure, combine
         How frames become profiles and profiles a quality; ``autoalign.beam``'s where not given.
+    recent
+        What was seen last, for sessions that follow one another on one bench; kept up to date. It
+        tells a frozen camera and a change of the ambient light.
 
     Raises
     ------
@@ -85,6 +92,7 @@ class Session(Stepper):
         replay: Sequence[Observation] = (),
         measure: Measure | None = None,
         combine: Combine | None = None,
+        recent: Recent | None = None,
     ) -> None:
         super().__init__(axes, settle, frames)
         self.strategy = strategy
@@ -97,6 +105,7 @@ class Session(Stepper):
         self._uncertainties = dict(uncertainties or {})
         self._rng = rng or np.random.default_rng(0)
         self._replay = list(replay)
+        self._centred = 0
         planes = layout.planes if layout is not None else ()
         self._eye = Eye(
             self.spec,
@@ -105,6 +114,7 @@ class Session(Stepper):
             measure or _beam_measure(),
             combine or _beam_combine(),
             self._uncertainties,
+            recent or Recent(),
         )
 
     @classmethod
@@ -175,7 +185,7 @@ class Session(Stepper):
                         return self._refusal()
                     answer = yield from self._look("probe")
                     answer = yield from self._look_closer(answer)
-                    if answer.in_spec:
+                    if answer.in_spec and self._enough(answer):
                         self._conclude(answer)
                         return Status.IN_SPEC, "verified by a look after the last move."
         finally:
@@ -191,6 +201,10 @@ class Session(Stepper):
             return None, f"strategy {self.strategy.name} has nothing left to try"
         except AlignError as error:
             return None, f"strategy {self.strategy.name}: {error}"
+        except Exception as error:  # a plug-in's mistake must not leave the bench anywhere
+            LOG.exception("strategy %s failed", self.strategy.name)
+            kind = type(error).__name__
+            return None, f"strategy {self.strategy.name} failed with {kind}: {error}"
         target = np.asarray(raw, dtype=np.float64)
         if target.shape != problem.start.shape or not np.all(np.isfinite(target)):
             raise UsageError(
@@ -204,6 +218,19 @@ class Session(Stepper):
         conclude = getattr(self.strategy, "conclude", None)
         if conclude is not None:
             conclude(last)
+
+    def _enough(self, seen: Observation) -> bool:
+        """Whether a look in spec ends the search: not if one more move is likely to make it surer.
+
+        Only a strategy whose next position is its guess at the middle of the spec is asked again.
+        """
+        spent = self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds
+        if spent or not getattr(self.strategy, "centres", False) or self._centred >= CENTRINGS:
+            return True
+        assert seen.verdict is not None
+        close = near_limit(seen.verdict)
+        self._centred += close
+        return not close
 
     def _recorded(self, target: Vector) -> Observation | None:
         """Return the recorded observation at ``target``, if that is what comes next."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -18,9 +18,21 @@ from autoalign.merit import Spec, Verdict
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
 
-__all__ = ["Combine", "Eye", "Measure", "stated"]
+__all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
 
-Measure = Callable[[Frame], BeamProfile]
+
+class Measure(Protocol):
+    """What ``autoalign.beam.measure_beam`` does."""
+
+    def __call__(
+        self,
+        frame: Frame,
+        *,
+        previous: Frame | None = None,
+        reference: BeamProfile | None = None,
+    ) -> BeamProfile:
+        """Return the profile of ``frame``; what was seen before tells frozen frames."""
+        ...
 
 
 class Combine(Protocol):
@@ -65,6 +77,14 @@ def stated(
 
 
 @dataclass(frozen=True, slots=True)
+class Recent:
+    """The last frame and the last useful profile of every detector, by its name."""
+
+    frames: dict[str, Frame] = field(default_factory=dict)
+    profiles: dict[str, BeamProfile] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Eye:
     """Turns what was seen into an :class:`Observation`.
 
@@ -80,6 +100,8 @@ class Eye:
         ``measure_beam`` and ``combine``; others in tests.
     uncertainties
         What the bench states of its screens, see :func:`stated`.
+    recent
+        What was seen last; kept up to date.
     """
 
     spec: Spec
@@ -88,6 +110,7 @@ class Eye:
     measure: Measure
     combine: Combine
     uncertainties: Mapping[str, float] = field(default_factory=dict)
+    recent: Recent = field(default_factory=Recent)
 
     def observe(self, seen: Seen, not_before: float) -> Observation:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
@@ -111,11 +134,16 @@ class Eye:
     def _measure(
         self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[str]
     ) -> None:
+        recent = self.recent
+        previous, reference = recent.frames.get(name), recent.profiles.get(name)
+        recent.frames[name] = frame
         try:
-            profile = self.measure(frame)
+            profile = self.measure(frame, previous=previous, reference=reference)
         except AlignError as error:
             failures.append(f"{name}: {error}")
             return
+        if profile.use is not Use.NOTHING:
+            recent.profiles[name] = profile
         into.setdefault(frame.plane or name, []).append(profile)
         if profile.use is not Use.ALL:
             evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,21 +12,22 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.conduct import StopFlag
-from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.errors import AlignError, DetectorError, HeldError, JournalError, UsageError
 from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.memory import BenchMemory
 from autoalign.runner import run
 from autoalign.safety import Latch, MoveGuard
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
-from autoalign.session import Budget, Look, Session, Status
+from autoalign.session import Budget, Look, Recent, Session, Status
 from autoalign.watch.deciding import Past, decide, moved
+from autoalign.watch.incident import Incident, check_cleared, keep_incident
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
 from autoalign.watch.status import WatchStatus, write_status
 
 __all__ = ["Watch", "WatchSummary"]
 
 _FAILURES = 3
-"""So many looks in a row may end in a hardware error before the bench is made safe."""
+"""So many looks, or realignments, in a row may break off before the bench is made safe."""
 
 
 @dataclass(slots=True)
@@ -63,6 +65,9 @@ class Watch:
         Called with the time (s) and every decision.
     stop
         Looked at between any two steps; once set, the watch ends in an orderly way.
+    cleared
+        Number of the incident for which an earlier watch made the bench safe, given by a person
+        who has looked at it.
     """
 
     def __init__(
@@ -78,6 +83,7 @@ class Watch:
         fresh: bool = False,
         follow: Callable[[float, Decision], None] | None = None,
         stop: StopFlag | None = None,
+        cleared: str = "",
     ) -> None:
         if bench.spec is None:
             raise UsageError(f"watch of {bench.name}: the bench has no spec to keep.")
@@ -85,10 +91,12 @@ class Watch:
         self.policy, self.budget = policy or Policy(), budget or Budget()
         self.guard = guard or MoveGuard(bench.axes)
         self.memory = BenchMemory(bench, memory, fresh=fresh)
-        self.follow, self.stop = follow, stop
+        self.follow, self.stop, self.cleared = follow, stop, cleared
         self.past = Past(bench.axes, bench.spec.guard)
         self.summary = WatchSummary()
-        self._failures = 0
+        self._broken_looks = self._broken_realignments = 0
+        self._recent = Recent()
+        self._incident: Incident | None = None
         self._last: Sighting | None = None
 
     def run(self, *, looks: int | None = None) -> WatchSummary:
@@ -97,14 +105,17 @@ class Watch:
         Raises
         ------
         HeldError
-            Where another watch uses the folder.
+            Where another watch uses the folder, or a person has not yet cleared why an earlier one
+            made the bench safe.
         """
         from filelock import FileLock, Timeout  # noqa: PLC0415
 
         self.folder.mkdir(parents=True, exist_ok=True)
         try:
-            with FileLock(self.folder / "watch.lock", timeout=0), self._journal() as journal:
-                self._watch(journal, looks)
+            with FileLock(self.folder / "watch.lock", timeout=0):
+                self._incident = check_cleared(self.folder, self.cleared)
+                with self._journal() as journal:
+                    self._watch(journal, looks)
         except Timeout as error:
             raise HeldError(
                 f"{self.folder}: another watch is at work here. Stop that one first, or name "
@@ -113,6 +124,20 @@ class Watch:
         return self.summary
 
     def _watch(self, journal: Journal, looks: int | None) -> None:
+        try:
+            self._rounds(journal, looks)
+        except KeyboardInterrupt:
+            self._status("interrupted", 0.0, ended=True)
+            raise
+        except Exception as error:
+            # Whatever it is: nobody is watching now, so nothing may move until somebody has looked.
+            self._make_safe(f"the watch broke off: {type(error).__name__}: {error}")
+            with suppress(OSError):
+                self._status(self.summary.reason, 0.0, ended=True)
+            raise
+
+    def _rounds(self, journal: Journal, looks: int | None) -> None:
+        self._after_incident(journal)
         self._unfinished(journal)
         wait = 0.0
         while looks is None or self.summary.looks < looks:
@@ -135,8 +160,9 @@ class Watch:
         except AlignError as error:
             if self._stopped():
                 return Decision(Step.STAND, "stopped during a look")
-            return self._broken(f"{type(error).__name__}: {error}")
-        self._failures = 0
+            self._broken_looks += 1
+            return self._broken(f"{type(error).__name__}: {error}", self._broken_looks)
+        self._broken_looks = 0
         decision = decide(self.policy, self.past, sighting)
         self._last = sighting
         self.summary.in_spec += sighting.observation.in_spec
@@ -147,7 +173,9 @@ class Watch:
         return decision
 
     def _look(self, journal: Journal) -> Sighting:
-        session = Session.for_bench(self.bench, _Standing(), rng=np.random.default_rng(0))
+        session = Session.for_bench(
+            self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent
+        )
         run(self.bench, session, guard=self.guard, stop=self.stop)
         if session.last is None:
             raise HeldError("stopped before the look.")
@@ -163,17 +191,21 @@ class Watch:
         strategy = self.make_strategy()
         session = Session.for_bench(
             self.bench, strategy, budget=self.budget, memory=self.memory.data,
-            rng=np.random.default_rng(self.summary.realignments),
+            rng=np.random.default_rng(self.summary.realignments), recent=self._recent,
         )  # fmt: skip
         record = {**self._described(strategy.name), "reason": why.reason}
         try:
             with Journal(path, self.bench.clock, record) as own:
                 finish = run(self.bench, session, own, guard=self.guard, stop=self.stop)
         except AlignError as error:
-            return self._broken(f"realignment broke off: {type(error).__name__}: {error}")
+            moved(self.past, self.bench.clock.now())
+            self._broken_realignments += 1
+            reason = f"realignment broke off: {type(error).__name__}: {error}"
+            return self._broken(reason, self._broken_realignments)
         if finish.status is Status.STOPPED:
             return Decision(Step.STAND, "stopped during a realignment; it is not finished")
         moved(self.past, self.bench.clock.now())
+        self._broken_realignments = 0
         journal.note("realigned", finish.reason, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
@@ -189,30 +221,54 @@ class Watch:
             self.guard.hold(reason)
         self.summary.reason = reason
 
-    def _broken(self, reason: str) -> Decision:
+    def _broken(self, reason: str, times: int) -> Decision:
         """A device misbehaved: hold; after several in a row make safe, which needs a person."""
-        self._failures += 1
         self.past.holding = self.past.holding or reason
         self._hold(reason)
-        if self._failures >= _FAILURES:
-            self.guard.make_safe(f"{self._failures} failures in a row, the last: {reason}")
-            self.summary.reason = self.guard.why
-            try:
-                self.bench.stop()
-            except AlignError as error:
-                self.summary.reason += f"; stopping failed as well: {error}"
+        if times >= _FAILURES:
+            self._make_safe(f"{times} failures in a row, the last: {reason}")
         return Decision(Step.HOLD, self.summary.reason)
+
+    def _make_safe(self, why: str) -> None:
+        self.guard.make_safe(why)
+        self.summary.reason, self.summary.state = why, self.guard.latch
+        try:
+            self.bench.stop()
+        except Exception as error:  # noqa: BLE001 - whatever it is, it must be said
+            self.summary.reason += f"; stopping failed as well: {error}"
+        try:
+            incident = keep_incident(self.folder, self.summary.reason, self.bench.clock.wall())
+        except OSError as error:
+            self.summary.reason += f"; this could not be written down: {error}"
+        else:
+            self.summary.reason += f" (incident {incident.number})"
+
+    def _after_incident(self, journal: Journal) -> None:
+        """After a person cleared why the bench was safe: start on hold."""
+        if self._incident is not None:
+            self._wait_for_steady(
+                f"incident {self._incident.number} was cleared ({self._incident.why})", journal
+            )
 
     def _unfinished(self, journal: Journal) -> None:
         """After a crash: start on hold, say which moves never got an outcome."""
         for path in sorted(self.folder.glob("realign-*.db")):
-            if any(move.status is None for move in read_journal(path).moves):
-                self.past.holding = (
-                    f"an earlier realignment ({path.name}) broke off during a move; positions "
-                    "must be seen to be steady first"
+            try:
+                open_moves = bool(read_journal(path).open_moves)
+            except JournalError as error:
+                self._wait_for_steady(
+                    f"an earlier realignment left no readable record: {error}", journal
                 )
-                self._hold(self.past.holding)
-                journal.note("unfinished", self.past.holding, file=path.name)
+                continue
+            if open_moves:
+                self._wait_for_steady(
+                    f"an earlier realignment ({path.name}) broke off during a move", journal
+                )
+
+    def _wait_for_steady(self, why: str, journal: Journal) -> None:
+        self.past.holding = f"{why}; positions must be seen to be steady first"
+        self._hold(self.past.holding)
+        journal.note("held at the start", self.past.holding)
 
     def _pause(self, decision: Decision) -> float:
         quick = decision.step in (Step.CONFIRM, Step.HOLD)

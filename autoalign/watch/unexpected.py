@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from autoalign.axes import Axis
-from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.profile import BeamProfile, FlagKind
 from autoalign.watch.policy import Policy, Sighting
 
 __all__ = ["unexpected"]
@@ -31,7 +31,7 @@ def unexpected(
 
 
 def _dark(profile: BeamProfile) -> bool:
-    return profile.use is Use.NOTHING or profile.power <= 5 * profile.power_uncertainty
+    return FlagKind.DARK in profile.flags or profile.power <= 5 * profile.power_uncertainty
 
 
 def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:

@@ -38,7 +38,7 @@ def random_options(rng, pixels):
         how["gain"] = rng.exponential(1)
     if rng.random() < 0.1:
         how["pitch_uncertainty"] = rng.exponential(0.01)
-    if rng.random() < 0.1 and pixels.dtype.kind in "uf" and pixels.ndim == 2 and pixels.size:
+    if rng.random() < 0.1 and pixels.dtype.type in KINDS and pixels.ndim == 2 and pixels.size:
         other = Frame(np.roll(pixels, rng.integers(0, 3)))
         how["dark" if rng.random() < 0.5 else "previous"] = other
     return how

@@ -50,6 +50,7 @@ def test_definitions_of_the_quantities():
     assert q["pointing_x"] == pytest.approx(0.4 / 2000)
     assert np.allclose(q.divergence_tensor, (s_far - s_near) / 2000)
     assert q["near.skew_x"] == pytest.approx(0.05 / 2.0**1.5)
+    assert q["near.skew_y"] == pytest.approx(-0.1 / 1.5**1.5)
     assert q["far.power"] == 1e6
     m, _, _ = stretch(np.array(NEAR[2:5]), np.array(FAR[2:5]))
     assert np.allclose(matrix(m) @ near @ matrix(m), far)

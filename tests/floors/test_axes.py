@@ -91,3 +91,11 @@ def test_published_backlash_vector_is_cured_by_the_approach() -> None:
         start = target
     reached = dict(zip(path[1:], play_model(path), strict=True))
     assert [reached[t] for t in (500.0, 490.0, 510.0, 505.0)] == [500, 490, 510, 505]
+
+
+def test_play_that_does_not_fit_into_the_travel_is_refused() -> None:
+    """Nothing could be reached from the named side; a direction is +1 or −1."""
+    with pytest.raises(UsageError, match="overshoot that takes up the play"):
+        Axis("a.x", "mm", 0, 1, play=3.0)
+    with pytest.raises(UsageError, match="allowed are 1 and -1"):
+        Axis("a.x", "mm", 0, 1, approach=0)  # type: ignore[arg-type]

@@ -89,6 +89,15 @@ def test_guard_band_counts_against_the_claim(value: float, u: float, inside: boo
     assert verdict.in_spec is inside
 
 
+@pytest.mark.parametrize(("u", "inside"), [(0.0, True), (1e-5, False)])
+def test_the_guard_band_counts_in_every_kind_of_term(u: float, inside: bool) -> None:
+    """0.1 of a tolerance is left: too little for 1.645 standard uncertainties of 0.1 or 0.2."""
+    grown = Spec((DivergenceTerm(1e-4),)).evaluate(quality(u, divergence_xx=0.9e-4))
+    # A stretch s is an ellipticity of 1 - 2s, with twice its uncertainty.
+    oval = Spec((EllipticityTerm(1e-4),)).evaluate(quality(u, stretch_0=0.45e-4))
+    assert grown.in_spec is oval.in_spec is inside
+
+
 @given(st.floats(-0.2, 0.2), st.floats(-0.2, 0.2), st.floats(0, math.pi))
 def test_divergence_and_ellipticity_do_not_depend_on_the_axes(
     a: float, b: float, phi: float
@@ -131,3 +140,7 @@ def test_specs_that_cannot_be() -> None:
         QuantityTerm("near.x", 0.0)
     with pytest.raises(UsageError, match="allowed are 'x' and 'y'"):
         PointingTerm("z", 1.0)
+    with pytest.raises(UsageError, match="target nan must be"):
+        PointingTerm("x", 1.0, target=math.nan)
+    with pytest.raises(UsageError, match="guard inf must be"):
+        Spec((PointingTerm("x", 1.0),), guard=math.inf)

@@ -85,6 +85,22 @@ def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missin
     assert len(read_journal(path).looks) == result.probes
 
 
+def test_a_run_whose_record_spent_the_budget_ends_at_once(make_bench, tmp_path):
+    """Interrupted after its last allowed look: resumed it ends, verified, and says why."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+
+    def interrupt(event):
+        if event.observation is not None and event.probes == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        align(bench, budget=3, journal=path, progress=interrupt)
+    result = align(bench, budget=3, journal=path, resume=True)
+    assert not result.in_spec
+    assert result.status is Status.BUDGET
+    assert result.after.merit <= 1.01 * result.before.merit
+
+
 def test_a_resume_that_cannot_be_one_is_refused(make_bench, tmp_path):
     """Another strategy's record, or none."""
     path = tmp_path / "run.db"

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 
 import numpy as np
 import pytest
 
 from autoalign import aio
+from autoalign.axes import Axis
+from autoalign.bench import Bench
 from autoalign.clock import RealClock
 from autoalign.conduct import Sleep
 from autoalign.errors import (
@@ -19,6 +22,7 @@ from autoalign.errors import (
     MotionFaultError,
     MotionTimeoutError,
 )
+from autoalign.interfaces import AxisStatus
 from autoalign.journal import Journal, read_journal
 from autoalign.runner import run
 from autoalign.safety import MoveGuard
@@ -227,7 +231,8 @@ def test_a_bench_on_hold_is_looked_at_and_not_moved(make_bench, tmp_path):
 
 def test_real_time_is_slept_in_the_event_loop():
     """With a real clock nothing blocks the loop: a sleep of nothing returns at once."""
-    assert asyncio.run(aio._carry_out(Sleep(0.0), RealClock())) is None
+    bench = Bench("nothing", {}, {}, clock=RealClock())
+    assert asyncio.run(aio._carry_out(Sleep(0.0), bench)) is None
 
 
 def test_asyncio_does_exactly_the_same(make_bench):
@@ -268,3 +273,126 @@ def test_budget_of_looks_is_kept_by_the_hardware(make_bench):
     finish = run(bench, session_of(bench, budget=Budget(probes=9)))
     assert not finish.in_spec
     assert bench.detectors["meter"].looks == 9
+
+
+class Slow:
+    """A stage whose orders take a while to leave, in real time."""
+
+    name = "slow"
+
+    def __init__(self, entered):
+        self.axes = {"a.x": Axis("a.x", "mm", -5, 5, speed=1.0, resolution=1e-3)}
+        self.entered, self.said = entered, []
+
+    def identity(self):
+        """Return what it is."""
+        return "slow stage"
+
+    def start_move(self, axis, target):
+        """Send the order a little after it was asked for."""
+        self.entered.set()
+        time.sleep(0.05)  # the thread of a driver in the middle of its work
+        self.said.append("move")
+
+    def status(self, axis):
+        """Return that it stands."""
+        return AxisStatus(0.0, moving=False)
+
+    def stop(self):
+        """Stop."""
+        self.said.append("stop")
+
+    def close(self):
+        """Let go."""
+
+
+def test_a_cancelled_run_has_the_last_word(make_bench):
+    """An order that a thread is still sending is followed by a stop before the task ends."""
+    entered = threading.Event()
+    stage = Slow(entered)
+    like = make_bench()
+    bench = Bench("b", {"slow": stage}, like.detectors, like.spec, clock=like.clock)
+
+    async def main():
+        task = asyncio.create_task(aio.run(bench, session_of(bench)))
+        await asyncio.to_thread(entered.wait, 10)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    asyncio.run(main())
+    assert "move" in stage.said
+    assert stage.said[-1] == "stop"
+
+
+def test_a_stop_that_fails_is_recorded(make_bench, tmp_path):
+    """Asked to stop, and the stage does not: the error is raised and stands in the record."""
+    bench, flag = make_bench(), threading.Event()
+    real = bench.stages["stage"]
+    real.on_status = lambda: flag.set() if bench.clock.now() > 0.2 else None
+
+    def deaf():
+        raise HardwareError("stage: the stop was not acknowledged.")
+
+    bench.stages = {"stage": Ghost(real, stop=deaf)}
+    with (
+        Journal(tmp_path / "run.db", bench.clock, {}) as journal,
+        pytest.raises(HardwareError, match="not acknowledged"),
+    ):
+        run(bench, session_of(bench), journal, stop=flag)
+    assert "not acknowledged" in read_journal(tmp_path / "run.db").finish["reason"]
+
+
+def test_one_faulty_driver_does_not_keep_the_others_going():
+    """Stop and close reach every part, whatever the first one raises."""
+    reached = []
+
+    def part(name, error):
+        def call():
+            reached.append(name)
+            if error:
+                raise error
+
+        return Ghost(Slow(None), axes={}, stop=call, close=call)
+
+    bench = Bench("b", {"p": part("p", ValueError("a bug")), "q": part("q", None)}, {})
+    for call in (bench.stop, bench.close):
+        reached.clear()
+        with pytest.raises(ValueError, match="a bug"):
+            call()
+        assert reached == ["p", "q"]
+
+
+def test_a_position_that_is_no_number_moves_nothing(make_bench):
+    """NaN from an encoder: no order leaves, the run ends with the axis' name."""
+    bench = make_bench()
+    real = bench.stages["stage"]
+    name = next(iter(real.axes))
+
+    def status(axis):
+        return AxisStatus(float("nan"), moving=False) if axis == name else real.status(axis)
+
+    bench.stages = {"stage": Ghost(real, status=status)}
+    with pytest.raises(MotionFaultError, match=rf"axis {name}: .* nan"):
+        run(bench, session_of(bench))
+    assert real.log == []
+
+
+class Broken(ResponseMatrix):
+    """A strategy with a mistake in it."""
+
+    def propose(self, problem):
+        """Go somewhere once, then fail."""
+        yield problem.start + 0.5 * problem.scale
+        raise np.linalg.LinAlgError("SVD did not converge")
+
+
+def test_a_strategy_with_a_mistake_does_not_leave_the_bench_anywhere(make_bench, caplog):
+    """What it raises is said and logged; the bench goes back to the best place seen."""
+    bench = make_bench()
+    session = Session.for_bench(bench, Broken())
+    finish = run(bench, session)
+    assert finish.status is Status.GIVEN_UP
+    assert "LinAlgError: SVD did not converge" in finish.reason
+    assert "SVD did not converge" in caplog.text
+    assert session.last.merit <= 1.01 * session.first.merit

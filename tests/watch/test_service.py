@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +13,17 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.bench import Bench
-from autoalign.errors import DetectorError, HeldError, UsageError
-from autoalign.journal import read_journal
+from autoalign.errors import (
+    DetectorError,
+    HeldError,
+    JournalError,
+    MotionFaultError,
+    UsageError,
+)
+from autoalign.journal import Journal, read_journal
 from autoalign.safety import Latch
 from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
 
@@ -87,6 +96,95 @@ def test_a_camera_that_stays_dead_ends_in_safe(tmp_path: Path, monkeypatch: Any)
     status = json.loads((tmp_path / "status.json").read_text())
     assert status["state"] == "safe"
     assert "camera far" in status["reason"]
+
+
+def test_safe_outlives_the_watch_until_its_incident_is_cleared(tmp_path: Path) -> None:
+    """A new watch refuses to start; the right number lets it, on hold first; evidence is kept."""
+    bench = benches.collimator(seed=1)
+    keep_incident(tmp_path, "3 failures in a row", bench.clock.wall())
+    number = json.loads((tmp_path / "incident.json").read_text())["number"]
+    for cleared in ("", "20200101-000000"):
+        with pytest.raises(HeldError, match=f"incident {number}: 3 failures in a row"):
+            followed(bench, tmp_path, cleared=cleared)[0].run(looks=1)
+    watch, made = followed(bench, tmp_path, cleared=number)
+    watch.run(looks=1)
+    assert made[0].step is Step.HOLD
+    assert "was cleared" in made[0].reason
+    assert (tmp_path / f"incident-{number}-cleared.json").exists()
+    with pytest.raises(UsageError, match="no incident"):
+        followed(bench, tmp_path, cleared=number)[0].run(looks=1)
+
+
+def test_an_axis_that_stalls_is_not_driven_again_and_again(
+    tmp_path: Path, monkeypatch: Any
+) -> None:
+    """Realignments that break off count, whatever the looks between them say; then it is safe."""
+    bench = benches.collimator(seed=1)
+    tried = []
+
+    def stalled(self: object, axis: str, target: float) -> None:
+        tried.append(axis)
+        raise MotionFaultError(f"axis {axis}: stalled.")
+
+    for stage in bench.stages.values():
+        monkeypatch.setattr(type(stage), "start_move", stalled)
+    watch, _ = followed(bench, tmp_path, policy=Policy(realignments=6))
+    summary = watch.run(looks=60)
+    assert summary.state is Latch.SAFE
+    assert summary.realignments == len(tried) == 3
+    assert "stalled" in summary.reason
+
+
+def test_a_record_that_was_never_begun_is_no_obstacle(tmp_path: Path) -> None:
+    """An empty file of a killed process holds until the picture is steady, and is then left."""
+    (tmp_path / "realign-0001.db").touch()
+    watch, made = followed(benches.collimator(seed=1), tmp_path, policy=Policy(steady=2))
+    watch.run(looks=4)
+    assert "no readable record" in made[0].reason
+    assert any(d.step is not Step.HOLD for d in made)
+
+
+def test_a_full_disk_ends_in_safe(tmp_path: Path, monkeypatch: Any) -> None:
+    """Without a record nothing moves; the watch ends, and its status file does not say "run"."""
+    bench = benches.collimator(seed=1)
+    watch, _ = followed(bench, tmp_path)
+    room, insert = iter(range(3)), Journal._insert
+
+    def full(*entry: Any) -> int:
+        if next(room, None) is None:
+            raise sqlite3.OperationalError("database or disk is full")
+        return insert(*entry)
+
+    monkeypatch.setattr(Journal, "_insert", full)
+    before = bench.positions()
+    with pytest.raises(JournalError, match="disk is full"):
+        watch.run(looks=5)
+    assert watch.guard.latch is Latch.SAFE
+    assert bench.positions() == before
+    assert json.loads((tmp_path / "status.json").read_text())["state"] == "safe"
+
+
+def test_a_frozen_camera_moves_nothing(tmp_path: Path, monkeypatch: Any) -> None:
+    """The same pixels as in the look before are no look."""
+    bench = benches.collimator(seed=1)
+    watch, made = followed(bench, tmp_path)
+    before = bench.positions()
+    frozen: dict[str, Any] = {}
+    for detector in bench.detectors.values():
+        monkeypatch.setattr(type(detector), "acquire", _frozen(type(detector).acquire, frozen))
+    watch.run(looks=3)
+    assert bench.positions() == before
+    assert made[1].step is Step.HOLD
+    assert "those of the frame before" in made[1].reason
+
+
+def _frozen(real: Any, kept: dict[str, Any]) -> Any:
+    def acquire(self: Any, *request: Any) -> Any:
+        fresh = real(self, *request)
+        first = kept.setdefault(self.name, fresh)
+        return [replace(f, pixels=g.pixels) for f, g in zip(fresh, first, strict=True)]
+
+    return acquire
 
 
 def test_stop_ends_in_an_orderly_way(tmp_path: Path) -> None:

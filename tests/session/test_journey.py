@@ -1,0 +1,30 @@
+"""When an axis has arrived: a single agreeable readback is not enough."""
+
+from __future__ import annotations
+
+import pytest
+
+from autoalign.axes import Axis
+from autoalign.errors import MotionTimeoutError
+from autoalign.interfaces import AxisStatus
+from autoalign.motion import Journey, allowed_time
+
+AXIS = Axis("a.x", "mm", -5, 5, resolution=0.01, speed=1.0)
+
+
+def test_arrived_is_read_back_twice() -> None:
+    """Passing the target at an idle-looking moment does not count."""
+    journey = Journey(AXIS, 0.0, [1.0], 0.0)
+    assert not journey.look(AxisStatus(1.0, moving=False), 1.0)
+    assert not journey.look(AxisStatus(1.2, moving=True), 1.1)
+    assert not journey.look(AxisStatus(1.0, moving=False), 1.2)
+    assert journey.look(AxisStatus(1.0, moving=False), 1.3)
+
+
+def test_the_deadline_follows_distance_and_speed() -> None:
+    """Three times the expected time and five seconds; then it is over."""
+    assert allowed_time(AXIS, -2.0) == 11.0
+    journey = Journey(AXIS, 0.0, [2.0], 100.0)
+    assert not journey.look(AxisStatus(0.5, moving=True), 110.9)
+    with pytest.raises(MotionTimeoutError, match="not at 2 mm"):
+        journey.look(AxisStatus(0.6, moving=True), 111.1)
