@@ -14,7 +14,9 @@ A strategy is a generator: it yields positions to visit and is sent what was see
 The session takes the first look itself (``problem.first``), ends the generator once the beam is in
 spec, and clips what it yields to the reachable positions. A strategy that remembers benches may
 have a method ``conclude(observation)``: it is told there of the look that found the beam in spec,
-which its generator never sees.
+which its generator never sees. One whose next position is always its guess at the middle of the
+spec says so with ``centres = True``: it may be asked once more where a beam in spec is close to a
+limit.
 """
 
 from __future__ import annotations

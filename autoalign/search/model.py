@@ -39,6 +39,7 @@ class Model:
 
     name = "model"
     needs = frozenset({Need.LAYOUT})
+    centres = True
 
     def __init__(self) -> None:
         self.note = "probe"

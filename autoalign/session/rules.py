@@ -7,11 +7,18 @@ from collections.abc import Sequence
 
 from autoalign.axes import Axis
 from autoalign.errors import MissingNeedError
-from autoalign.merit import Spec
+from autoalign.merit import Spec, TermValue, Verdict
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Need, Observation, Strategy
 
-__all__ = ["check_needs", "compare", "strides"]
+__all__ = ["CENTRINGS", "check_needs", "compare", "near_limit", "strides"]
+
+CENTRINGS = 2
+"""So many looks in spec are followed by one more correction, if they are close to a limit."""
+SURER = 2e-3
+"""A correction is worth a look if it may raise the chance that the beam truly is in spec by this.
+
+The guard band alone accepts a beam that lies outside in one case of twenty at the limit."""
 
 
 def check_needs(
@@ -50,3 +57,16 @@ def compare(first: Observation, last: Observation) -> str:
         return f"merit {last.merit:.3g}, as at the start"
     word = "better" if last.merit < first.merit else "worse"
     return f"merit {last.merit:.3g}, {word} than {first.merit:.3g} at the start"
+
+
+def near_limit(verdict: Verdict) -> bool:
+    """Return whether centring a beam that is in spec would make it surer that it truly is."""
+    at_best = math.prod(_chance(t, 0.0) for t in verdict.terms)
+    return at_best - math.prod(_chance(t, t.deviation) for t in verdict.terms) > SURER
+
+
+def _chance(term: TermValue, deviation: float) -> float:
+    """How likely ``deviation`` is within the tolerance, given the term's uncertainty."""
+    spread = math.sqrt(2) * max(term.uncertainty, 1e-9 * term.tolerance)
+    high, low = ((v - deviation) / spread for v in (term.tolerance, -term.tolerance))
+    return (math.erf(high) - math.erf(low)) / 2
