@@ -11,5 +11,8 @@ __all__ = ["main"]
 def main(arguments: Sequence[str] | None = None) -> int:
     """Carry out the command line and return its exit code (see :mod:`autoalign.cli.exits`)."""
     from autoalign.cli.app import run_command  # noqa: PLC0415
+    from autoalign.cli.output import flush  # noqa: PLC0415
 
-    return run_command(list(sys.argv[1:] if arguments is None else arguments))
+    code = run_command(list(sys.argv[1:] if arguments is None else arguments))
+    flush()
+    return code

@@ -13,13 +13,6 @@ if TYPE_CHECKING:
 
 __all__ = ["align", "budget_of", "checked_strategy"]
 
-CAUTION = (
-    "Caution: motors start now and the beam swings; keep hands and eyes away, block what is not "
-    "needed.\nLocal rules, the laser safety officer and licensed practice decide what may be done. "
-    "Software limits and\nCtrl-C are no safety function: use the hardware's own stop in an "
-    "emergency."
-)
-
 
 def align(
     bench: Path,
@@ -65,7 +58,7 @@ def align(
     json
         Print facts as JSON.
     """
-    from autoalign.cli.output import warn  # noqa: PLC0415
+    from autoalign.cli.caution import caution  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy
     from autoalign.config import read_bench_file  # noqa: PLC0415
     from autoalign.memory import memory_path  # noqa: PLC0415
@@ -73,8 +66,7 @@ def align(
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
     folder = output or default_folder(file.tables.bench.name)
-    if file.tables.simulation is None:
-        warn(CAUTION)
+    caution(file)
     with file.open() as opened:
         run = carry_out(
             opened,

@@ -77,7 +77,7 @@ def run_command(arguments: list[str]) -> int:
         warn("autoalign: interrupted.")
         return Exit.INTERRUPTED
     except BrokenPipeError:
-        return Exit.IN_SPEC
+        return Exit.NOT_IN_SPEC
 
 
 def _usage(error: CycloptsError) -> str:

@@ -51,6 +51,7 @@ def check(
         Print facts as JSON.
     """
     from autoalign.cli.align import default_folder  # noqa: PLC0415
+    from autoalign.cli.caution import caution  # noqa: PLC0415
     from autoalign.cli.check_facts import check_facts, print_check  # noqa: PLC0415
     from autoalign.cli.output import print_facts  # noqa: PLC0415
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
@@ -59,6 +60,7 @@ def check(
     folder = output or default_folder(file.tables.bench.name)
     names = None if axes is None else [a.strip() for a in axes.split(",") if a.strip()]
     by_hand = any(stage.driver == "hand" for stage in file.tables.stages.values())
+    caution(file)
     with file.open() as opened:
         result = _carry_out(opened, folder, names, by_hand)
     if json:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 import textwrap
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 __all__ = [
     "facts_text",
+    "flush",
     "note",
     "print_facts",
     "print_pairs",
@@ -33,11 +36,14 @@ def facts_text(facts: Mapping[str, Any] | Sequence[Any]) -> str:
     return json.dumps(printable(facts), indent=2, ensure_ascii=False)
 
 
-def print_text(text: str = "", wrap: bool = True, indent: str = "") -> None:
-    """Print a paragraph."""
+def print_text(
+    text: str = "", wrap: bool = True, indent: str = "", hanging: str | None = None
+) -> None:
+    """Print a paragraph; ``hanging`` begins its lines after the first, where not as the first."""
     if wrap and text:
-        text = textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
-    sys.stdout.write(text + "\n")
+        rest = indent if hanging is None else hanging
+        text = textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=rest)
+    _write("stdout", text)
 
 
 def print_table(header: Sequence[str], rows: Sequence[Sequence[str]], indent: str = "  ") -> None:
@@ -62,7 +68,29 @@ def print_pairs(pairs: Sequence[tuple[str, str]], indent: str = "  ") -> None:
 
 def warn(text: str) -> None:
     """Print a message for a person to standard error."""
-    sys.stderr.write(text.rstrip() + "\n")
+    _write("stderr", text.rstrip())
+
+
+def flush() -> None:
+    """Send out what is still to be printed, if anybody reads it."""
+    for name in ("stdout", "stderr"):
+        try:
+            getattr(sys, name).flush()
+        except BrokenPipeError:
+            _silence(name)
+
+
+def _write(name: str, text: str) -> None:
+    """Print a line; nobody left to read it is no reason to break off what the bench is doing."""
+    try:
+        getattr(sys, name).write(text + "\n")
+    except BrokenPipeError:
+        _silence(name)
+
+
+def _silence(name: str) -> None:
+    """Let everything else that is printed go nowhere."""
+    setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 - for good
 
 
 def note(text: str) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.align import budget_of, checked_strategy
+from autoalign.cli.caution import caution
 from autoalign.cli.exits import Exit
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
 
@@ -78,6 +79,7 @@ def watch(
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
     policy = Policy(interval=quantity(every, "s"))
+    caution(file, unattended=True)
     with file.open() as opened, _stop_flag() as stop:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
