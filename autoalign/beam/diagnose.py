@@ -10,13 +10,17 @@ mirror about its normal that of s = ρ w sin b without any pointing.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.profile import FlagKind
+from autoalign.beam.fill import fill_words
+from autoalign.beam.profile import BeamProfile, FlagKind
 from autoalign.beam.quality import Quality
+from autoalign.beam.remaining import remaining
+from autoalign.beam.remarks import Remark, remarks
 from autoalign.errors import UsageError
 
 __all__ = ["Diagnosis", "Finding", "diagnose"]
@@ -47,16 +51,32 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """``findings`` by degree of freedom, ``fill`` of the aperture, and what cannot be told."""
+    """What several planes say.
+
+    ``remarks`` on the frames, ``findings`` by degree of freedom, ``fill`` of the aperture, what
+    ``remains`` to be said where frames are missing or bad, and what cannot be told.
+    """
 
     findings: tuple[Finding, ...]
     fill: str
     cannot_tell: tuple[str, ...]
+    remarks: tuple[Remark, ...] = ()
+    remains: tuple[str, ...] = ()
 
     def words(self) -> tuple[str, ...]:
-        """Return every sentence: surest finding first, then the fill, then what cannot be told."""
-        order = sorted(self.findings, key=lambda f: -f.confidence)
-        return (*(f.sentence for f in order), self.fill, *self.cannot_tell)
+        """Return every sentence: frames, surest finding first, fill, what cannot be told.
+
+        Hot pixels, which were replaced, are left out, and so is a hard edge, which ``fill`` tells.
+        """
+        left_out = (FlagKind.HOT_PIXELS, FlagKind.CLIPPED_BY_APERTURE)
+        order = sorted(self.findings, key=lambda f: -abs(f.value) / max(f.uncertainty, 1e-300))
+        return (
+            *(r.sentence for r in self.remarks if r.kind not in left_out),
+            *(f.sentence for f in order),
+            *self.remains,
+            self.fill,
+            *self.cannot_tell,
+        )
 
 
 def diagnose(
@@ -66,32 +86,36 @@ def diagnose(
     off_axis_angle: float,
     clear_aperture: float | None = None,
     source_divergence: float = 0.0,
+    profiles: Mapping[str, BeamProfile] | None = None,
 ) -> Diagnosis:
     """Explain ``quality`` of a collimator by what stands wrong on its bench.
+
+    Where the two end planes are not both good for widths, there are no findings, and what can
+    still be said stands in ``remains``.
 
     Parameters
     ----------
     quality
-        Of at least two planes.
+        Of the planes behind the mirror.
     reflected_focal_length, clear_aperture, source_divergence
         mm, mm (None where unknown), rad (core over reflected focal length).
     off_axis_angle
         rad.
+    profiles
+        By plane, where some are so bad that ``quality`` was made without them; None: its own.
 
     Raises
     ------
     UsageError
-        Where the quality lacks what two planes give, for instance because one was dark.
+        For a focal length or an angle that is not larger than 0.
     """
-    missing = [n for n in NEEDED if n not in quality]
-    if missing:
-        raise UsageError(
-            f"diagnosis: these frames do not give {', '.join(missing)}; two planes good for widths "
-            "are needed."
-        )
     rho, slope = reflected_focal_length, math.tan(off_axis_angle / 2)
     if not (rho > 0 and slope > 0):
         raise UsageError("diagnosis: focal length and off-axis angle must be larger than 0.")
+    fill = fill_words(quality.profiles, quality.distances, clear_aperture)
+    seen = remarks(quality.profiles if profiles is None else profiles)
+    if any(n not in quality for n in NEEDED):
+        return Diagnosis((), fill, (_NO_WIDTHS,), seen, remaining(quality, rho))
     matrix = _matrix(quality, rho, slope)
     values, covariance = quality.pick(NEEDED)
     floor = quality.own_growth(source_divergence, rho, *_ends(quality))
@@ -102,11 +126,12 @@ def diagnose(
         _finding(row, float(amount), float(doubt))
         for row, amount, doubt in zip(_ROWS, amounts, u, strict=True)
     )
-    return Diagnosis(findings, _fill(quality, clear_aperture), _CANNOT)
+    length = quality.distances[_ends(quality)[1]] - quality.distances[_ends(quality)[0]]
+    return Diagnosis(findings, fill, (*_CANNOT, _GIVEN.format(0.01 * rho**2 / length)), seen)
 
 
 _ROWS = (
-    ("focus", "mm", "the source is {amount} too {close or far} (along its chief ray)",
+    ("focus", "mm", "the source is {amount} too {close or far}, along its chief ray",
      "close to the mirror", "far from the mirror"),
     ("source in plane", "mm", "the source stands {amount} off in the plane of incidence, {side}",
      "away from the parent axis", "towards the parent axis"),
@@ -122,11 +147,18 @@ _ROWS = (
 )  # fmt: skip
 
 _CANNOT = (
-    "Cannot be told from two planes: out of plane, a wrong clocking of the mirror looks like "
-    "source and tilt together (two measured numbers, three degrees of freedom).",
-    "Cannot be told from two planes: an error common to both screens' zeros looks like a shift "
-    "of the whole bench, and a wrong zero of one of them like pointing.",
+    "Cannot be told out of plane: a wrong clocking of the mirror looks like source and tilt "
+    "together (two measured numbers, three degrees of freedom).",
+    "Cannot be told: a wrong zero of one screen looks like pointing, one of both like a shift of "
+    "the whole bench.",
 )
+
+_GIVEN = (
+    "± takes pixel sizes and distances as given: 1 % between the two pixel sizes looks like "
+    "{:.2g} mm of focus."
+)
+
+_NO_WIDTHS = "Focus and astigmatism cannot be told: that needs two planes whose widths can be used."
 
 
 def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
@@ -166,20 +198,6 @@ def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Fin
         )
     else:
         text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
-        sure = f"{confidence:.0%}" if confidence < 0.995 else "over 99 %"
-        text += f" ({sure} sure of the side; ± is 95 %)"
+        sure = f"{confidence * 100:.0f}" if confidence < 0.99 else "over 99"
+        text += f" ({sure} % sure of the side)"
     return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")
-
-
-def _fill(quality: Quality, clear_aperture: float | None) -> str:
-    near, _ = _ends(quality)
-    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
-    kinds = {f.kind for f in quality.flags.get(near, ())}
-    if FlagKind.CLIPPED_BY_APERTURE in kinds:
-        return f"The mirror is overfilled: the near beam, {width:.3g} mm, has a hard edge."
-    if clear_aperture is None:
-        return "Whether the mirror is filled cannot be told: its clear aperture is not known."
-    part = width / clear_aperture
-    if part < 0.85:
-        return f"The mirror is underfilled: the near beam is {part:.0%} of its aperture across."
-    return f"The near beam fills {part:.0%} of the mirror's aperture, without a hard edge."

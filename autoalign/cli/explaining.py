@@ -1,28 +1,49 @@
-"""What the planes together say of a collimator, in words."""
+"""What one look says of the bench, in words: frames, axes, and what cannot be told."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from autoalign.beam import combine
 from autoalign.beam.diagnose import diagnose
+from autoalign.beam.fill import fill_words
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.beam.remarks import remarks
+from autoalign.beam.through_focus import focus_words
 from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
 from autoalign.errors import AlignError, UsageError
+from autoalign.optics.layout import Layout
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.report.advice import advice_words
+from autoalign.report.words import edge, edge_unit
+from autoalign.session.seeing import stated
+from autoalign.twin.knowledge import Knowledge
+from autoalign.twin.misalignment import Misalignment, read_misalignment
 from autoalign.units import quantity
 
 if TYPE_CHECKING:
-    from autoalign.beam.quality import Quality
-    from autoalign.config import BenchFile
+    from autoalign.bench import Bench
 
-__all__ = ["Collimator", "collimator_of", "explain", "explain_pictures", "print_words"]
+__all__ = ["Collimator", "Explanation", "explain_bench", "explain_pictures", "print_words"]
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Sentences, and by axis what is known of it as facts (empty where no axis could be read)."""
+
+    words: tuple[str, ...]
+    axes: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Collimator:
-    """What a diagnosis needs to know: mm and rad; ``distances`` of the pictures, in their order."""
+    """What a diagnosis of pictures needs to know: mm and rad; ``distances`` in their order."""
 
     reflected_focal_length: float
     off_axis_angle: float
@@ -55,52 +76,128 @@ class Collimator:
         )
 
 
-def collimator_of(file: BenchFile) -> Collimator:
-    """Take what is needed from a bench file."""
-    optic, source = file.tables.optic, file.tables.source
-    if file.tables.bench.family != "collimator" or optic is None or source is None:
-        raise UsageError(
-            f"{file.source}: only a collimator can be explained so far; this is a "
-            f"{file.tables.bench.family}."
-        )
-    rho = optic.reflected_focal_length
-    return Collimator(rho, optic.off_axis_angle, optic.clear_aperture, source.core_diameter / rho)
-
-
-def explain(quality: Quality, bench: Collimator) -> tuple[str, ...]:
-    """Return what stands wrong, surest first, and what cannot be told; or why nothing can."""
-    try:
-        found = diagnose(
-            quality,
-            reflected_focal_length=bench.reflected_focal_length,
-            off_axis_angle=bench.off_axis_angle,
-            clear_aperture=bench.clear_aperture,
-            source_divergence=bench.source_divergence,
-        )
-    except AlignError as error:
-        return (f"Nothing can be said: {error}",)
-    return found.words()
-
-
-def explain_pictures(many: Sequence[Measured], bench: Collimator) -> tuple[str, ...]:
+def explain_pictures(many: Sequence[Measured], bench: Collimator) -> Explanation:
     """Explain pictures that were taken at ``bench.distances``."""
     if len(many) != len(bench.distances) or len(many) < 2:
         raise UsageError(
             f"--distances names {len(bench.distances)} places for {len(many)} frames; give one "
             "for each, at least two, in their order."
         )
-    distances = {m.name: d for m, d in zip(many, bench.distances, strict=True)}
-    profiles = {m.name: m.profile for m in many if m.profile is not None}
+    names = _short([m.name for m in many])
+    distances = dict(zip(names, bench.distances, strict=True))
+    profiles = {n: m.profile for n, m in zip(names, many, strict=True) if m.profile is not None}
+    lit = _lit(profiles)
     try:
-        quality = combine(profiles, {name: distances[name] for name in profiles})
+        quality = combine(lit, {name: distances[name] for name in lit})
+        found = diagnose(
+            quality,
+            reflected_focal_length=bench.reflected_focal_length,
+            off_axis_angle=bench.off_axis_angle,
+            clear_aperture=bench.clear_aperture,
+            source_divergence=bench.source_divergence,
+            profiles=profiles,
+        )
     except AlignError as error:
-        return (f"Nothing can be said: {error}",)
-    return explain(quality, bench)
+        return Explanation((f"Nothing can be said: {error}",))
+    return Explanation(found.words())
+
+
+def _short(names: Sequence[str]) -> list[str]:
+    """Names of files without their folders, where that keeps them apart."""
+    short = [Path(name).name for name in names]
+    return short if len(set(short)) == len(short) else list(names)
+
+
+def explain_bench(
+    bench: Bench, profiles: Mapping[str, BeamProfile], positions: Mapping[str, float]
+) -> Explanation:
+    """Explain one look at a bench whose axes stand at ``positions``, mm or rad."""
+    frames = [r.sentence for r in remarks(profiles) if r.kind not in _left_out(bench.layout)]
+    if not _lit(profiles):
+        nothing = "No camera sees the beam, so nothing can be said of the axes."
+        return Explanation((*frames, f"{nothing} `autoalign align` searches within the limits."))
+    if bench.layout is None or bench.spec is None:
+        lacks = "layout" if bench.layout is None else "spec"
+        return Explanation((*frames, f"No axis can be named: the bench file has no {lacks}."))
+    filled = _filled(bench.layout, profiles)
+    try:
+        found = _read(bench, bench.layout, profiles, positions)
+    except AlignError as error:
+        return Explanation((*frames, *filled, f"No axis can be named: {error}"))
+    axes = bench.free_axes
+    words = (
+        *frames,
+        *_focus(bench.layout, profiles),
+        *advice_words(found, axes, positions),
+        *filled,
+    )
+    return Explanation(words, tuple(_facts(found, bench)))
+
+
+def _read(
+    bench: Bench,
+    layout: Layout,
+    profiles: Mapping[str, BeamProfile],
+    positions: Mapping[str, float],
+) -> Misalignment:
+    assert bench.spec is not None
+    axes = list(bench.free_axes.values())
+    know = Knowledge(layout, axes, bench.spec, bench.uncertainties)
+    here = np.array([positions[a.name] for a in axes])
+    know.learn(here, profiles)
+    planes = {p.name: p.distance for p in layout.planes}
+    return read_misalignment(know, here, stated(bench.uncertainties, planes))
+
+
+def _filled(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
+    """Say how the collimating mirror is filled; in a focus the width says nothing of that."""
+    optic = layout.elements[-1].surface
+    if layout.family != "collimator" or not isinstance(optic, OffAxisParaboloid):
+        return ()
+    distances = {p.name: p.distance for p in layout.planes}
+    return (fill_words(profiles, distances, optic.clear_aperture),)
+
+
+def _focus(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
+    """Say where the beam is narrowest, where the planes stand about a focus."""
+    if layout.family not in ("focuser", "relay"):
+        return ()
+    lit = _lit(profiles)
+    return focus_words(combine(lit, {p: layout.plane(p).distance for p in lit}))
+
+
+def _left_out(layout: Layout | None) -> tuple[FlagKind, ...]:
+    """Hot pixels were replaced; how an aperture cuts a collimated beam is said of the mirror; and
+    the image of a fibre's end has a hard edge of its own."""
+    if layout is None or layout.family not in ("collimator", "relay"):
+        return (FlagKind.HOT_PIXELS,)
+    return (FlagKind.HOT_PIXELS, FlagKind.CLIPPED_BY_APERTURE)
+
+
+def _lit(profiles: Mapping[str, BeamProfile]) -> dict[str, BeamProfile]:
+    return {name: p for name, p in profiles.items() if p.use is not Use.NOTHING}
+
+
+def _facts(found: Misalignment, bench: Bench) -> list[dict[str, Any]]:
+    facts = []
+    for r in found.axes:
+        unit = bench.axes[r.axis].unit
+        facts.append(
+            {
+                "axis": r.axis,
+                "move_by": edge(-r.amount, unit),
+                "uncertainty": edge(r.u, unit),
+                "unit": edge_unit(unit),
+                "confidence": r.confidence,
+                "told": r.told,
+            }
+        )
+    return facts
 
 
 def print_words(words: Sequence[str]) -> None:
     """Print an explanation, a sentence a line."""
     print_text()
-    print_text("What this says of the bench (first order; small errors)")
+    print_text("What this says of the bench (± is 95 %)")
     for sentence in words:
-        print_text(sentence, indent="  ")
+        print_text(f"- {sentence}", indent="  ", hanging="    ")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autoalign.beam import average, combine, measure_beam
-from autoalign.cli.explaining import collimator_of, explain, print_words
+from autoalign.beam import Use, average, combine, measure_beam
+from autoalign.cli.explaining import Explanation, explain_bench, print_words
 from autoalign.cli.facts import TERM_HEADER, term_facts, term_rows
 from autoalign.cli.measure import draw, give
 from autoalign.cli.output import print_facts, print_table, print_text
@@ -32,9 +32,11 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
     file = read_bench_file(path)
     with file.open() as bench, working(f"Looking at {bench.name}"):
         many, readings = _acquire(bench)
+        positions = bench.positions() if explained else {}
     quality = _combine(file, bench, many, readings)
     verdict, why = _judge(bench, quality)
-    words = _explain(file, quality) if explained else ()
+    seen = {m.name: m.profile for m in many if m.profile is not None}
+    said = explain_bench(bench, seen, positions) if explained else Explanation(())
     if json:
         print_facts(
             {
@@ -44,15 +46,16 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
                 "in_spec": verdict.in_spec if verdict is not None else None,
                 "terms": term_facts(verdict),
                 "not_judged": why or None,
-                "explanation": words,
+                "explanation": said.words,
+                "axes": said.axes,
             }
         )
     else:
         give(many, json=False, csv=csv)
         if not csv:
             _print_verdict(verdict, why)
-            if words:
-                print_words(words)
+            if said.words:
+                print_words(said.words)
     draw(many, pictures)
     return 1 if verdict is None or not verdict.in_spec else 0
 
@@ -85,7 +88,11 @@ def _combine(
     """Return the quality, or why there is none."""
     layout = bench.layout
     planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
-    profiles = {m.name: m.profile for m in many if m.profile is not None}
+    profiles = {
+        m.name: m.profile
+        for m in many
+        if m.profile is not None and m.profile.use is not Use.NOTHING
+    }
     distances = {plane: planes[plane] for plane in profiles}
     try:
         known = stated(bench.uncertainties, distances)
@@ -104,12 +111,6 @@ def _judge(bench: Bench, quality: Quality | str) -> tuple[Verdict | None, str]:
     if missing:
         return None, f"not measured: {', '.join(missing)}"
     return bench.spec.evaluate(quality), ""
-
-
-def _explain(file: BenchFile, quality: Quality | str) -> tuple[str, ...]:
-    if isinstance(quality, str):
-        return (f"Nothing can be said: {quality}",)
-    return explain(quality, collimator_of(file))
 
 
 def _print_verdict(verdict: Verdict | None, why: str) -> None:

@@ -49,8 +49,9 @@ def measure(
         Pictures (PNG, TIFF, BMP, PGM, NPY, FITS, or RAW with a sidecar JSON), folders or patterns;
         or one bench file (TOML).
     pitch
-        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y.
-        Without it, what a sidecar says; otherwise lengths are in pixels.
+        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y; with
+        ";" between, one for each file in their order: "0.125 mm; 0.258 mm". Without it, what a
+        sidecar says; otherwise lengths are in pixels.
     bits
         Bits that the camera delivers, where the file could hold more; sets the saturation level.
     dark
@@ -60,8 +61,9 @@ def measure(
     pictures
         Folder for annotated pictures.
     explain
-        Say in words what probably stands wrong on a collimator, and what cannot be told. For
-        pictures this needs --distances, --focal-length, --angle and --pitch.
+        Say in words what is wrong with the frames, which axis probably stands off and how far to
+        move it, and what cannot be told: of any bench with a layout. Pictures are explained as
+        those of a collimator, and need --distances, --focal-length, --angle and --pitch.
     distances
         Where the pictures were taken, after the mirror, in their order: "0.4 m, 2.4 m". Each
         screen's zero is taken to be in the middle of its picture, with x to the right and y up.
@@ -86,7 +88,7 @@ def measure(
         from autoalign.cli.looking import look  # noqa: PLC0415
 
         return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
-    options = Options(pitch_of(pitch), bits, channel, centred=explain)
+    options = Options(pitches_of(pitch), bits, channel, centred=explain)
     if not explain:
         many = _measure_files(places, options, dark)
         give(many, json=json, csv=csv)
@@ -104,30 +106,34 @@ def measure(
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How pictures are to be read; as the parameters of ``read_pictures``."""
+    """How pictures are to be read: ``pitches`` (none, one, or one a file), and what else
+    ``read_pictures`` wants to know."""
 
-    pitch: tuple[float, float] | None
+    pitches: tuple[tuple[float, float], ...]
     bit_depth: int | None
     channel: Channel | None
     centred: bool
 
-    def read(self, path: Path) -> list[Picture]:
-        """Return the pictures in a file."""
+    def read(self, path: Path, number: int = 0) -> list[Picture]:
+        """Return the pictures in file ``number``."""
         from autoalign.pictures import read_pictures  # noqa: PLC0415
 
+        pitch = self.pitches[min(number, len(self.pitches) - 1)] if self.pitches else None
         return read_pictures(
             path,
-            pitch=self.pitch,
+            pitch=pitch,
             bit_depth=self.bit_depth,
             channel=self.channel,
             centred=self.centred,
         )
 
 
-def pitch_of(text: str | None) -> tuple[float, float] | None:
-    """Read a pixel pitch: one length, or one for x and one for y; mm."""
-    if text is None:
-        return None
+def pitches_of(text: str | None) -> tuple[tuple[float, float], ...]:
+    """Read pixel pitches, mm: with ";" between them, each one length, or one for x and for y."""
+    return () if text is None else tuple(_pitch_of(part) for part in text.split(";"))
+
+
+def _pitch_of(text: str) -> tuple[float, float]:
     from autoalign.errors import UsageError  # noqa: PLC0415
     from autoalign.units import quantity  # noqa: PLC0415
 
@@ -155,7 +161,7 @@ def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, 
     from autoalign.cli.output import print_facts  # noqa: PLC0415
     from autoalign.cli.profiles import facts_of  # noqa: PLC0415
 
-    words = explain_pictures(many, bench)
+    words = explain_pictures(many, bench).words
     if json:
         print_facts({"frames": [facts_of(m) for m in many], "explanation": words})
         return
@@ -181,16 +187,18 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
 def _measure_files(places: Sequence[str], options: Options, dark: Path | None) -> list[Measured]:
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
     from autoalign.cli.progress import working  # noqa: PLC0415
-    from autoalign.errors import FrameError  # noqa: PLC0415
+    from autoalign.errors import FrameError, UsageError  # noqa: PLC0415
     from autoalign.pictures import find_pictures  # noqa: PLC0415
 
     without = _dark_frame(dark, options) if dark is not None else None
     many: list[Measured] = []
     files = find_pictures(places)
+    if len(options.pitches) > 1 and len(options.pitches) != len(files):
+        raise UsageError(f"{len(options.pitches)} pitches for {len(files)} files; give one each.")
     with working(f"Measuring {len(files)} files"):
-        for path in files:
+        for number, path in enumerate(files):
             try:
-                many += [_measured(picture, without) for picture in options.read(path)]
+                many += [_measured(picture, without) for picture in options.read(path, number)]
             except FrameError as error:
                 many.append(Measured(str(path), "px", problem=str(error)))
     return many

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from autoalign.beam.combine import combine
 from autoalign.beam.diagnose import diagnose
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.beam.remarks import remarks
 from autoalign.errors import UsageError
 
 RHO, ALPHA, APERTURE = 150.0, math.radians(35), 30.0
@@ -81,7 +83,7 @@ def test_an_aligned_bench_has_nothing_wrong():
     for f in by_name.values():
         assert abs(f.value) < 2 * f.uncertainty
         assert "not distinguishable from right" in f.sentence
-    assert len(told.cannot_tell) == 2
+    assert len(told.cannot_tell) == 3
 
 
 @pytest.mark.parametrize("focus", [-1.0, 1.0])
@@ -125,25 +127,67 @@ def test_words_put_the_surest_first():
     told, _ = found(traced(focus=2.0, t=0.05), clear_aperture=APERTURE)
     words = told.words()
     assert words[0].startswith("The source is 1.95 ± 0.012 mm too close")
-    assert words[-2:] == told.cannot_tell
-    assert any("underfilled" in w or "fills" in w for w in words)
+    assert words[-3:] == told.cannot_tell
+    assert any("filled" in w for w in words)
 
 
-def test_fill():
-    """A hard edge is overfilled, a small beam underfilled; without an aperture nothing is said."""
+def flagged(profile, *kinds, use=Use.ALL):
+    """Return the profile with flags of these kinds."""
+    return replace(profile, flags={k.value: Flag(k, "test", use) for k in kinds})
+
+
+def test_fill_is_judged_by_all_planes():
+    """An edge at every plane, an edge that comes later, none at all, and no whole beam."""
     profiles = traced()
-    edge = Flag(FlagKind.CLIPPED_BY_APERTURE, "test", Use.ALL)
-    cut = profiles | {"near": BeamProfile(
-        profiles["near"].moments, profiles["near"].covariance, 1.0, 0.0, 0.0, 0.0, 1.0,
-        {edge.kind.value: edge},
-    )}  # fmt: skip
-    assert "overfilled" in found(cut)[0].fill
-    assert "underfilled" in found(profiles, clear_aperture=60.0)[0].fill
-    assert "cannot be told" in found(profiles)[0].fill
+    edge = FlagKind.CLIPPED_BY_APERTURE
+    cut = {p: flagged(v, edge) for p, v in profiles.items()}
+    assert "overfilled: the beam has a hard edge at every plane" in found(cut)[0].fill
+    later = profiles | {"far": cut["far"]}
+    assert "not the mirror but something after it" in found(later)[0].fill
+    assert "underfilled: no hard edge at near, far" in found(profiles, clear_aperture=60.0)[0].fill
+    assert "just filled" in found(profiles, clear_aperture=27.0)[0].fill
+    assert "wider than the mirror's aperture" in found(profiles, clear_aperture=15.0)[0].fill
+    assert "without its clear aperture" in found(profiles)[0].fill
+    dark = {p: flagged(v, FlagKind.SATURATED, use=Use.POSITION) for p, v in profiles.items()}
+    assert "no frame shows the whole beam" in found(dark)[0].fill
+    near_bad = profiles | {"near": dark["near"], "far": cut["far"]}
+    assert "overfilled: the beam has a hard edge at far" in found(near_bad)[0].fill
 
 
-def test_too_little_to_tell():
-    """One plane is not enough."""
-    quality = combine({"near": traced()["near"]}, DISTANCES)
-    with pytest.raises(UsageError, match="two planes"):
-        diagnose(quality, reflected_focal_length=RHO, off_axis_angle=ALPHA)
+def test_every_flag_is_a_finding_with_what_to_do():
+    """Each kind is named with its plane and its evidence; only hot pixels need no action."""
+    for kind in FlagKind:
+        (remark,) = remarks({"far": flagged(traced()["far"], kind, use=Use.POSITION)})
+        assert remark.sentence.startswith(f"far: {kind}: test. Its centre can be used")
+        assert (len(remark.sentence.split(". ")) > 2) == (kind is not FlagKind.HOT_PIXELS)
+
+
+@pytest.mark.parametrize("use", [Use.POSITION, Use.DIRECTION])
+def test_planes_without_widths_still_tell_the_direction(use):
+    """Pointing remains, with both ways of putting it right, and the side where a beam was cut."""
+    profiles = traced(tilt=2e-3)
+    flag = Flag(FlagKind.CLIPPED_BY_SENSOR, "right 30.0%", use)
+    profiles["far"] = replace(profiles["far"], flags={flag.kind.value: flag})
+    told, by_name = found(profiles, clear_aperture=APERTURE)
+    assert not by_name
+    # A mirror turned by w turns the beam by 2 w (law of reflection).
+    assert any("points at least 4 mrad to the right (+x)" in w for w in told.remains), told.remains
+    assert any("mirror is turned by 2 mrad" in w for w in told.remains)
+    assert any("At far the beam lies too far to the right (+x)" in w for w in told.remains)
+    assert any("Focus and astigmatism cannot be told" in w for w in told.words())
+    assert told.words()[0].startswith("far: clipped by the sensor: right 30.0%.")
+
+
+def test_one_plane_alone():
+    """Where it stands is said, and that where it points cannot be told."""
+    quality = combine({"near": traced(tilt=2e-3)["near"]}, DISTANCES)
+    told = diagnose(quality, reflected_focal_length=RHO, off_axis_angle=ALPHA)
+    assert told.remains[0].startswith("near alone is left: the beam stands at (")
+    assert "cannot be told from one plane" in told.remains[0]
+
+
+def test_an_optic_that_is_none():
+    """A focal length of nothing is refused."""
+    quality = combine(traced(), DISTANCES)
+    with pytest.raises(UsageError, match="must be larger than 0"):
+        diagnose(quality, reflected_focal_length=0.0, off_axis_angle=ALPHA)

@@ -226,10 +226,18 @@ def test_two_pictures_are_explained_in_words(tmp_path: Path, run: Callable[..., 
 def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
     demo_bench: Callable[..., Path], run: Callable[..., Any]
 ) -> None:
-    """The demo at its start: the words stand below the verdict."""
-    said = run("measure", demo_bench(), "--explain")
+    """The demo at its start: which of the bench's own axes to move, and which look alike."""
+    bench = demo_bench()
+    said = run("measure", bench, "--explain")
     assert "What this says of the bench" in said.text
-    assert "Cannot be told" in said.text
+    assert re.search(r"source\.z: move it by \+1\.\d+ ± 0\.\d+ mm, to 1\.\d+ mm", said.text)
+    assert "Either move source.y by" in said.text
+    assert "these frames cannot tell which stands off" in said.text
+    axes = {
+        a["axis"]: a for a in json.loads(run("measure", bench, "--explain", "--json").out)["axes"]
+    }
+    assert axes["source.z"]["unit"] == "mm"
+    assert (axes["source.z"]["told"], axes["source.y"]["told"]) == (True, False)
 
 
 @pytest.mark.parametrize(
