@@ -125,6 +125,25 @@ class Bench:
         """Stop every stage, also where one of them fails; then raise the first failure."""
         _each(stage.stop for stage in self.stages.values())
 
+    def bring_to_rest(self, within: float = 3.0) -> None:
+        """Stop every stage and see that every axis comes to rest; a stop is repeated meanwhile.
+
+        Raises
+        ------
+        MotionFaultError
+            Where an axis still moves after ``within`` s of the bench's clock.
+        """
+        self.stop()
+        deadline = self.clock.now() + within
+        while moving := [n for n in self.axes if self.stage_of(n).status(n).moving]:
+            if self.clock.now() >= deadline:
+                raise MotionFaultError(
+                    f"axis {', '.join(moving)}: still moving {within:g} s after it was told to "
+                    "stop. Use the hardware's own stop now, then look at link and controller."
+                )
+            self.clock.sleep(0.05)
+            self.stop()
+
     def close(self) -> None:
         """Let go of all hardware, also where some of it fails; then raise the first failure."""
         stages = [stage.close for stage in self.stages.values()]

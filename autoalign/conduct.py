@@ -291,7 +291,7 @@ class Conductor:
 
     def _stop_all(self, cause: BaseException | None = None) -> None:
         try:
-            self.bench.stop()
+            self.bench.bring_to_rest()
         except Exception as error:
             if cause is None:
                 raise

@@ -37,6 +37,7 @@ class Status(StrEnum):
     GIVEN_UP = "strategy gave up"
     REFUSED = "a move was refused"
     HELD = "on hold or safe"
+    DARK = "the light went out"
     STOPPED = "stopped"
     BACK = "back at the start"
 

@@ -27,9 +27,10 @@ from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
+from autoalign.session.light import Light
 from autoalign.session.rules import CENTRINGS, check_needs, compare, near_limit
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
-from autoalign.session.stepper import Script, Stepper
+from autoalign.session.stepper import Part, Script, Stepper
 
 __all__ = ["Session"]
 
@@ -104,6 +105,7 @@ class Session(Stepper):
         self._layout, self._memory = layout, memory
         self._uncertainties = dict(uncertainties or {})
         self._rng = rng or np.random.default_rng(0)
+        self._light = Light()
         self._replay = list(replay)
         self._centred = 0
         planes = layout.planes if layout is not None else ()
@@ -188,8 +190,24 @@ class Session(Stepper):
                     if answer.in_spec and self._enough(answer):
                         self._conclude(answer)
                         return Status.IN_SPEC, "verified by a look after the last move."
+                    if (yield from self._light_is_out()):
+                        return Status.DARK, (
+                            "there is no light any more where it was seen: look at source, shutter "
+                            "and interlock"
+                        )
         finally:
             proposals.close()
+
+    def _light_is_out(self) -> Part:
+        """After several dark looks, look where there was light: moving on in the dark is idle."""
+        if not self._light.doubtful or self.probes >= self.budget.probes - 1:
+            return False
+        assert self._light.last is not None
+        there = self._named(self._light.last)
+        if not (yield from self._go(there, "back to where there was light", True)):
+            return False
+        yield from self._look("is there still light")
+        return self._light.out
 
     def _ask(
         self, proposals: _Proposals, answer: Observation | None, problem: Problem
@@ -261,6 +279,7 @@ class Session(Stepper):
     def _note(self, observation: Observation) -> None:
         self.probes += 1
         self.last = observation
+        self._light.note(observation)
         if self.best is None or observation.merit < self.best.merit:
             self.best = observation
 

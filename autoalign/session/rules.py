@@ -15,8 +15,9 @@ __all__ = ["CENTRINGS", "check_needs", "compare", "near_limit", "strides"]
 
 CENTRINGS = 2
 """So many looks in spec are followed by one more correction, if they are close to a limit."""
-SURER = 2e-3
-"""A correction is worth a look if it may raise the chance that the beam truly is in spec by this.
+RISK = 2e-3
+"""A correction is worth a look where the chance that the beam truly is out of spec exceeds twice
+what it would be in the middle by more than this.
 
 The guard band alone accepts a beam that lies outside in one case of twenty at the limit."""
 
@@ -60,9 +61,11 @@ def compare(first: Observation, last: Observation) -> str:
 
 
 def near_limit(verdict: Verdict) -> bool:
-    """Return whether centring a beam that is in spec would make it surer that it truly is."""
-    at_best = math.prod(_chance(t, 0.0) for t in verdict.terms)
-    return at_best - math.prod(_chance(t, t.deviation) for t in verdict.terms) > SURER
+    """Return whether centring a beam that is in spec would make it much surer that it truly is."""
+    risk, least = (
+        1 - math.prod(_chance(t, share * t.deviation) for t in verdict.terms) for share in (1, 0)
+    )
+    return risk > 2 * least + RISK
 
 
 def _chance(term: TermValue, deviation: float) -> float:

@@ -233,7 +233,7 @@ class Watch:
         self.guard.make_safe(why)
         self.summary.reason, self.summary.state = why, self.guard.latch
         try:
-            self.bench.stop()
+            self.bench.bring_to_rest()
         except Exception as error:  # noqa: BLE001 - whatever it is, it must be said
             self.summary.reason += f"; stopping failed as well: {error}"
         try:

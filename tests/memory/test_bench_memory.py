@@ -14,6 +14,8 @@ from autoalign.clock import VirtualClock
 from autoalign.config import example
 from autoalign.interfaces import AxisStatus
 from autoalign.memory import BenchMemory, memory_path
+from autoalign.optics.families import collimator_layout
+from autoalign.optics.paraboloid import OffAxisParaboloid
 
 
 class Still:
@@ -128,6 +130,17 @@ def test_the_memory_of_another_bench_is_refused_and_left_alone(path, other, why)
     found.keep({"a": 2})
     assert "nothing was saved there" in found.remarks[-1]
     assert path.read_bytes() == before
+
+
+def test_the_memory_of_another_layout_is_refused(path):
+    """The same motors around another mirror are another bench."""
+    first, second = bench(), bench()
+    for own, rho in ((first, 150.0), (second, 200.0)):
+        own.layout = collimator_layout(OffAxisParaboloid(rho, 35.0, 30.0), 0.1, 0.12, 660e-6)
+    BenchMemory(first, path).keep({"a": 1})
+    found = BenchMemory(second, path)
+    assert found.data is None
+    assert "its layout is another one" in found.remarks[0]
 
 
 def test_another_name_is_the_same_bench(path):

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from dataclasses import replace
 
 import pytest
 
 from autoalign.alignment import align
 from autoalign.errors import JournalError, UnknownNameError, UsageError
 from autoalign.journal import read_journal
-from autoalign.session import Status
+from autoalign.runner import run
+from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.session import Session, Status
 
 
 def test_the_result_says_what_happened(make_bench):
@@ -83,6 +87,47 @@ def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missin
     assert bench.detectors["meter"].looks - looks == result.probes - after
     assert result.positions == pytest.approx(whole.positions)
     assert len(read_journal(path).looks) == result.probes
+
+
+def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
+    """A process that dies in a move leaves an intent; the resumed run says how that ended."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+
+    def interrupt(event):
+        if event.observation is not None and event.probes == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        align(bench, journal=path, progress=interrupt)
+    with sqlite3.connect(path) as database:
+        last = database.execute("SELECT max(seq) FROM record WHERE kind='outcome'").fetchone()
+        database.execute("DELETE FROM record WHERE seq=?", last)
+    database.close()
+    assert len(read_journal(path).open_moves) == 1
+    align(bench, journal=path, resume=True)
+    past = read_journal(path)
+    assert not past.open_moves
+    assert [m.status for m in past.moves].count("unknown") == 1
+
+
+@pytest.mark.parametrize(("off", "used"), [(0.0, True), (0.3, False)])
+def test_a_record_of_another_place_is_not_taken_for_this_one(make_bench, tmp_path, off, used):
+    """Resumed where the strategy asks for other positions, it looks itself."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+
+    def interrupt(event):
+        if event.observation is not None and event.probes == 4:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        align(bench, journal=path, progress=interrupt)
+    looks = bench.detectors["meter"].looks
+    past = read_journal(path).observations
+    moved = [replace(o, positions=o.positions + off * (k > 0)) for k, o in enumerate(past)]
+    session = Session.for_bench(bench, ResponseMatrix(), replay=moved)
+    run(bench, session)
+    taken = session.probes - (bench.detectors["meter"].looks - looks)
+    assert taken == (4 if used else 1)
 
 
 def test_a_run_whose_record_spent_the_budget_ends_at_once(make_bench, tmp_path):

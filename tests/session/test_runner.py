@@ -173,11 +173,15 @@ def test_a_stop_flag_ends_the_run_between_two_polls(make_bench):
     """Stopped on request is a result, not an exception, and never a success."""
     bench = make_bench()
     flag = threading.Event()
-    bench.stages["stage"].on_status = lambda: flag.set() if bench.clock.now() > 0.2 else None
+    stage = bench.stages["stage"]
+    stage.on_status = lambda: flag.set() if stage.log else None
     finish = run(bench, session_of(bench), stop=flag)
     assert finish.status is Status.STOPPED
     assert not finish.in_spec
-    assert bench.stages["stage"].stopped >= 1
+    assert stage.stopped >= 1
+    axis, target = stage.log[-1]
+    travelled = abs(bench.positions()[axis])
+    assert 0 < travelled < 0.9 * abs(target)
 
 
 def test_no_motion_without_a_record(make_bench, tmp_path):
@@ -341,6 +345,38 @@ def test_a_stop_that_fails_is_recorded(make_bench, tmp_path):
     ):
         run(bench, session_of(bench), journal, stop=flag)
     assert "not acknowledged" in read_journal(tmp_path / "run.db").finish["reason"]
+
+
+def test_an_axis_that_ignores_the_stop_is_named(make_bench):
+    """ "Stopped" is said of axes that are seen at rest, not of those that were only told to."""
+    bench, flag = make_bench(), threading.Event()
+    real = bench.stages["stage"]
+    real.on_status = lambda: flag.set() if bench.clock.now() > 0.2 else None
+    told = []
+    moving = lambda axis: AxisStatus(0.1, moving=axis == "part1.move")  # noqa: E731
+    deaf = Ghost(real, stop=lambda: told.append(1), status=lambda a: _after(flag, real, moving, a))
+    bench.stages = {"stage": deaf}
+    with pytest.raises(MotionFaultError, match=r"part1\.move: still moving .* hardware's own stop"):
+        run(bench, session_of(bench), stop=flag)
+    assert len(told) > 10
+
+
+def _after(flag, real, then, axis):
+    return then(axis) if flag.is_set() else real.status(axis)
+
+
+def test_a_small_shove_is_noticed_as_well(make_bench):
+    """Twice what an axis may be off where it arrived is not within what is allowed."""
+    bench = make_bench()
+    stage, axis = bench.stages["stage"], bench.axes["part2.move"]
+    shove = 10 * axis.arrival_tolerance + 2 * axis.resolution
+
+    def push(event):
+        if event.probes == 1 and isinstance(event.action, Move):
+            stage.put("part2.move", event.positions["part2.move"] + shove)
+
+    with pytest.raises(MotionFaultError, match="nobody here moved it"):
+        run(bench, session_of(bench), progress=push)
 
 
 def test_one_faulty_driver_does_not_keep_the_others_going():

@@ -80,9 +80,11 @@ def test_a_trend_out_of_spec_is_seen_before_it_gets_there() -> None:
 def test_noise_is_no_trend() -> None:
     """Scatter that stays inside moves nothing."""
     rng = np.random.default_rng(3)
-    made = steps(*(sighting(600.0 * k, 0.4 * rng.uniform(-1, 1)) for k in range(200)))
+    far = replace(POLICY, ahead=8.0)
+    made = steps(*(sighting(600.0 * k, 0.4 * rng.uniform(-1, 1)) for k in range(200)), policy=far)
     assert made.count(Step.REALIGN) == 0
     assert made.count(Step.HOLD) == 0
+    assert made.count(Step.CONFIRM) <= 2
 
 
 @pytest.mark.parametrize(
@@ -136,6 +138,10 @@ def test_realigning_that_does_not_help_ends_in_a_hold() -> None:
     decision = decide(policy, past, sighting(305, 1.5))
     assert decision.step is Step.HOLD
     assert "a person should look" in decision.reason
+    for k in range(8):
+        assert decide(policy, past, sighting(310 + 5.0 * k, 1.5)).step is Step.HOLD
+    back = [decide(policy, past, sighting(400 + 5.0 * k, 0.2)).step for k in range(5)]
+    assert back[-1] is Step.STAND
 
 
 def test_impossible_policies_are_refused() -> None:

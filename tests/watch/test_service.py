@@ -23,6 +23,7 @@ from autoalign.errors import (
 from autoalign.journal import Journal, read_journal
 from autoalign.safety import Latch
 from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.session import Move
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
@@ -133,6 +134,17 @@ def test_an_axis_that_stalls_is_not_driven_again_and_again(
     assert summary.state is Latch.SAFE
     assert summary.realignments == len(tried) == 3
     assert "stalled" in summary.reason
+
+
+def test_after_a_crash_in_a_move_it_begins_on_hold(tmp_path: Path) -> None:
+    """An intent without an outcome: nothing moves before positions and beam are seen steady."""
+    bench = benches.collimator(seed=1)
+    with Journal(tmp_path / "realign-0001.db", bench.clock, {}) as journal:
+        journal.intent(Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "cut off"), {"source.x": 0})
+    watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
+    watch.run(looks=2)
+    assert made[0].step is Step.HOLD
+    assert "broke off during a move" in made[0].reason
 
 
 def test_a_record_that_was_never_begun_is_no_obstacle(tmp_path: Path) -> None:
