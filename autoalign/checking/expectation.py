@@ -6,6 +6,7 @@ and pivot of each axis, screens, light) is the uncertainty of what it expects.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -29,6 +30,9 @@ DRAWS = 20
 
 COUPLED = 0.02
 """How far one axis may drag the others of its part along: standard uncertainty, in parts."""
+
+_RUNOUT = 3
+"""Place of a turning axis' shift along itself among its unknowns; its pivot comes after it."""
 
 FLOOR = 0.02
 """No model of a response is better than this part of it."""
@@ -68,6 +72,7 @@ class Expectation:
         self.misfit = found.excess
         rng = np.random.default_rng(0)
         draws = found.phi + rng.standard_normal((DRAWS, self.twin.size)) @ found.root.T
+        self._phi, self._sigma = found.phi, np.linalg.norm(found.root, axis=1)
         self._motion = self._at(found.phi)
         self._spread = np.array([self._at(phi) for phi in draws]) - self._motion
 
@@ -101,6 +106,27 @@ class Expectation:
         covariance += placing**2 * np.outer(own, own) + np.diag((FLOOR * own) ** 2)
         return own, covariance
 
+    def weakest(self, axis: int, places: npt.NDArray[np.intp], step: float, along: Floats) -> str:
+        """Return in words what of an axis is so unsure that its scale cannot be judged better.
+
+        ``along`` (r,) are the weights with which what is seen at ``places`` becomes a scale.
+        """
+        name = self.twin.axes[axis].name
+        block = self.twin.unknowns.block(name, "twist")
+        turns = self.twin.layout.motion(name).kind == "turn"
+        p, m = places.T
+        doubts: dict[str, list[float]] = {}
+        for i in range(block.start, block.stop):
+            phi = self._phi.copy()
+            phi[i] += self._sigma[i]
+            change = (self._at(phi) - self._motion)[p, m, axis] * step
+            part = self.twin.unknowns.names[i].removeprefix(f"{name}.").partition("_")[0]
+            known = float(self._sigma[i] * self.twin.unknowns.sigma[i])
+            doubts.setdefault(_words(part, i - block.start, turns, known), []).append(
+                float(along @ change)
+            )
+        return max(doubts, key=lambda words: float(np.hypot.reduce(doubts[words])))
+
     def siblings(self, axis: int) -> list[int]:
         """Return the other axes of the same part that count in the same unit."""
         own = self.twin.axes[axis]
@@ -125,3 +151,16 @@ class Expectation:
         own, _ = self.change(self.index(axis), np.array(places), step)
         sigma = np.array([noise.of[self.twin.planes[k], m] for k, m in places])
         return float(np.linalg.norm(own / sigma))
+
+
+def _words(part: str, place: int, turns: bool, known: float) -> str:
+    """Return in words how well one unknown of an axis is known; ``place`` in its block."""
+    if part == "scale":
+        return f"its scale is stated to ±{known:.0%} only"
+    if part == "across":
+        return f"its direction is known to ±{math.degrees(known):.1f}° only"
+    if not turns:
+        return f"its slide may turn by ±{1e3 * known:.2g} mrad/mm as it goes"
+    if place == _RUNOUT:
+        return f"it may shift along its axis by ±{known:.2g} mm/rad as it turns"
+    return f"its pivot is known to ±{known:.0f} mm only"

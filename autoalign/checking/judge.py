@@ -32,6 +32,9 @@ FITTED = 4.0
 SURELY = 3.5
 """Standard uncertainties from which a scale or a cross-talk is no chance."""
 
+VAGUE = 0.4
+"""A scale that cannot be judged to this part is said to be so."""
+
 TOLERANCE = 0.1
 """A scale or a cross-talk off by less is no fault."""
 
@@ -41,9 +44,10 @@ class Judgement:
     """What one axis turned out to be against the model.
 
     ``cost`` of the best explanation; ``ratio`` of seen over expected motion with ``u_ratio``;
-    ``like``, the axis that it moves like; ``cross``, by axis, the part of its motion that shows as
-    that axis', with its standard uncertainty; ``exchanged``, by axis, the cost of having been
-    exchanged with it.
+    ``limit``, how far off a scale must be to be told from chance, and ``because``, what of the
+    bench file that is unsure makes most of it; ``like``, the axis that it moves like; ``cross``, by
+    axis, the part of its motion that shows as that axis', with its standard uncertainty;
+    ``exchanged``, by axis, the cost of having been exchanged with it.
     """
 
     verdict: AxisVerdict
@@ -53,6 +57,8 @@ class Judgement:
     like: str = ""
     cross: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     exchanged: Mapping[str, float] = field(default_factory=dict)
+    limit: float = math.nan
+    because: str = ""
 
     @property
     def dragged(self) -> dict[str, tuple[float, float]]:
@@ -95,7 +101,8 @@ def judge(
     names = [a.name for a in expectation.twin.axes]
     tried = _explanations(seen, expectation, k, step, ratio)
     cost, verdict, like = min(tried, key=lambda t: t[0])
-    off = abs(abs(ratio) - 1) > max(TOLERANCE, SURELY * u)
+    limit = max(TOLERANCE, SURELY * u)
+    off = abs(abs(ratio) - 1) > limit
     if verdict is AxisVerdict.WELL and off:
         others = [t for t in tried if t[1] is not AxisVerdict.WELL]
         cost, verdict, like = min(others, key=lambda t: t[0])
@@ -107,7 +114,10 @@ def judge(
     if verdict in (AxisVerdict.WELL, AxisVerdict.SCALE, AxisVerdict.REVERSED):
         cross = _cross(seen, expectation, k, step, ratio)
     exchanged = {names[j]: c for c, v, j in reversed(tried) if v is AxisVerdict.EXCHANGED}
-    return Judgement(verdict, cost, ratio, u, names[like], cross, exchanged)
+    because = ""
+    if limit > VAGUE:
+        because = expectation.weakest(k, seen.places, step, weight @ own)
+    return Judgement(verdict, cost, ratio, u, names[like], cross, exchanged, limit, because)
 
 
 def pair_up(judged: Mapping[str, Judgement]) -> dict[str, Judgement]:

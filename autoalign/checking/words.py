@@ -39,7 +39,7 @@ def words_of(axis: Axis, step: float, judgement: Judgement) -> str:
     """Return the verdict against the model as a sentence."""
     name, by = axis.name, amount(abs(step), axis)
     seen = f"{judgement.ratio:.2f} ± {judgement.u_ratio:.2f} of the expected motion"
-    return {
+    verdict = {
         AxisVerdict.WELL: f"{name}: as expected ({seen})",
         AxisVerdict.DEAD: (
             f"{name}: nothing moved in steps of {by}, or less than its play; check its power, its "
@@ -60,6 +60,12 @@ def words_of(axis: Axis, step: float, judgement: Judgement) -> str:
         ),
         AxisVerdict.UNSURE: f"{name}: a step of {by} shows too little to tell",
     }[judgement.verdict]
+    if not judgement.because or judgement.verdict is AxisVerdict.UNSURE:
+        return verdict
+    return (
+        f"{verdict}. Its scale cannot be judged better than to ±{judgement.limit:.0%} by steps so "
+        f"small, because {judgement.because}"
+    )
 
 
 def without_model(axis: Axis, step: float, shows: bool) -> str:

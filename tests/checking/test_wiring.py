@@ -93,6 +93,23 @@ def test_a_wrong_scale_is_measured(bench, wrong, axis, scale):
     assert report.judgement.ratio == pytest.approx(scale, abs=3.5 * report.judgement.u_ratio)
 
 
+def test_a_scale_that_nobody_can_judge_is_said_to_be_so(bench, wrong):
+    """A shifted pivot turns the mirror about its beam as a larger angle would: told, with why.
+
+    The lever of clocking is ρ sin α = 86 mm; 15 mm of pivot and 2° of direction leave about 20 % of
+    a scale open, so that a doubling mostly shows, and a scale that is off by a quarter never does.
+    """
+    doubled = check(wrong.axis(bench(1), "mirror.clocking", scale=2.0), axes=["mirror.clocking"])
+    assert odd(doubled) == {"mirror.clocking": AxisVerdict.SCALE}
+    mild = check(wrong.axis(bench(1), "mirror.clocking", scale=1.25), axes=part_of("mirror.tip"))
+    (report,) = (a for a in mild.axes if a.axis.name == "mirror.clocking")
+    assert mild.findings == ()
+    assert report.judgement.u_ratio == pytest.approx(0.2, abs=0.1)
+    assert "Its scale cannot be judged better than to ±" in report.words
+    assert "its pivot is known to ±15 mm only" in report.words
+    assert all("cannot be judged" not in a.words for a in mild.axes if a is not report)
+
+
 @pytest.mark.parametrize(("a", "b"), [("source.x", "source.y"), ("mirror.tip", "mirror.clocking")])
 def test_exchanged_axes_name_each_other(bench, wrong, a, b):
     """Each of two exchanged axes is said to move as the other should."""
