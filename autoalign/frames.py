@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -109,7 +109,3 @@ class Frame:
         if self.pixels.dtype.kind == "u":
             return float(np.iinfo(self.pixels.dtype).max)
         return None
-
-    def with_pixels(self, pixels: Pixels) -> Frame:
-        """Return the same exposure with other pixels."""
-        return replace(self, pixels=pixels)

@@ -19,7 +19,6 @@ __all__ = [
     "parse_quantity",
     "quantity",
     "to_edge",
-    "units_of",
 ]
 
 _FACTORS: dict[str, tuple[str, float]] = {
@@ -49,11 +48,6 @@ EDGE_UNIT = {"mm": "mm", "rad": "mrad", "1": "1", "s": "s"}
 def kind_of(unit: str) -> str:
     """Return the inner unit ("mm", "rad", "s" or "1") that ``unit`` converts to."""
     return _look_up(unit)[0]
-
-
-def units_of(inner: str) -> tuple[str, ...]:
-    """Return the units that convert to the inner unit ``inner``, as people write them."""
-    return tuple(unit for unit, (kind, _) in _FACTORS.items() if kind == inner)
 
 
 def from_edge(value: float, unit: str) -> float:

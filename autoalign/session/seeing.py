@@ -190,7 +190,8 @@ def _mean_reading(readings: Sequence[Reading]) -> Reading:
     if len(readings) < 2:
         return readings[0]
     first, count = readings[0], len(readings)
-    values = {k: float(np.mean([r.values[k] for r in readings])) for k in first.values}
+    common = [k for k in first.values if all(k in r.values for r in readings)]
+    values = {k: float(np.mean([r.values[k] for r in readings])) for k in common}
     uncertainties = {}
     for name in values:
         claimed = first.uncertainties.get(name, 0.0)

@@ -166,11 +166,10 @@ class Dialogue:
         if phrase.grammar is None:
             return {}
         found = self._answer(phrase, line, tag, deadline)
-        for group in ("axis", "tag"):
-            if group in found and group in values and found[group] != values[group]:
-                raise ReplyError(
-                    f"{self.where}: asked {line!r}, the answer is about {group} {found[group]!r}."
-                )
+        if "axis" in values and found.get("axis", values["axis"]) != values["axis"]:
+            raise ReplyError(
+                f"{self.where}: asked {line!r}, the answer is about axis {found['axis']!r}."
+            )
         if self._sort(self.transport.pending()):
             raise ReplyError(f"{self.where}: asked {line!r}, more than one answer came.")
         return found

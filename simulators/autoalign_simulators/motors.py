@@ -160,13 +160,6 @@ class Motor:
             return self._homed
 
     @property
-    def at_limit(self) -> int:
-        """−1 or +1 where the shaft stands on the lower or upper limit switch, otherwise 0."""
-        shaft = self._state(self.clock.now()).shaft
-        half = self.traits.step / 2
-        return int(shaft >= self.upper - half) - int(shaft <= self.lower + half)
-
-    @property
     def velocity(self) -> float:
         """Present velocity of the shaft, unit/s."""
         with self._lock:

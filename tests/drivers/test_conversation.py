@@ -134,3 +134,31 @@ def test_refused_move(conversation: Any) -> None:
     stage = conversation(settings, TURN, [*HELLO, (b"1PA-0.5000\n", b"1PA-0.5000\r\nNO SERVO\r\n")])
     with pytest.raises(MotionFaultError, match=r"refused with 'NO SERVO'.*was not moved to"):
         stage.start_move("mirror.tip", math.radians(0.5))
+
+
+def test_a_late_answer_to_an_earlier_question_is_left_aside(conversation: Any) -> None:
+    """Questions carry a number; an answer with another number is not the answer."""
+    tagged = {
+        **DECIMAL,
+        "echo": False,
+        "identity": {
+            "send": "{tag} VERSION",
+            "reply": "(?P<tag>[0-9]+) (?P<identity>TURNER [0-9.]+)",
+        },
+        "position": {
+            "send": "{tag} {axis}TP",
+            "reply": r"(?P<tag>[0-9]+) (?P<axis>[0-9]+)TP *(?P<value>-?[0-9]+\.[0-9]{4})",
+        },
+    }
+    stage = conversation(
+        tagged,
+        TURN,
+        [
+            (b"\n", b""),
+            (b"1 VERSION\n", b"1 TURNER 2.1\r\n"),
+            (b"2 1TP\n", b"1 1TP 0.9000\r\n2 1TP 0.1000\r\n"),
+            (b"1TS\n", b"1TS32\r\n"),
+            (b"4 1TP\n", b"4 1TP 0.1000\r\n"),
+        ],
+    )
+    assert stage.status("mirror.tip").position == pytest.approx(math.radians(-0.1))

@@ -139,7 +139,7 @@ def test_limits_and_faults_refuse_a_move() -> None:
     assert not motor.moving
     motor.fault = ""
     run(motor, clock, 1000.0)
-    assert motor.at_limit == 1
+    assert motor.position == 1000.0
 
 
 def test_power_cut_loses_the_zero_and_homing_finds_it() -> None:
