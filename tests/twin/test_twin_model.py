@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from autoalign.optics.layout import Motion
 from autoalign.twin import light
 from autoalign.twin.model import Twin
 from autoalign.twin.rigid import exp
+from autoalign.twin.unknowns import twist_of
 
 
 @pytest.fixture
@@ -101,6 +103,20 @@ def test_exponential_of_a_twist_is_a_rotation_about_its_line():
     assert np.allclose(pose.apply(c), c, atol=1e-12)
     assert np.allclose(pose.rotation @ pose.rotation.T, np.eye(3), atol=1e-12)
     assert np.trace(pose.rotation) == pytest.approx(1 + 2 * np.cos(np.linalg.norm(w)), abs=1e-12)
+
+
+def test_what_a_wrong_direction_adds_turns_about_the_same_pivot():
+    """The unknowns of a turning axis' direction move the pivot as little as the axis itself does.
+
+    A point p moves by turn × p + shift; at the pivot that is nothing, for the nominal turn and for
+    every turn across it.
+    """
+    pivot = np.array([3.0, -7.0, 25.0])
+    motion = Motion("mirror.tip", "mirror", "turn", (1.0, 0.0, 0.0), tuple(pivot))
+    nominal, adds = twist_of(motion)
+    for turn, shift in (np.split(t, 2) for t in (nominal, *adds[:3])):
+        assert np.linalg.norm(turn) == pytest.approx(1.0)
+        np.testing.assert_allclose(np.cross(turn, pivot) + shift, 0.0, atol=1e-12)
 
 
 def test_uncertainties_override_priors_from_general_to_particular(make_bench):
