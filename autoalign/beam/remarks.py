@@ -33,7 +33,7 @@ _DO = {
         "A fibre that is fed off its axis, defocus, or a mirror with a hole looks like this; "
         "widths hold"
     ),
-    FlagKind.NOT_CONVERGED: "Average more frames, expose longer, or shade the camera",
+    FlagKind.NOT_CONVERGED: "Give it more light, or shade the camera from other light",
 }
 """What to do about each kind; hot pixels need nothing."""
 
@@ -47,25 +47,33 @@ _LEFT = {
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """One flag of one plane: ``sentence`` says what, how much, what is left and what to do."""
+    """One kind of flag on ``planes``: ``sentence`` says what, how much, what is left and to do."""
 
-    plane: str
+    planes: tuple[str, ...]
     kind: FlagKind
+    use: Use
     sentence: str
 
 
 def remarks(profiles: Mapping[str, BeamProfile]) -> tuple[Remark, ...]:
-    """Return what is to be said of each plane's frame, the worst first."""
+    """Return what is to be said of the planes' frames, the worst first; planes alike in one."""
+    found: dict[tuple[FlagKind, Use], dict[str, Flag]] = {}
+    for plane, profile in profiles.items():
+        for flag in profile.flags.values():
+            found.setdefault((flag.kind, flag.use), {})[plane] = flag
+    told = [Remark(tuple(by), kind, use, _sentence(by)) for (kind, use), by in found.items()]
     order = list(Use)
-    found = [
-        (order.index(flag.use), Remark(plane, flag.kind, _sentence(plane, flag)))
-        for plane, profile in profiles.items()
-        for flag in profile.flags.values()
-    ]
-    return tuple(remark for _, remark in sorted(found, key=lambda item: -item[0]))
+    return tuple(sorted(told, key=lambda remark: -order.index(remark.use)))
 
 
-def _sentence(plane: str, flag: Flag) -> str:
-    said = f"{plane}: {flag.kind}: {flag.evidence}.{_LEFT[flag.use]}"
-    do = _DO.get(flag.kind)
+def _sentence(by_plane: Mapping[str, Flag]) -> str:
+    flags = list(by_plane.values())
+    same = len({flag.evidence for flag in flags}) == 1
+    evidence = (
+        flags[0].evidence
+        if same
+        else "; ".join(f"at {plane}, {flag.evidence}" for plane, flag in by_plane.items())
+    )
+    said = f"{', '.join(by_plane)}: {flags[0].kind}: {evidence}.{_LEFT[flags[0].use]}"
+    do = _DO.get(flags[0].kind)
     return f"{said} {do}." if do else said

@@ -63,8 +63,9 @@ def _coma(quality: Quality, plane: str) -> Iterator[str]:
     for axis, name in (("skew_x", "sideways"), ("skew_y", "up/down")):
         value, u = quality[f"{plane}.{axis}"], quality.u(f"{plane}.{axis}")
         if abs(value) > max(SKEWED, 3 * u):
+            shown = f"{value:+.2g}".replace("-", "−")
             yield (
-                f"The spot at {plane} is lopsided {name} (skewness {value:+.2g} ± {2 * u:.1g}): "
+                f"The spot at {plane} is lopsided {name} (skewness {shown} ± {2 * u:.1g}): "
                 "coma, or something that cuts the beam."
             )
 

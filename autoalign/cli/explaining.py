@@ -119,6 +119,7 @@ def explain_bench(
     if bench.layout is None or bench.spec is None:
         lacks = "layout" if bench.layout is None else "spec"
         return Explanation((*frames, f"No axis can be named: the bench file has no {lacks}."))
+    frames += _resting_on(bench.layout, profiles)
     filled = _filled(bench.layout, profiles)
     try:
         found = _read(bench, bench.layout, profiles, positions)
@@ -156,6 +157,18 @@ def _filled(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, .
         return ()
     distances = {p.name: p.distance for p in layout.planes}
     return (fill_words(profiles, distances, optic.clear_aperture),)
+
+
+def _resting_on(layout: Layout, profiles: Mapping[str, BeamProfile]) -> list[str]:
+    """Say on what little the rest is built, where some planes give nothing."""
+    lit = _lit(profiles)
+    without = [p.name for p in layout.planes if p.name not in lit]
+    if not without:
+        return []
+    return [
+        f"Without {' and '.join(without)}, what follows rests on {' and '.join(lit)} and on what "
+        "is known of the bench beforehand."
+    ]
 
 
 def _focus(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:

@@ -141,6 +141,6 @@ def _within(u: float, unit: str) -> str:
 
 
 def _places(u: float, unit: str) -> int:
-    """Decimals that show a 95 % interval with two digits, one where the first is large."""
+    """Decimals that show a 95 % interval with two digits."""
     wide = edge(1.96 * u, unit)
-    return next((p for p in range(6) if wide * 10**p >= 3), 6)
+    return next((p for p in range(6) if wide * 10**p >= 9.95), 6)

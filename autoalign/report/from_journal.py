@@ -11,6 +11,8 @@ import numpy as np
 from PIL import Image
 
 from autoalign.axes import Axis
+from autoalign.beam.profile import FlagKind
+from autoalign.beam.remarks import remarks
 from autoalign.frames import Frame
 from autoalign.journal import JournalRun, LookRecord, MoveRecord, Thumbnail
 from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord
@@ -48,6 +50,7 @@ def record_of(run: JournalRun) -> RunRecord:
         wavelengths=_wavelengths(layout.get("light") or {}),
         simulated=bool(run.run.get("simulated") or bench.get("simulated")),
         notes=tuple(str(note.get("text", "")) for note in run.notes if note.get("text")),
+        remarks=_remarks(run.looks[0]) if run.looks else (),
         provenance=dict(_flat(run)),
     )
 
@@ -101,6 +104,12 @@ def _moves(move: MoveRecord, begin: float, axes: tuple[Axis, ...]) -> Iterator[M
 def _pictures(look: LookRecord) -> tuple[Picture, ...]:
     profiles = look.observation.profiles
     return tuple(Picture.of(frame_of(t), profiles.get(p)) for p, t in look.thumbnails.items())
+
+
+def _remarks(look: LookRecord) -> tuple[str, ...]:
+    """Say what was wrong with the frames; hot pixels, which are replaced, are no matter."""
+    found = remarks(look.observation.profiles)
+    return tuple(r.sentence for r in found if r.kind is not FlagKind.HOT_PIXELS)
 
 
 def _moved_since(run: JournalRun) -> bool:

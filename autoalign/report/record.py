@@ -138,7 +138,8 @@ class RunRecord:
     ``probes[first]`` and ``probes[last]`` are the verified looks before and after; ``last`` is
     None where nothing was measured after the last move, and then nothing is claimed.
     ``before`` and ``after`` are the pictures that belong to them. ``outcome`` says in a few words
-    how the run ended ("in spec", "budget spent", "stopped" …), ``reason`` says more.
+    how the run ended ("in spec", "budget spent", "stopped" …), ``reason`` says more; ``remarks``
+    are what was wrong with the frames of the first look.
     """
 
     bench: str
@@ -160,6 +161,7 @@ class RunRecord:
     wavelengths: tuple[float, ...] = ()
     simulated: bool = False
     notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)
 
     @property

@@ -18,6 +18,7 @@ from autoalign.report.frame_view import describe, draw_picture, window_for
 from autoalign.report.from_journal import record_of
 from autoalign.report.markup import Html, figure, page, table, tag
 from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.report.start_words import start_words
 from autoalign.report.style import new_figure, plain, png_uri
 from autoalign.report.verdict_words import headline, left_open, verdict_text
 from autoalign.report.words import edge, edge_unit, given, number, rounded, term_label, unit_label
@@ -59,6 +60,7 @@ def page_of(record: RunRecord) -> Html:
             class_=f"verdict {'good' if record.in_spec else 'bad'}",
         ),
         *_verdict_table(record),
+        *_start(record),
         *_pictures(record),
         *_course(record),
         *_moves(record),
@@ -68,6 +70,13 @@ def page_of(record: RunRecord) -> Html:
         tag("ul", *(tag("li", line) for line in cautions(*record.wavelengths))),
         *_provenance(record),
     )
+
+
+def _start(record: RunRecord) -> Iterator[Html]:
+    words = start_words(record)
+    if words:
+        yield tag("h2", "What was wrong at the start")
+        yield tag("ul", *(tag("li", line) for line in words))
 
 
 def _where(record: RunRecord) -> str:

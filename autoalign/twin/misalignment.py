@@ -7,19 +7,19 @@ them is off, or another. Of such axes every smallest set that explains what is s
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from autoalign.twin.knowledge import Knowledge
 from autoalign.twin.regression import Calibration, Regression
+from autoalign.twin.shares import apart, grouped, smallest_sets
 
 __all__ = ["AxisReading", "Misalignment", "Share", "read_misalignment"]
 
 Floats = npt.NDArray[np.float64]
+Some = tuple[int, ...]
 
 WIDE = 1.96
 """Standard uncertainties within which a misalignment may be nothing."""
@@ -28,8 +28,6 @@ UNTOLD = 0.3
 TOGETHER = 0.3
 """Likeness of what two axes do, or correlation of what is known of them, from which they are looked
 at together."""
-CHI2_95 = (0.0, 3.84, 5.99, 7.81, 9.49, 11.07, 12.59, 14.07, 15.51, 16.92)
-"""95 % points of χ² by degrees of freedom (any table of the distribution)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,17 +111,79 @@ def read_misalignment(
     amounts, covariance = problem.solve(everything)
     u = np.sqrt(np.diag(covariance))
     readings = _named(problem, everything, amounts, u)
+    sure = tuple(k for k, r in enumerate(readings) if r.sure)
+    groups = _alternatives(problem, readings, amounts, covariance)
     together = np.abs(covariance / np.outer(u, u)) > TOGETHER
-    akin = problem.likeness() > TOGETHER
-    unsure = [k for k, r in enumerate(readings) if not r.sure]
     untold = [k for k, r in enumerate(readings) if not r.told]
-    shares: list[Share] = []
-    for group in _groups(akin, unsure):
-        choices = tuple(_choices(problem, group, amounts, covariance))
-        if choices:
-            shares += _apart(Share(tuple(readings[k].axis for k in group), choices))
-    alike = [tuple(readings[k].axis for k in group) for group in _groups(together, untold)]
-    return Misalignment(readings, tuple(shares), tuple(alike), problem.chance, know.fit.excess)
+    return Misalignment(
+        _as_moved(problem, readings, sure + tuple(k for c in groups for k in c[1][0])),
+        tuple(_share(problem, readings, groups, number) for number in range(len(groups))),
+        tuple(tuple(readings[k].axis for k in group) for group in grouped(together, untold)),
+        problem.chance,
+        know.fit.excess,
+    )
+
+
+Alternatives = list[tuple[Some, list[Some]]]
+"""Axes that share something, with the smallest sets of them that explain it."""
+
+
+def _alternatives(
+    problem: Regression, readings: tuple[AxisReading, ...], amounts: Floats, covariance: Floats
+) -> Alternatives:
+    akin = problem.likeness() > TOGETHER
+    out: Alternatives = []
+    for group in grouped(akin, [k for k, r in enumerate(readings) if not r.sure]):
+        choices = smallest_sets(group, amounts, covariance)
+        if not choices[0]:
+            continue
+        parts = apart(choices)
+        for part in parts:
+            members = group if len(parts) == 1 else [k for choice in part for k in choice]
+            out.append((tuple(members), part))
+    return out
+
+
+def _as_moved(
+    problem: Regression, readings: tuple[AxisReading, ...], moved: Some
+) -> tuple[AxisReading, ...]:
+    """Readings of the sure axes if just the axes in ``moved`` are moved."""
+    given = dict(zip(moved, _given(problem, moved, moved), strict=True))
+    return tuple(_shifted(r, given[k]) if r.sure else r for k, r in enumerate(readings))
+
+
+def _share(
+    problem: Regression, readings: tuple[AxisReading, ...], groups: Alternatives, number: int
+) -> Share:
+    members, choices = groups[number]
+    others = tuple(k for j, (_, c) in enumerate(groups) if j != number for k in c[0])
+    sure = tuple(k for k, r in enumerate(readings) if r.sure)
+    rivals = {k for choice in choices for k in choice}
+    rivals |= {k for k in members if not readings[k].told}
+    told = []
+    for choice in choices:
+        free = tuple(k for k in range(len(problem.axes)) if k in choice or k not in rivals)
+        wide = _given(problem, choice, free)
+        narrow = _given(problem, choice, sure + others + choice)
+        told.append(tuple(_shifted(w, n) for w, n in zip(wide, narrow, strict=True)))
+    return Share(tuple(problem.axes[k].name for k in members), tuple(told))
+
+
+def _shifted(wide: AxisReading, narrow: AxisReading) -> AxisReading:
+    """The reading that holds if just the axes that are named are moved; its doubt is what it is
+    without that assumption, and what the assumption shifts comes on top."""
+    return replace(narrow, u=math.hypot(wide.u, narrow.amount - wide.amount))
+
+
+def _given(problem: Regression, some: Some, off: Some) -> tuple[AxisReading, ...]:
+    """How far ``some`` stand off if all axes but ``off`` are right."""
+    if not off:
+        return ()
+    free = np.array(sorted(off))
+    amounts, covariance = problem.solve(free)
+    readings = _named(problem, free, amounts, np.sqrt(np.diag(covariance)))
+    by_axis = dict(zip(free.tolist(), readings, strict=True))
+    return tuple(by_axis[k] for k in some)
 
 
 def _named(
@@ -134,63 +194,3 @@ def _named(
     return tuple(
         AxisReading(problem.axes[k].name, *row) for k, row in zip(some, numbers, strict=True)
     )
-
-
-def _groups(together: npt.NDArray[np.bool_], left: list[int]) -> Iterator[list[int]]:
-    while left:
-        group = _connected(together, left)
-        left = [k for k in left if k not in group]
-        yield group
-
-
-def _connected(alike: npt.NDArray[np.bool_], among: list[int]) -> list[int]:
-    group = {among[0]}
-    while True:
-        more = {k for k in among if any(alike[k, j] for j in group)} | group
-        if more == group:
-            return sorted(group)
-        group = more
-
-
-def _apart(share: Share) -> list[Share]:
-    """Split a share into independent ones, where its choices are one of these with one of those."""
-    used = list(dict.fromkeys(r.axis for choice in share.choices for r in choice))
-    with_ = {a: {r.axis for c in share.choices for r in c if a in _names(c)} for a in used}
-    rivals = np.array([[b not in with_[a] for b in used] for a in used])
-    parts = [[used[k] for k in group] for group in _groups(rivals, list(range(len(used))))]
-    one_of_each = all(len(c) == len(parts) for c in share.choices)
-    if len(parts) < 2 or not one_of_each or math.prod(map(len, parts)) != len(share.choices):
-        return [share]
-    best = {r.axis: r for choice in reversed(share.choices) for r in choice}
-    return [Share(tuple(part), tuple((best[a],) for a in part)) for part in parts]
-
-
-def _names(choice: tuple[AxisReading, ...]) -> set[str]:
-    return {r.axis for r in choice}
-
-
-def _choices(
-    problem: Regression, group: list[int], amounts: Floats, covariance: Floats
-) -> Iterator[tuple[AxisReading, ...]]:
-    """Smallest subsets of ``group`` that, if off, let the rest of it be right."""
-    for size in range(len(group) + 1):
-        fitting = []
-        for off in combinations(group, size):
-            held = [k for k in group if k not in off]
-            gap = amounts[held]
-            away = float(gap @ np.linalg.solve(covariance[np.ix_(held, held)], gap)) if held else 0
-            if away < CHI2_95[min(len(held), 9)]:
-                fitting.append((away, off))
-        if not fitting:
-            continue
-        for _, off in sorted(fitting) if size else ():
-            yield _given(problem, group, off)
-        return
-
-
-def _given(problem: Regression, group: list[int], off: tuple[int, ...]) -> tuple[AxisReading, ...]:
-    """How far ``off`` stand off where the rest of ``group`` is right."""
-    free = np.array([k for k in range(len(problem.axes)) if k in off or k not in group])
-    amounts, covariance = problem.solve(free)
-    readings = _named(problem, free, amounts, np.sqrt(np.diag(covariance)))
-    return tuple(r for k, r in zip(free, readings, strict=True) if k in off)

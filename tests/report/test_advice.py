@@ -30,7 +30,7 @@ def test_a_sure_axis_is_told_with_its_way_its_goal_and_its_doubt():
     """The move is against the misalignment, ± is 95 % (1.96 u), the goal is where it ends."""
     words = told(reading("source.z", -0.5, 0.05))
     assert words[0] == (
-        "source.z: move it by +0.50 ± 0.10 mm, to 0.75 mm (over 99 % sure of the direction)."
+        "source.z: move it by +0.500 ± 0.098 mm, to 0.750 mm (over 99 % sure of the direction)."
     )
     assert "in spec with a probability of 80 %" in words[1]
 
@@ -38,7 +38,7 @@ def test_a_sure_axis_is_told_with_its_way_its_goal_and_its_doubt():
 def test_a_goal_beyond_the_limits_is_said():
     """The axis cannot do it alone."""
     words = told(reading("source.z", 2.5, 0.05))
-    assert "to −2.25 mm" in words[0]
+    assert "to −2.250 mm" in words[0]
     assert "beyond its limits, −1.00 to 1.00 mm: bring the part closer by hand" in words[0]
 
 
@@ -50,8 +50,8 @@ def test_axes_that_look_alike_are_an_either_or():
     share = Share(("source.y", "mirror.clocking"), ((one,), (other,)))
     words = told(*axes, shares=(share,), alike=(("source.y", "mirror.clocking"),))
     assert words[0] == (
-        "Either move source.y by −0.40 ± 0.10 mm, or mirror.clocking by −4.7 ± 1.0 mrad: one of "
-        "them is enough; these frames cannot tell which stands off."
+        "Either move source.y by −0.400 ± 0.098 mm, or mirror.clocking by −4.70 ± 0.98 mrad: one "
+        "of them is enough; these frames cannot tell which stands off."
     )
     assert not any("Cannot be told" in w for w in words)
 
@@ -60,7 +60,7 @@ def test_one_choice_names_what_has_to_be_right():
     """Only one axis of a group explains what is seen."""
     share = Share(("source.y", "mirror.clocking"), ((reading("source.y", 0.4, 0.05),),))
     words = told(reading("source.y", 0.2, 1.0), shares=(share,))
-    assert words[0] == "Move source.y by −0.40 ± 0.10 mm, if mirror.clocking is right."
+    assert words[0] == "Move source.y by −0.400 ± 0.098 mm, if mirror.clocking is right."
 
 
 def test_what_is_right_and_what_cannot_be_told():
@@ -72,7 +72,7 @@ def test_what_is_right_and_what_cannot_be_told():
     )
     words = told(*axes, alike=(("source.y", "mirror.clocking"),))
     assert words[0].startswith("No axis stands off by more than half a tolerance")
-    assert "Right as far as these frames tell: source.z (within 0.10 mm)." in words
+    assert "Right as far as these frames tell: source.z (within 0.098 mm)." in words
     assert words[-1].startswith("Cannot be told apart: source.y and mirror.clocking.")
     alone = told(reading("source.y", 0.0, 1.0), alike=(("source.y",),))
     assert "Cannot be told: how far source.y is off" in alone[-1]
