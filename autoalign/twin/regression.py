@@ -39,15 +39,14 @@ FLOOR = 0.15
 class Regression:
     """Whitened: ``residual`` (k,) = ``slope`` (k, axes) m + 1.
 
-    Priors of the axes, ``sigma`` (axes,), and of their ``scale``; ``plain`` is the slope (k, axes)
-    in tolerances per mm or rad.
+    ``sigma`` (axes,) are the priors of the axes, ``plain`` is the slope (k, axes) in tolerances per
+    mm or rad.
     """
 
     axes: tuple[Axis, ...]
     residual: Floats
     slope: Floats
     sigma: Floats
-    scale: Floats
     plain: Floats
     chance: float
 
@@ -64,18 +63,17 @@ class Regression:
         away = (here - goal.position) / goal.shortened
         there = foresight.at(here - away, phi)
         blocks = [know.twin.unknowns.block(a.name, "offset").start for a in axes]
-        scales = [know.twin.unknowns.block(a.name, "twist").start for a in axes]
-        sigma = know.twin.unknowns.sigma
+        sigma = know.twin.unknowns.sigma[blocks]
         change = now.residual - there.residual
-        slope = _secant((now.by_axis + there.by_axis) / 2, change, away, sigma[blocks])
+        slope = _secant((now.by_axis + there.by_axis) / 2, change, away, sigma)
         spread = now.root(root)
         covariance = spread @ spread.T + FLOOR**2 * np.eye(len(change))
         places = _of_places(know.twin, now, calibration.get("u_distance", {}))
-        covariance += places @ places.T + _of_calibration(foresight, here, phi, calibration)
+        motions = _of_motions(know.twin, now)
+        covariance += places @ places.T + motions @ motions.T
+        covariance += _of_calibration(foresight, here, phi, calibration)
         white: Floats = np.linalg.inv(np.linalg.cholesky(covariance)).astype(np.float64)
-        return cls(
-            axes, white @ change, white @ slope, sigma[blocks], sigma[scales], slope, goal.chance
-        )
+        return cls(axes, white @ change, white @ slope, sigma, slope, goal.chance)
 
     def solve(self, some: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
         """Misalignment (n,) of ``some`` axes, all others being right, and its covariance (n, n)."""
@@ -83,7 +81,7 @@ class Regression:
         precision = a.T @ a + np.diag(self.sigma[some] ** -2.0)
         covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         amounts = covariance @ a.T @ self.residual
-        return amounts, covariance + np.diag((self.scale[some] * amounts) ** 2)
+        return amounts, covariance
 
     def likeness(self) -> Floats:
         """How much alike (axes, axes) two axes act on the residuals, 0 to 1."""
@@ -127,9 +125,16 @@ def _of_calibration(
     return out
 
 
+def _of_motions(twin: Twin, now: Forecast) -> Floats:
+    """Root (k, …) of what axes that move too far, or aslant, make of how they stand off."""
+    blocks = (twin.unknowns.block(a.name, "twist") for a in twin.axes)
+    return now.by_unknown[:, [k for b in blocks for k in range(b.start, b.stop)]]
+
+
 def _of_places(twin: Twin, now: Forecast, u_distance: Mapping[str, float]) -> Floats:
-    """Root (k, planes) of what planes that stand elsewhere along the beam do to the residuals."""
+    """Root (k, planes + 1) of what planes that stand elsewhere along the beam do to the residuals:
+    each by itself, and all together, as those of one camera on a slide do."""
     at = [twin.unknowns.index(f"{plane}.shift_z") for plane in twin.planes]
     stated = np.array([u_distance.get(plane, 0.0) for plane in twin.planes])
-    out: Floats = now.by_unknown[:, at] * (stated / twin.unknowns.sigma[at])
-    return out
+    each: Floats = now.by_unknown[:, at] * (stated / twin.unknowns.sigma[at])
+    return np.column_stack([each, each.sum(axis=1)])

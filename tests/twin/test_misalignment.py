@@ -68,7 +68,10 @@ def readings_of(found, axis):
 
 
 def helps(bench, found):
-    """Whether doing what the reading says brings the truth to a quarter, or close to its spec."""
+    """Whether doing what the reading says brings the truth to half its merit, or close to its spec.
+
+    Not to nothing: the axes go astray by 2°, in a focuser by several of its 5 µm.
+    """
     moves = {r.axis: -r.amount for r in found.axes if r.sure}
     moves |= {r.axis: -r.amount for share in found.shares for r in share.choices[0]}
     here = bench.truth.positions()
@@ -76,7 +79,7 @@ def helps(bench, found):
     terms = tuple(t for t in bench.spec.terms if "power" not in t.name)
     spec = replace(bench.spec, terms=terms)
     before, after = (bench.truth.verdict(spec, at).merit for at in (here, there))
-    return after < before and (after < 0.25 * before or after < 1.2)
+    return after < before and (after < 0.5 * before or after < 2)
 
 
 @pytest.mark.slow
@@ -129,6 +132,7 @@ def test_without_the_far_plane_only_what_near_tells():
 
 
 @pytest.mark.campaign
+@pytest.mark.timeout(1800)
 @pytest.mark.parametrize(("family", "axis", "amount"), PLANTED)
 def test_many_benches(family, axis, amount):
     """40 seeds: named in 95 %, never on the wrong side, 95 % intervals cover the planted amount in
