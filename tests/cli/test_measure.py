@@ -15,6 +15,8 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
+from autoalign.config import example
+
 Array = npt.NDArray[Any]
 
 
@@ -238,6 +240,39 @@ def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
     }
     assert axes["source.z"]["unit"] == "mm"
     assert (axes["source.z"]["told"], axes["source.y"]["told"]) == (True, False)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("family", "words"),
+    [
+        ("collimator-far-dark",
+         ("far: dark: nothing stands out", "Without far, what follows rests on near",
+          "Either move mirror.tilt by ", "these frames cannot tell which stands off")),
+        ("collimator-dark", ("near, far: dark: at near, nothing", "No camera sees the beam")),
+    ],
+)  # fmt: skip
+def test_dark_planes_leave_something_to_say(
+    demo_bench: Callable[..., Path], run: Callable[..., Any], family: str, words: tuple[str, ...]
+) -> None:
+    """With one plane dark the other still tells a direction; with all, only that."""
+    old = '[simulation]\nfamily = "collimator"'
+    seed = ("seed = 0", "seed = 2")
+    bench = demo_bench((old, old.replace("collimator", family)), seed)
+    said = run("measure", bench, "--explain")
+    assert said.code == 1
+    for word in words:
+        assert word in said.text
+
+
+@pytest.mark.slow
+def test_a_focuser_is_explained_by_its_own_axes(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """Where the beam is narrowest, and which of its axes to move."""
+    text = example("focuser").read_text(encoding="utf-8").replace('link = "pty"', 'link = "direct"')
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    said = run("measure", tmp_path / "bench.toml", "--explain")
+    assert re.search(r"narrowest 0\.\d+ ± 0\.\d+ mm before focus sideways", said.text)
+    assert re.search(r"mirror\.z: move it by \+0\.3\d+ ± 0\.\d+ mm", said.text)
 
 
 @pytest.mark.parametrize(
