@@ -10,7 +10,7 @@ import numpy.typing as npt
 from autoalign.beam.polar import Polar
 from autoalign.beam.profile import Flag, FlagKind, Use
 
-__all__ = ["outline_flags"]
+__all__ = ["outline_flags", "resolved"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -35,12 +35,17 @@ NARROW = 10.0
 """Half width in pixels under which pixels are too coarse for an outline."""
 
 
-def outline_flags(polar: Polar, pixel: float) -> list[Flag]:
-    """Return the findings; none for beams of less than :data:`NARROW` pixels' half width.
+def resolved(polar: Polar, pixel: float) -> bool:
+    """Tell whether the beam is wide and bright enough for an outline.
 
     ``pixel`` is the larger side of a pixel, mm.
     """
-    if polar.half_width.min() < NARROW * pixel or polar.top < 8 * polar.noise:
+    return bool(polar.half_width.min() >= NARROW * pixel and polar.top >= 8 * polar.noise)
+
+
+def outline_flags(polar: Polar, pixel: float) -> list[Flag]:
+    """Return the findings; none for beams of less than :data:`NARROW` pixels' half width."""
+    if not resolved(polar, pixel):
         return []
     found = [_ring(polar), _hard_edge(polar), _nick(polar)]
     return [f for f in found if f is not None]

@@ -46,8 +46,11 @@ def moment_covariance(
     noise = monomial_products(grid.sums(variance, centre, window.scale, 6))
     covariance = a @ noise @ a.T
     count = 3 if background.tilted else 1
-    shape = _by_parameters(grid.sums(weights, centre, window.scale, 4), window.scale)[:, :count]
-    answer = -a @ shape
+    shape = _by_parameters(grid.sums(weights, centre, window.scale, 4), window.scale)
+    every = -a @ shape
+    answer = every[:, :count]
+    if background.hidden is not None:
+        covariance += every @ background.hidden @ every.T
     if background.covariance is not None and background.ring is not None:
         inverse = background.covariance[:count, :count]
         covariance += answer @ inverse @ answer.T

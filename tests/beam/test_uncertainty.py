@@ -10,6 +10,8 @@ import pytest
 from autoalign import Frame, measure_beam
 from autoalign.beam.combine import combine
 from autoalign.beam.moments import central_moments, influence
+from autoalign.beam.profile import Use
+from autoalign.beam.start import first_noise
 from autoalign.beam.window import Window, window_sums
 
 SHAPE = (120, 150)
@@ -75,31 +77,140 @@ class Bench:
         }  # fmt: skip
 
 
-def coverage(lamp, count, seed):
-    """Return the share of 95 % intervals that hold the truth, by name, over all light levels."""
-    bench, inside = Bench(lamp, seed), {}
-    for k in range(count):
-        for name, (error, u) in bench.look(*LEVELS[k % len(LEVELS)]).items():
-            inside.setdefault(name, []).append(abs(error) < 1.96 * u)
-    return {name: float(np.mean(hits)) for name, hits in inside.items()}
+def coverage(lamp, levels, count, seed):
+    """Return the share of 95 % intervals that hold the truth by level, then by name.
+
+    ``count`` pairs of frames at each of ``levels``.
+    """
+    bench = Bench(lamp, seed)
+    shares = {}
+    for level in levels:
+        inside = {}
+        for _ in range(count):
+            for name, (error, u) in bench.look(*level).items():
+                inside.setdefault(name, []).append(abs(error) < 1.96 * u)
+        shares[level] = {name: float(np.mean(hits)) for name, hits in inside.items()}
+    return shares
+
+
+def table(shares):
+    """Return the shares by level in words, and over all levels."""
+    names = list(next(iter(shares.values())))
+    levels = "".join(f"{f'{peak:g}/{read:g}':>9}" for peak, _, read, _ in shares)
+    lines = ["peak/read noise " + levels + "      all"]
+    for name in names:
+        each = [s[name] for s in shares.values()]
+        lines.append(f"{name:16}" + "".join(f"{v:9.3f}" for v in [*each, np.mean(each)]))
+    return "\n".join(lines)
 
 
 @pytest.mark.slow
 def test_intervals_hold_on_a_few_frames(lamp):
     """Over 120 pairs of frames every share is what 95 % gives with 99.9 % probability."""
-    for name, share in coverage(lamp, 120, 5).items():
-        assert share >= 0.875, name
+    shares = coverage(lamp, LEVELS, 20, 5)
+    for name in shares[LEVELS[0]]:
+        assert np.mean([s[name] for s in shares.values()]) >= 0.875, name
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(7200)
+def test_intervals_hold(lamp, capsys):
+    """Over 1500 pairs of frames at each light level every share lies between 93 and 97 %.
+
+    0.9 % aside allowed for chance in 60 shares (1.6 standard deviations of one); none in the mean.
+    """
+    shares = coverage(lamp, LEVELS, 1500, 6)
+    with capsys.disabled():
+        print("\n" + table(shares))  # noqa: T201
+    for level, found in shares.items():
+        for name, share in found.items():
+            assert 0.921 <= share <= 0.979, (level, name, share)
+    for name in shares[LEVELS[0]]:
+        assert 0.93 <= np.mean([s[name] for s in shares.values()]) <= 0.97, name
+
+
+def faint(lamp, rng, shape, w, ratio, count):
+    """Return (error, uncertainty) of the numbers of faint beams still called good, (n, 5, 2).
+
+    ``ratio`` of the peak to the noise of a pixel, 3 pixel values.
+    """
+    found = []
+    for _ in range(count):
+        x = shape[1] * (0.5 + rng.uniform(-0.1, 0.1))
+        y = shape[0] * (0.5 + rng.uniform(-0.1, 0.1))
+        light = lamp.gaussian(shape, (x, y), w, 0.8 * w)
+        p = measure_beam(Frame(lamp.camera(light, rng, 3 * ratio, 0.1, 3.0, 20.0)))
+        if p.use is Use.ALL:
+            found.append([
+                (p.centroid[0] - x, p.u_centroid[0]), (p.centroid[1] - y, p.u_centroid[1]),
+                (p.width_major - 2 * w, p.u_width_major),
+                (p.width_minor - 1.6 * w, p.u_width_minor),
+                (p.ellipticity - 0.8, p.u_ellipticity),
+            ])  # fmt: skip
+    return np.array(found).reshape(-1, 5, 2)
+
+
+FAINT = [
+    # frame, pixels; radius w, pixels; peaks over the noise of a pixel
+    ((150, 180), 22.0, (2.0, 3.0, 4.0, 6.0)),
+    ((480, 640), 40.0, (2.0, 3.0, 4.0)),
+    ((480, 640), 90.0, (2.0, 3.0, 4.0)),
+]
+
+
+@pytest.mark.slow
+def test_the_width_of_a_faint_beam_is_not_what_noise_makes_it(lamp, rng):
+    """A peak of 2 σ on 44 px: of 60 frames hardly one is called good; at 3 σ on 80 px most are."""
+    assert len(faint(lamp, rng, (150, 180), 22.0, 2.0, 60)) <= 1
+    good = faint(lamp, rng, (480, 640), 40.0, 3.0, 24)
+    assert len(good) >= 16
+    assert np.mean(np.abs(good[..., 0]) < 1.96 * good[..., 1]) > 0.88
 
 
 @pytest.mark.campaign
 @pytest.mark.timeout(3600)
-def test_intervals_hold(lamp, capsys):
-    """Over 2400 pairs of frames at six light levels every share lies between 93 and 97 %."""
-    shares = coverage(lamp, 2400, 6)
+def test_faint_beams_called_good(lamp, capsys):
+    """Peaks of 2 to 6 times the noise: over all that are called good 90 % of 95 % intervals hold.
+
+    Noise takes part in where the window ends, so that a first-order uncertainty is a little small.
+    """
+    rng, lines, every = np.random.default_rng(9), [], []
+    for shape, w, ratios in FAINT:
+        for ratio in ratios:
+            good = faint(lamp, rng, shape, w, ratio, 250)
+            inside = np.abs(good[..., 0]) < 1.96 * good[..., 1]
+            shares = "".join(f"{v:7.3f}" for v in (inside.mean(axis=0) if len(good) else ()))
+            lines.append(f"{shape} w {w:g} peak {ratio:g} σ: good {len(good)} of 250 {shares}")
+            every.append(inside)
+    inside = np.concatenate(every)
+    lines.append(f"all: {len(inside)} good " + "".join(f"{v:7.3f}" for v in inside.mean(axis=0)))
     with capsys.disabled():
-        print("\n" + "\n".join(f"{n:16} {s:.3f}" for n, s in shares.items()))  # noqa: T201
-    for name, share in shares.items():
-        assert 0.93 <= share <= 0.97, (name, share)
+        print("\n" + "\n".join(lines))  # noqa: T201
+    assert np.all(inside.mean(axis=0) > 0.9)
+
+
+def test_noise_is_that_of_the_dark(rng):
+    """Small blocks, and runs of differences, do not make the noise of a frame look smaller."""
+    frames = [rng.normal(20, 1.5, (120, 150)) for _ in range(12)]
+    assert np.mean([first_noise(f) for f in frames]) == pytest.approx(1.5, rel=0.01)
+    y, x = np.mgrid[:120, :150]
+    light = 100 * np.exp(-2 * ((x - 74) ** 2 + (y - 61) ** 2) / 14**2)
+    seen = [measure_beam(Frame(f + light)).noise for f in frames]
+    assert np.mean(seen) == pytest.approx(1.5, rel=0.01)
+
+
+def test_scattered_light_around_a_beam_aside_counts_in_its_centroid(lamp, rng):
+    """A halo of 0.5 % that falls off all around tilts the background; u(centroid) covers that."""
+    shape, errors = (256, 256), []
+    for k in range(12):
+        x, y = 128 + 30 * np.cos(k), 128 + 30 * np.sin(k)
+        beam, halo = lamp.gaussian(shape, (x, y), 30, 30), lamp.gaussian(shape, (x, y), 140, 140)
+        light = beam + 0.005 * beam.sum() / halo.sum() * halo
+        pixels = lamp.camera(light, rng, 2900.0, 0.4, 2.0, 40.0, 12)
+        p = measure_beam(Frame(pixels, bit_depth=12))
+        errors += [(p.centroid[0] - x) / p.u_centroid[0], (p.centroid[1] - y) / p.u_centroid[1]]
+    assert np.sqrt(np.mean(np.square(errors))) < 1.5
+    assert np.max(np.abs(errors)) < 3.5
 
 
 def test_influence_is_the_derivative(rng):
