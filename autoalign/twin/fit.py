@@ -153,6 +153,7 @@ def fit(
     position_sigma: Floats | None = None,
     wiring: Floats | None = None,
     rounds: int = ROUNDS,
+    belief: float = 1.0,
 ) -> Fit:
     """Return the most probable unknowns.
 
@@ -170,12 +171,15 @@ def fit(
         (axes, axes) which commanded motion drives which axis; the identity by default.
     rounds
         Steps after which the search for the optimum ends.
+    belief
+        Weight of every frame until the first optimum is found, 0 to 1. A small one smooths the way
+        to an optimum that is far away.
     """
     mean, precision = prior if prior is not None else (np.zeros(twin.size), np.eye(twin.size))
     sigma = np.zeros(len(twin.axes)) if position_sigma is None else position_sigma
     problem = _Problem(twin, looks, mean, precision, sigma, wiring)
     phi = mean.copy() if start is None else start.copy()
-    weights = dict.fromkeys(problem.blocks, 1.0)
+    weights = dict.fromkeys(problem.blocks, belief)
     damping, seen = 1e-3, problem.predict(phi)
     state = problem.linearise(seen, phi, weights)
     for _ in range(rounds):

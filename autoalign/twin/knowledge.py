@@ -31,6 +31,9 @@ CONVINCED = 25.0
 
 DOUBTS = 3
 """After so many looks in doubt nothing else is suspected any more."""
+ASIDE, BELIEF = 0.3, 1e-3
+"""A fit that has gone astray (to the other side of the focus, say) begins anew with one axis this
+much aside, in standard uncertainties, and with frames believed only this much at first."""
 BRIEF = 12
 """Steps of a fit that tries a suspicion."""
 GLANCE = 3
@@ -94,6 +97,8 @@ class Knowledge:
         self.fit = self._fit(None if self.fit is None else self.fit.phi, self.wiring)
         if self.prior is not None and len(self.looks) == 1 and self.fit.excess > DOUBT:
             self._trust_memory_less()
+        if self.fit.excess > DOUBT and len(self.looks) == 1:
+            self._begin_anew()
         if self.fit.excess > DOUBT:
             self._doubt()
         return True
@@ -126,6 +131,23 @@ class Knowledge:
         if self.fit.excess > DOUBT:
             self.prior, self.remark = None, "memory contradicts the first look; not used"
             self.fit = self._fit(None, self.wiring)
+
+    def _begin_anew(self) -> None:
+        """Fit again from either side of each axis, until the look is explained."""
+        assert self.fit is not None
+        for axis in self.twin.axes:
+            place = self.twin.unknowns.block(axis.name, "offset").start
+            for side in (ASIDE, -ASIDE):
+                start = np.zeros(self.twin.size) if self.prior is None else self.prior[0].copy()
+                start[place] += side
+                tried = fit(
+                    self.twin, self.looks, start, self.prior, self._sigma, self.wiring,
+                    belief=BELIEF,
+                )  # fmt: skip
+                if tried.misfit < self.fit.misfit:
+                    self.fit = tried
+                if self.fit.excess <= DOUBT:
+                    return
 
     def _doubt(self) -> None:
         """See whether one wrong wire or camera explains what was seen; else trust it less."""
