@@ -135,8 +135,12 @@ def test_without_the_far_plane_only_what_near_tells():
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize(("family", "axis", "amount"), PLANTED)
 def test_many_benches(family, axis, amount):
-    """40 seeds: named in 95 %, never on the wrong side, 95 % intervals cover the planted amount in
-    at least 85 %; doing as said helps the truth in 95 %."""
+    """40 seeds: named in 90 %, never on the wrong side, 95 % intervals cover the planted amount in
+    at least 85 %; doing as said helps the truth in 90 %.
+
+    A choice is dropped where it contradicts what is seen with 95 %, which is one right one in
+    twenty.
+    """
     named = wrong = covered = helped = 0
     for seed in range(40):
         bench, profiles = looked_at(family, {axis: amount}, seed)
@@ -149,7 +153,7 @@ def test_many_benches(family, axis, amount):
             covered += abs(said[0].amount - amount) < 1.96 * said[0].u
     print(f"{family} {axis} {amount:g}: named {named}/40, wrong side {wrong}, "  # noqa: T201
           f"covered {covered}/{named}, helped {helped}/40")  # fmt: skip
-    assert named >= 38
+    assert named >= 36
     assert wrong == 0
     assert covered >= 0.85 * named
-    assert helped >= 38
+    assert helped >= 36
