@@ -16,7 +16,8 @@ spec, and clips what it yields to the reachable positions. A strategy that remem
 have a method ``conclude(observation)``: it is told there of the look that found the beam in spec,
 which its generator never sees. One whose next position is always its guess at the middle of the
 spec says so with ``centres = True``: it may be asked once more where a beam in spec is close to a
-limit.
+limit. One that has found that what is seen is not what there is says so with ``distrusts = True``:
+nothing is then called in spec, and the axes go back to where they stood at the start.
 """
 
 from __future__ import annotations

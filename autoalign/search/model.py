@@ -28,6 +28,12 @@ PATIENCE = 4
 """Probes without a better merit before the strategy gives up."""
 
 
+BLIND = 8
+"""Looks in a row, with some light but too little to judge the spec, before it gives up."""
+FEELERS = 2
+"""Small motions that are made where the model cannot explain what is seen, or expects no light."""
+
+
 class Model:
     """Alignment in about three looks; needs the bench's layout.
 
@@ -62,7 +68,7 @@ class Model:
             if not know.learn(seen.positions, seen.profiles):
                 seen = yield from self._find(course)
                 continue
-            self.memory = know.memory() or self.memory
+            self._keep(know)
             target = course.next(seen)
             self._say(know)
             if target is None:
@@ -74,7 +80,17 @@ class Model:
         """Learn from the look that found the beam in spec, for next time."""
         know = self.knowledge
         if know is not None and know.learn(seen.positions, seen.profiles):
-            self.memory = know.memory() or self.memory
+            self._keep(know)
+            self._say(know)
+
+    def _keep(self, know: Knowledge) -> None:
+        """Remember what is known now; nothing at all once the cameras are in doubt."""
+        self.memory = None if know.camera is not None else know.memory() or self.memory
+
+    @property
+    def distrusts(self) -> bool:
+        """Whether a camera shows something else than the bench file says, so nothing is proved."""
+        return self.knowledge is not None and self.knowledge.camera is not None
 
     def _say(self, know: Knowledge) -> None:
         if know.camera is not None:
@@ -129,7 +145,7 @@ class _Course:
         self.lit: Floats | None = None
         self.note = "probe"
         self.judged: list[Observation] = []
-        self.idle = self.losses = self.searched = 0
+        self.idle = self.blind = self.losses = self.searched = self.felt = 0
         self._places: list[Floats] | None = None
 
     def places(self) -> list[Floats]:
@@ -146,19 +162,31 @@ class _Course:
             better = not self.judged or seen.merit < 0.9 * min(o.merit for o in self.judged)
             self.judged.append(seen)
             self.idle = 0 if better else self.idle + 1
-        if self.idle > PATIENCE or self.know.camera is not None:
+        self.blind = 0 if seen.verdict is not None else self.blind + 1
+        if self.idle > PATIENCE or self.blind > BLIND or self.know.camera is not None:
             return None
+        if self.know.inconsistent and len(self.know.looks) == 1:
+            return self._feel(seen.positions)
         if self.idle > 1 and self.know.inconsistent:
             return self._by_response()
         try:
             step = self.know.aim(seen.positions)
         except AlignError:  # the fit has gone where there is no beam
             self.know.inconsistent = True
-            return None
+            return self._feel(seen.positions)
         self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
         if step.shortened < 1:
             self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position
+
+    def _feel(self, here: Floats) -> Floats | None:
+        """A small motion of every axis, after which what is wrong can be told; at most two."""
+        if self.felt >= FEELERS:
+            return None
+        self.felt += 1
+        self.note = "the model cannot explain what is seen; a small motion of every axis tells more"
+        middle = (self.problem.lower + self.problem.upper) / 2
+        return self.problem.clip(here + np.where(here > middle, -0.5, 0.5) * self.problem.scale)
 
     def _by_response(self) -> Floats:
         """One damped step with the model's response, corrected by what the looks have shown."""

@@ -189,6 +189,8 @@ class Session(Stepper):
                     answer = yield from self._look_closer(answer)
                     if answer.in_spec and self._enough(answer):
                         self._conclude(answer)
+                        if self._distrusted:
+                            return Status.GIVEN_UP, "in spec by cameras that cannot be trusted"
                         return Status.IN_SPEC, "verified by a look after the last move."
                     if (yield from self._light_is_out()):
                         return Status.DARK, (
@@ -294,19 +296,26 @@ class Session(Stepper):
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None
-        best = self.best if self.best is not None and self.best.ok else self.first
+        best, place = self.best, "the best position seen"
+        if best is None or not best.ok or self._distrusted:
+            best, place = self.first, "the start"
         if best is self.last and not self._replay:
-            last, where = best, "stands at the best position seen"
-        elif (yield from self._go(self._named(best.positions), "return to the best", True)):
-            last, where = (yield from self._look("verify")), "returned to the best position seen"
+            last, where = best, f"stands at {place}"
+        elif (yield from self._go(self._named(best.positions), f"return to {place}", True)):
+            last, where = (yield from self._look("verify")), f"returned to {place}"
         else:
-            where = f"could not return to the best position seen ({self._refusal()[1]})"
+            where = f"could not return to {place} ({self._refusal()[1]})"
             last = yield from self._look("verify where it stands")
-        if last.in_spec:
+        if last.in_spec and not self._distrusted:
             self._conclude(last)
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
         ending = f"{reason}; {where}, {compare(self.first, last)}."
         return Finish(status, False, ending + self._diagnosis())
+
+    @property
+    def _distrusted(self) -> bool:
+        """Whether the strategy holds that what was seen is not what there is."""
+        return bool(getattr(self.strategy, "distrusts", False))
 
     def _diagnosis(self) -> str:
         """Return as a sentence what the strategy says is wrong with the bench, if it says so."""

@@ -118,13 +118,16 @@ def bench() -> Callable[..., Bench]:
     return collimator
 
 
+FAULTS = SimpleNamespace(
+    axis=tamper,
+    exchanged_axes=exchange_axes,
+    exchanged_cameras=exchange_cameras,
+    camera=mirror_camera,
+    watched=watched,
+)
+
+
 @pytest.fixture
 def wrong() -> SimpleNamespace:
     """What may be wrong with a bench, by name; each takes a bench and returns it."""
-    return SimpleNamespace(
-        axis=tamper,
-        exchanged_axes=exchange_axes,
-        exchanged_cameras=exchange_cameras,
-        camera=mirror_camera,
-        watched=watched,
-    )
+    return FAULTS
