@@ -29,6 +29,8 @@ Floats = npt.NDArray[np.float64]
 
 SOFT = 0.1
 """Length over which a soft aperture fades, in units of its radius."""
+PITCHES = np.array([[1.0, 0.5], [1.0, -0.5]])
+"""What a plane's two unknowns of pitch do to the pitch along x and y."""
 ORDERS = ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1), (3, 0), (2, 1), (1, 2), (0, 3))
 
 
@@ -303,7 +305,7 @@ class Twin:
     def _readout(self, theta: Floats) -> tuple[Floats, Floats]:
         gain, bias = np.ones((len(self.planes), 9)), np.zeros((len(self.planes), 9))
         for k, name in enumerate(self.planes):
-            px, py = 1 + theta[self.unknowns.block(name, "pitch").slice]
+            px, py = 1 + PITCHES @ theta[self.unknowns.block(name, "pitch").slice]
             gain[k] = [px**a * py**b for a, b in ORDERS]
             bias[k, 2:4] = theta[self.unknowns.block(name, "width").slice][:2]
         return gain, bias
@@ -322,10 +324,10 @@ class Twin:
             pitch, width = (self.unknowns.block(name, w) for w in ("pitch", "width"))
             b = theta[width.slice][2]
             out[:, k, 4] += b * (jacobian[:, k, 2] + jacobian[:, k, 3]) / 2
+            grown = np.array(ORDERS) / (1 + PITCHES @ theta[pitch.slice]) @ PITCHES
+            read = moments[:, k] * gain[k] * (1 + bias[k])
+            out[:, k, :, pitch.slice] += read[..., None] * grown
             for j in range(2):
-                power = np.array([o[j] for o in ORDERS])
-                per = moments[:, k] * gain[k] * (1 + bias[k]) * power
-                out[:, k, :, pitch.start + j] += per / (1 + theta[pitch.start + j])
                 out[:, k, 2 + j, width.start + j] += moments[:, k, 2 + j] * gain[k, 2 + j]
             out[:, k, 4, width.start + 2] += (moments[:, k, 2] + moments[:, k, 3]) / 2
         return out

@@ -7,6 +7,7 @@ Every unknown has a standard uncertainty, its prior; the fit works with unknowns
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -96,11 +97,16 @@ class _Builder:
         self.blocks: dict[tuple[str, str], Block] = {}
 
     def prior(self, thing: str, what: str) -> float:
+        """The most particular value that is given, or the default."""
+        given = self.stated(thing, what)
+        return PRIORS[what] if given is None else given
+
+    def stated(self, thing: str, what: str) -> float | None:
         """The most particular value that is given."""
         for key in (f"{thing}.{what}", f"{thing.rpartition('.')[0]}.{what}", what):
             if key in self.overrides:
                 return float(self.overrides[key])
-        return PRIORS[what]
+        return None
 
     def add(self, thing: str, what: str, parts: Sequence[tuple[str, float]]) -> None:
         start = len(self.names)
@@ -129,13 +135,24 @@ def list_unknowns(
         mark, tilt = p(q.name, "mark"), p(q.name, "tilt")
         away = abs(q.distance) * p(q.name, "distance")
         build.add(q.name, "rigid", _six([mark, mark, away], [tilt, tilt, p(q.name, "roll")]))
-        pitch, width = p(q.name, "pitch"), p(q.name, "width")
-        build.add(q.name, "pitch", [("pitch_x", pitch), ("pitch_y", pitch)])
+        width = p(q.name, "width")
+        build.add(q.name, "pitch", _pitch(p(q.name, "pitch"), build.stated(q.name, "squareness")))
         build.add(q.name, "width", [(f"width_{k}", 2 * width) for k in ("xx", "yy", "xy")])
     uneven = [p("source", "uneven")] * EMISSION_TERMS
     uneven[2] = p("source", "na")
     build.add("source", "emission", [(f"emission_{k}", s) for k, s in enumerate(uneven)])
     return Unknowns(tuple(build.names), np.array(build.sigma), build.blocks)
+
+
+def _pitch(pitch: float, squareness: float | None) -> list[tuple[str, float]]:
+    """Errors of the pitch: what columns and rows share, and columns against rows.
+
+    Where the latter is not stated, columns and rows are each as uncertain as the pitch, by
+    themselves.
+    """
+    if squareness is None:
+        return [("pitch", pitch / math.sqrt(2)), ("squareness", pitch * math.sqrt(2))]
+    return [("pitch", pitch), ("squareness", squareness)]
 
 
 def _six(shifts: Sequence[float], turns: Sequence[float]) -> list[tuple[str, float]]:

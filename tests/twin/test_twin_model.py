@@ -122,7 +122,25 @@ def test_what_a_wrong_direction_adds_turns_about_the_same_pivot():
 def test_uncertainties_override_priors_from_general_to_particular(make_bench):
     """ "pitch" holds for all planes, "far.pitch" for one; the particular one wins."""
     bench = make_bench(0)
-    twin = Twin(bench.nominal, bench.axes, {"pitch": 0.02, "far.pitch": 0.001})
+    twin = Twin(bench.nominal, bench.axes, {"tilt": 0.02, "far.tilt": 0.001})
     sigma = dict(zip(twin.unknowns.names, twin.unknowns.sigma, strict=True))
-    assert sigma["near.pitch_x"] == 0.02
-    assert sigma["far.pitch_x"] == 0.001
+    assert sigma["near.turn_x"] == 0.02
+    assert sigma["far.turn_x"] == 0.001
+
+
+@pytest.mark.parametrize("square", [None, 1e-3])
+def test_columns_against_rows_are_as_uncertain_as_is_stated(make_bench, square):
+    """The prior of each width is the pitch's; of their ratio the squareness', √2 pitch by default.
+
+    Two independent errors of the size of the pitch differ by √2 of it (GUM, JCGM 100).
+    """
+    bench = make_bench(0)
+    stated = {} if square is None else {"squareness": square}
+    twin = Twin(bench.nominal, bench.axes, {"pitch": 0.02, **stated})
+    seen = twin.predict(np.zeros((1, 6)), np.zeros(twin.size), derivatives=True)
+    by = seen.jacobian[0, 1][:, twin.unknowns.block("far", "pitch").slice]
+    size = by[2:4] / seen.moments[0, 1, 2:4, None] / 2
+    expected = np.hypot(0.02, 0.0 if square is None else square / 2)
+    assert np.linalg.norm(size, axis=1) == pytest.approx([expected] * 2)
+    ratio = np.linalg.norm(size[0] - size[1])
+    assert ratio == pytest.approx(0.02 * np.sqrt(2) if square is None else square)
