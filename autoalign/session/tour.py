@@ -15,7 +15,7 @@ from autoalign.axes import Axis
 from autoalign.beam.average import average
 from autoalign.beam.profile import BeamProfile
 from autoalign.errors import AlignError
-from autoalign.frames import View
+from autoalign.frames import Frame, View
 from autoalign.interfaces import Reading
 from autoalign.search.base import Observation
 from autoalign.session.actions import Action, Finish, Look, Outcome, Seen, Status
@@ -122,6 +122,7 @@ class Tour(Stepper):
         self.closing: Sight | None = None
         self._guide, self._first_frames = guide, first_frames
         self._measure = measure or _beam_measure()
+        self._before: dict[str, Frame] = {}
 
     @property
     def home(self) -> bool:
@@ -193,8 +194,10 @@ class Tour(Stepper):
                         readings[label] = (*readings.get(label, ()), pair)
                 else:
                     plane = e.plane or name
+                    before, self._before[name] = self._before.get(name), e
                     try:
-                        frames[plane] = (*frames.get(plane, ()), self._measure(e))
+                        profile = self._measure(e, previous=before)
+                        frames[plane] = (*frames.get(plane, ()), profile)
                     except AlignError as error:
                         failures.append(f"{name}: {error}")
                     cameras[plane] = Camera(e.pitch_x, e.pitch_y, e.origin, e.view)

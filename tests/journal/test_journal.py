@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from io import BytesIO
 
 import numpy as np
@@ -155,10 +156,10 @@ def test_what_is_no_journal_is_refused(tmp_path):
     """Text, another program's database, and a later format."""
     text, other, later = (tmp_path / n for n in ("text.db", "other.db", "later.db"))
     text.write_text("these are no records\n" * 100)
-    with sqlite3.connect(other) as database:
+    with closing(sqlite3.connect(other)) as database, database:
         database.execute("CREATE TABLE record (x)")
     Journal(later, VirtualClock(), {}).close()
-    with sqlite3.connect(later) as database:
+    with closing(sqlite3.connect(later)) as database, database:
         database.execute("PRAGMA user_version=99")
     for path, words in ((text, "no journal"), (other, "no journal"), (later, "format 99")):
         with pytest.raises(JournalError, match=words):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
@@ -99,10 +100,9 @@ def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         align(bench, journal=path, progress=interrupt)
-    with sqlite3.connect(path) as database:
+    with closing(sqlite3.connect(path)) as database, database:
         last = database.execute("SELECT max(seq) FROM record WHERE kind='outcome'").fetchone()
         database.execute("DELETE FROM record WHERE seq=?", last)
-    database.close()
     assert len(read_journal(path).open_moves) == 1
     align(bench, journal=path, resume=True)
     past = read_journal(path)
