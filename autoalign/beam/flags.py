@@ -52,7 +52,7 @@ def find_flags(
     previous: Frame | None = None,
     reference: BeamProfile | None = None,
 ) -> dict[str, Flag]:
-    """Return every finding by kind."""
+    """Return every finding by kind, the gravest first."""
     seen, noise = settled.seen, settled.noise
     polar = Polar.of(ready, seen, noise)
     outline = outline_flags(polar, max(ready.pitch))
@@ -69,7 +69,10 @@ def find_flags(
         ambient(seen, noise, peak, reference),
         None if previous is None else repeated(ready.frame, previous),
     ]
-    return {flag.kind.value: flag for flag in found if flag is not None}
+    order = list(Use)
+    flags = [flag for flag in found if flag is not None]
+    flags.sort(key=lambda flag: order.index(flag.use), reverse=True)
+    return {flag.kind.value: flag for flag in flags}
 
 
 def _saturated(frame: Frame, seen: Seen, hot: HotPixels) -> Flag | None:

@@ -51,6 +51,13 @@ ONE_SIDED = 0.75
 """Part of a shelf's light that the opposite side lacks, at the least."""
 
 
+OUTSIDE = 50
+"""Step, at 1.25 half widths, from which on a ghost must leave some light on one side."""
+
+TRACE = 0.18
+"""Mean light from there on over the least of a narrow shelf, below which no shelf is looked for."""
+
+
 def _averages() -> tuple[tuple[Floats, Floats], ...]:
     """Return, for each scale, the matrices that average over rays and over steps."""
     made = []
@@ -68,12 +75,19 @@ _AVERAGES = _averages()
 
 def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
     """Look for a shelf along any ray; ``pixel`` is the larger side of a pixel, mm."""
+    lowest = [
+        max(FAINTEST * polar.top, CLEAR * _noise(polar, pixel, rays, steps))
+        for rays, steps in SCALES
+    ]
+    outside = _AVERAGES[0][0] @ polar.light[:, OUTSIDE:].mean(axis=1)
+    half = RAYS // 2
+    if np.abs(outside[:half] - outside[half:]).max() < TRACE * lowest[0]:
+        return None
     beyond = _beyond_the_edge(polar)
     if beyond is None:
         return None
     found: tuple[float, int] = (0.0, 0)
-    for (rays, steps), (over_rays, over_steps) in zip(SCALES, _AVERAGES, strict=True):
-        least = max(FAINTEST * polar.top, CLEAR * _noise(polar, pixel, rays, steps))
+    for least, (over_rays, over_steps) in zip(lowest, _AVERAGES, strict=True):
         found = max(found, _highest(over_rays @ (beyond @ over_steps), least))
     level, ray = found
     if not level:
