@@ -21,6 +21,20 @@ __all__ = ["CameraSuspect", "camera_suspects"]
 Floats = npt.NDArray[np.float64]
 
 T = TypeVar("T")
+CROSSED = [ORDERS.index((j, i)) for i, j in ORDERS]
+"""Where each moment is found once x and y are exchanged."""
+
+WAYS = (
+    ("mirrored left to right", False, (-1, 1)),
+    ("mirrored top to bottom", False, (1, -1)),
+    ("upside down", False, (-1, -1)),
+    ("turned by 90°", True, (-1, 1)),
+    ("turned by 90°", True, (1, -1)),
+    ("mirrored about a diagonal", True, (1, 1)),
+    ("mirrored about a diagonal", True, (-1, -1)),
+)
+"""How a camera may hang: in words, whether x and y are exchanged, and their signs after that."""
+
 STRETCHES = (0.88, 0.94, 1.0, 1.06, 1.12)
 """Tried around the ratio of pixel pitches that the widths suggest, were two cameras exchanged."""
 
@@ -36,16 +50,15 @@ class CameraSuspect:
 def camera_suspects(
     planes: Sequence[str], first: Look, expected: Floats
 ) -> Iterator[CameraSuspect]:
-    """Yield cameras that may be mirrored or upside down, and two that may be exchanged.
+    """Yield cameras that may be mirrored or turned, and two that may be exchanged.
 
     ``first`` look and the moments (planes, 9) that are ``expected`` there tell the ratio of the
     pitches of exchanged cameras.
     """
-    ways = {"mirrored left to right": (-1, 1), "mirrored top to bottom": (1, -1),
-            "upside down": (-1, -1)}  # fmt: skip
     for k, plane in enumerate(planes):
-        for words, signs in ways.items():
-            yield CameraSuspect(f"the camera of plane {plane} is {words}", _Scaled({k: signs}))
+        for words, crossed, signs in WAYS:
+            mend = _Scaled({k: signs}, frozenset({k}) if crossed else frozenset())
+            yield CameraSuspect(f"the camera of plane {plane} is {words}", mend)
     for a in range(len(planes)):
         for b in range(a + 1, len(planes)):
             if a in first.moments and b in first.moments:
@@ -67,17 +80,19 @@ def _exchanged(
 
 @dataclass(frozen=True, slots=True)
 class _Scaled:
-    """Multiplies x and y of a plane's readings by ``factors``."""
+    """Exchanges x and y of the readings at planes ``crossed``, then multiplies by ``factors``."""
 
     factors: dict[int, tuple[float, float]]
+    crossed: frozenset[int] = frozenset()
 
     def __call__(self, look: Look) -> Look:
         moments, covariance = dict(look.moments), dict(look.covariance)
         for k, (fx, fy) in self.factors.items():
             if k in moments:
+                order = CROSSED if k in self.crossed else slice(None)
                 scale = np.array([fx**i * fy**j for i, j in ORDERS])
-                moments[k] = moments[k] * scale
-                covariance[k] = covariance[k] * np.outer(scale, scale)
+                moments[k] = moments[k][order] * scale
+                covariance[k] = covariance[k][order][:, order] * np.outer(scale, scale)
         return replace(look, moments=moments, covariance=covariance)
 
 
