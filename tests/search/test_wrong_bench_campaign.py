@@ -35,6 +35,7 @@ VAGUE = "does not fit the layout"
 """Said where distances or the mirror's data are wrong; of other faults it says too little."""
 
 Spoil = Callable[[SimpleNamespace, Bench], Bench]
+Turn = tuple[tuple[int, int], tuple[int, int]]
 
 
 def _rho(factor: float, _: SimpleNamespace, bench: Bench) -> Bench:
@@ -66,15 +67,17 @@ def _cameras(wrong: SimpleNamespace, bench: Bench) -> Bench:
     return spoilt
 
 
-def _turned(plane: str, x: int, y: int, wrong: SimpleNamespace, bench: Bench) -> Bench:
-    spoilt: Bench = wrong.camera(bench, plane, ((x, 0), (0, y)))
+def _turned(plane: str, turn: Turn, wrong: SimpleNamespace, bench: Bench) -> Bench:
+    spoilt: Bench = wrong.camera(bench, plane, turn)
     return spoilt
 
 
-WAYS = {
-    "mirrored left to right": (-1, 1),
-    "mirrored top to bottom": (1, -1),
-    "upside down": (-1, -1),
+WAYS: dict[str, Turn] = {
+    "mirrored left to right": ((-1, 0), (0, 1)),
+    "mirrored top to bottom": ((1, 0), (0, -1)),
+    "upside down": ((-1, 0), (0, -1)),
+    "turned by 90°": ((0, -1), (1, 0)),
+    "mirrored about a diagonal": ((0, 1), (1, 0)),
 }
 
 GEOMETRY: dict[str, Spoil] = {
@@ -93,9 +96,9 @@ WIRES: dict[str, Spoil] = {
 CAMERAS: dict[str, Spoil] = {
     "the cameras of planes near and far are exchanged": _cameras,
     **{
-        f"the camera of plane {p} is {way}": partial(_turned, p, *signs)
+        f"the camera of plane {p} is {way}": partial(_turned, p, turn)
         for p in ("near", "far")
-        for way, signs in WAYS.items()
+        for way, turn in WAYS.items()
     },
 }
 
@@ -178,5 +181,5 @@ def test_wrong_wires_are_named_and_allowed_for(what: str, wrong: SimpleNamespace
 def test_wrong_cameras_are_named_and_nothing_is_claimed(
     what: str, make: Callable[[int], Bench], wrong: SimpleNamespace
 ) -> None:
-    """Exchanged, mirrored, upside down, from the usual start and from a tenth of it."""
+    """Exchanged, mirrored, turned, from the usual start and from a tenth of it."""
     hold(what, CAMERAS[what], wrong, what, make)
