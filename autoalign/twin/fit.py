@@ -70,8 +70,9 @@ class Fit:
     """The most probable unknowns and how sure they are.
 
     ``phi`` (m,) in units of the priors; ``root`` (m, m) with posterior covariance = root rootᵀ;
-    ``cost`` at the optimum, with weights (robust); ``misfit`` the same without them, and ``count``
-    the number of readings. ``weights`` by (look, plane) say how far each frame is believed.
+    ``cost`` at the optimum, with weights (robust); ``misfit`` the same without them, except for
+    beams that are cut off, and ``count`` the number of readings. ``weights`` by (look, plane) say
+    how far each frame is believed.
     """
 
     phi: Floats
@@ -202,7 +203,7 @@ def fit(
             if all(abs(weights[b] / before[b] - 1) < STEADY for b in weights):
                 break
             state = problem.linearise(seen, phi, weights)
-    plain = problem.linearise(seen, phi, dict.fromkeys(problem.blocks, 1.0))
+    plain = problem.linearise(seen, phi, problem.unrelieved(weights))
     root = np.linalg.inv(np.linalg.qr(state.jacobian, mode="r"))
     return Fit(phi, root, state.cost, plain.cost, problem.count, weights)
 
@@ -263,6 +264,13 @@ class _Problem:
         residual = np.concatenate(residuals)
         jacobian = np.concatenate(jacobians)
         return _State(residual, jacobian, float(residual @ residual))
+
+    def unrelieved(self, weights: dict[tuple[int, int], float]) -> dict[tuple[int, int], float]:
+        """Weights for the misfit: 1, but of a cut-off beam no more than it is believed.
+
+        Where the middle of such a beam lies is a guess, on which no suspicion may be built.
+        """
+        return {b: w if b[1] in self.looks[b[0]].bounds else 1.0 for b, w in weights.items()}
 
     def reweigh(self, seen: Prediction) -> dict[tuple[int, int], float]:
         """How far each frame is believed, given how well it fits."""

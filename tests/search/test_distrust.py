@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from autoalign_simulators import benches
+from autoalign_simulators import benches, lost
 
 from autoalign.runner import run
 from autoalign.search.model import Model
@@ -65,3 +65,18 @@ def test_exchanged_cameras_are_named_and_the_bench_is_left_as_it_was(wrong):
     assert model.memory is None
     assert after == pytest.approx(before, rel=0.02)
     assert np.allclose(moved, 0.0, atol=2e-3)
+
+
+@pytest.mark.slow
+def test_a_cut_off_beam_is_no_reason_to_accuse_anybody():
+    """Where the middle of a cut-off beam lies is a guess: a sound bench is not blamed for it.
+
+    Seed 1013: the first light that a search found was cut off far from where it seemed to be.
+    """
+    model = Model()
+    with lost.wholly_dark(1013).bench() as bench:
+        finish = run(bench, Session.for_bench(bench, model, budget=Budget(60)))
+        assert bench.truth.in_spec(bench.spec)
+    assert finish.in_spec
+    assert model.diagnosis == ""
+    assert model.memory is not None
