@@ -17,6 +17,9 @@ from autoalign_simulators.focuser import focal_width
 from autoalign.bench import Bench
 from autoalign.benchmark.campaign import cases, run_campaign
 from autoalign.benchmark.outcome import Outcome
+from autoalign.optics.sources import disk_grid
+from autoalign.optics.trace import to_plane
+from autoalign.optics.wavefront import on_sphere
 from autoalign.runner import run
 from autoalign.search.model import Model
 from autoalign.session import Budget, Session, Status
@@ -129,15 +132,44 @@ def test_remembered_after_drift() -> None:
     assert np.mean(good) >= 0.995
 
 
+def strehl(bench: Bench) -> float:
+    """Strehl ratio of the true wavefront of one direction of the beam, in the middle plane.
+
+    |Σ A exp(ikW)|²/(Σ A)² about the spot's own centre, without tilt: what is left is defocus,
+    astigmatism, coma and the mirrors' figure.
+    """
+    truth, light = bench.truth, bench.layout.light  # type: ignore[union-attr]
+    poses, plane = truth.world.poses(), truth.planes[len(truth.planes) // 2]
+    x, y, area = disk_grid(truth.rings, truth.spokes)
+    radius = truth.train.pupil_radius
+    passage = truth.train.passage(poses, x * radius, y * radius)
+    power = passage.density * area * truth.train.passed(passage.prints, 1e-3)
+    u, v, _ = to_plane(passage.rays, poses[plane])
+    centre = float(power @ u / power.sum()), float(power @ v / power.sum())
+    across, up, path = on_sphere(passage.rays, poses[plane], 100.0, centre)
+    root = np.sqrt(power)
+    tilts = np.stack([np.ones_like(across), across, up], axis=1)
+    fit = np.linalg.lstsq(tilts * root[:, None], (path - path.mean()) * root, rcond=None)[0]
+    waves = (path - path.mean() - tilts @ fit) / light.rms_wavelength
+    amplitude = np.sqrt(passage.density) * area
+    return float(abs(amplitude @ np.exp(2j * np.pi * waves)) ** 2 / amplitude.sum() ** 2)
+
+
 def test_focus_is_as_small_as_the_light_allows() -> None:
-    """Where the focuser ends, both widths are within 15 % of diffraction and divergence."""
+    """Where the focuser ends, both widths are within 15 % of diffraction and divergence; and each
+    direction of its beam, whose divergence outweighs diffraction threefold, has a Strehl ratio of
+    0.8 (Maréchal's limit; any handbook)."""
     width = focal_width(focuser_layout())
-    good = []
+    good, ratios = [], []
     for seed in SEEDS[:100]:
         with benches.focuser(seed=seed) as bench:
             align(bench)
             quality = bench.truth.quality()
             middle = bench.truth.planes[len(bench.truth.planes) // 2]
             sizes = [quality[f"{middle}.{k}"] for k in ("xx", "yy")]
+            ratios.append(strehl(bench))
             good.append(max(abs(s / width - 1) for s in sizes) <= 0.15)
+    least = min(ratios)
+    LOG.info("focus: %.2f small, Strehl %.3f, %.3f", np.mean(good), np.median(ratios), least)
     assert np.mean(good) >= 0.98
+    assert np.mean(np.array(ratios) >= 0.8) >= 0.98
