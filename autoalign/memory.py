@@ -67,7 +67,9 @@ class BenchMemory:
             return
         for path in (self.path, self.previous):
             found = self._read(path)
-            if found is not None and not fresh:
+            if found is not None and fresh:
+                self.remarks = [f"memory {self.path}: not used, as asked."]
+            elif found is not None:
                 self.data = found
             if found is not None or self._foreign:
                 break

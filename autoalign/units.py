@@ -72,7 +72,9 @@ def parse_quantity(text: str) -> tuple[float, str]:
         raise UsageError(f'{text!r} is not a number with a unit; write for instance "0.1 mrad".')
     number, unit = match.groups()
     if not unit:
-        raise UsageError(f'{text!r} has no unit; write for instance "{text.strip()} mm".')
+        raise UsageError(
+            f'{text!r} has no unit; write for instance "{text.strip()} mm", or mrad, deg, s, min.'
+        )
     for given, meant in _SPELLINGS.items():
         unit = unit.replace(given, meant)
     base, slash, per = unit.partition("/")

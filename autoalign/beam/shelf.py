@@ -12,7 +12,8 @@ Gaussian from 1.6, one of 5 % from 1.2. Coma that moves rays by up to 0.3 radii 
 ghost; from half a radius on its tail may be. Nearer ghosts make a slightly wider, slightly skew
 beam, as many causes do: one frame does not tell them. A ghost of part g at s half widths moves the
 centroid by g s half widths and widens the beam by 2 g s²: 0.7 % for the 1 % at 0.6 of a hard edge,
-but 10 % for the 2 % at 1.6 that a Gaussian hides.
+but 10 % for the 2 % at 1.6 that a Gaussian hides. The flag is a warning: the frame stays good for
+everything, because the same shelf is the tail of a beam that a search still has to bring in.
 """
 
 from __future__ import annotations
@@ -94,9 +95,11 @@ def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
         return None
     evidence = (
         f"a shelf of {level / polar.top:.1%} of the top beside the beam, at "
-        f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it"
+        f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it, or "
+        "the tail of strong coma"
     )
-    return Flag(FlagKind.TWO_SPOTS, evidence, Use.POSITION)
+    # The tail of a beam far from aligned must not keep a search from using it.
+    return Flag(FlagKind.TWO_SPOTS, evidence, Use.ALL)
 
 
 def _beyond_the_edge(polar: Polar) -> Floats | None:

@@ -98,7 +98,8 @@ def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
     table = file.tables.budget
-    return Budget(probes or table.probes, math.inf if table.time is None else table.time)
+    looks = table.probes if probes is None else probes
+    return Budget(looks, math.inf if table.time is None else table.time)
 
 
 def default_folder(bench: str) -> Path:

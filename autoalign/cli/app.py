@@ -25,6 +25,11 @@ from autoalign.errors import AlignError
 
 __all__ = ["build_app", "run_command"]
 
+_NAMES = (
+    "demo", "plan", "check", "measure", "align", "watch", "compare", "benchmark", "report",
+    "gallery", "plugins",
+)  # fmt: skip
+
 HELP = """\
 Align optical benches that have motors and cameras: move a source and an off-axis parabolic mirror
 until the beam leaves in the right direction, neither grows nor shrinks, and stays round.
@@ -66,7 +71,9 @@ def run_command(arguments: list[str]) -> int:
     try:
         return int(build_app()(arguments) or 0)
     except CycloptsError as error:
-        warn(f"autoalign: {_usage(error)}\nautoalign --help lists the commands and their options.")
+        command = next((a for a in arguments[:1] if not a.startswith("-")), "")
+        asked = f"autoalign {command} --help" if command in _NAMES else "autoalign --help"
+        warn(f"autoalign: {_usage(error)}\n{asked} lists what there is.")
         return Exit.USAGE
     except AlignError as error:
         warn(f"autoalign: {error}")
@@ -78,6 +85,21 @@ def run_command(arguments: list[str]) -> int:
         return Exit.INTERRUPTED
     except BrokenPipeError:
         return Exit.NOT_IN_SPEC
+    except OSError as error:
+        if error.filename is None and error.errno is None:
+            raise
+        warn(f"autoalign: {_file_trouble(error)}")
+        return Exit.USAGE
+
+
+def _file_trouble(error: OSError) -> str:
+    """Say which file could not be read or written, and why; drivers have errors of their own."""
+    what = error.strerror or type(error).__name__
+    where = f"{error.filename}: " if error.filename is not None else ""
+    return (
+        f"{where}{what[0].lower()}{what[1:]}. Name another file or folder, or make room and give "
+        "the rights for this one."
+    )
 
 
 def _usage(error: CycloptsError) -> str:

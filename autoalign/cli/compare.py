@@ -66,9 +66,13 @@ def compare(
         Print the table as JSON.
     """
     from autoalign.benchmark.campaign import cases, run_campaign  # noqa: PLC0415 - heavy
+    from autoalign.errors import UsageError  # noqa: PLC0415
     from autoalign.report.campaign_picture import draw_campaign  # noqa: PLC0415
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
+    for option, value in (("--seeds", seeds), ("--workers", workers)):
+        if value < 1:
+            raise UsageError(f"{option} {value}: 1 or more is needed.")
     chosen = listed("strategies", strategies, "compare")
     families = listed("simulations", benches, "compare")
     drifts = _drifts(drift)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
@@ -73,6 +74,8 @@ def collimator_layout(
     the mirror; ``mirror.tip``, ``mirror.tilt``, ``mirror.clocking`` turn about x, y and the parent
     axis z through ``pivot``.
     """
+    _check_source(source_core, na, wavelength)
+    _check_order(planes)
     return Layout(
         family="collimator",
         light=Source(source_core, na, wavelength, optic.focus, optic.chief_ray, emission, others),
@@ -229,3 +232,27 @@ def _flat_axes(flat: Element) -> tuple[Motion, ...]:
 
 def _opposite(vector: Vector) -> Vector:
     return (-vector[0], -vector[1], -vector[2])
+
+
+def _check_source(core: float, na: float, wavelength: float) -> None:
+    if not (math.isfinite(core) and core >= 0):
+        raise UsageError(f"source: core of {core!r} mm; 0 or larger is needed.")
+    if not 0 < na < 1:
+        raise UsageError(f"source: numerical aperture {na!r}; it lies between 0 and 1.")
+    if not (math.isfinite(wavelength) and wavelength > 0):
+        raise UsageError(f"source: wavelength {wavelength!r} mm must be larger than 0.")
+
+
+def _check_order(planes: Planes) -> None:
+    """A collimated beam is looked at behind the mirror, and "far" is behind "near"."""
+    for name, distance in planes:
+        if not (math.isfinite(distance) and distance > 0):
+            raise UsageError(
+                f"plane {name}: {distance:g} mm; it must lie behind the mirror, above 0."
+            )
+    at = dict(planes)
+    if "near" in at and "far" in at and at["far"] <= at["near"]:
+        raise UsageError(
+            f"planes: far at {at['far']:g} mm is not behind near at {at['near']:g} mm; exchange "
+            "them."
+        )

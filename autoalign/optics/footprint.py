@@ -33,7 +33,8 @@ class Fill:
     diameter
         Diameter of the edge of the beam that leaves, square to it, mm.
     captured
-        Part of the emitted light that the element's aperture takes.
+        Part of the emitted light that the element's aperture takes; some of a Gaussian's light is
+        always outside, also of one whose edge fits in.
     rim
         Intensity on the rim against the chief ray's.
     """
@@ -70,7 +71,9 @@ def fill_of(layout: Layout) -> Fill:
     rim, footprint = overfill(layout), _edge_diameter(layout)
     beam = footprint if isinstance(layout.light, Source) else layout.light.diameter
     weight = aimed(layout.light, first, poses, 24, 48).power
-    captured = 1.0 if rim == 0 else float(np.sum(weight))
+    light = layout.light
+    hard = "uniform" in (getattr(light, "emission", ""), getattr(light, "profile", ""))
+    captured = 1.0 if hard and rim == 0 else float(np.sum(weight))
     return Fill(
         element=first.name,
         clear_aperture=aperture,

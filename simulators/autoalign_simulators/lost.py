@@ -1,11 +1,13 @@
 """The demo's collimator with its beam lost: off the far screen, or off both.
 
-The rest of the misalignment is drawn from the family's own ranges.
+The rest of the misalignment is drawn from the family's own ranges; ``hidden`` takes the place of
+both.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -20,26 +22,30 @@ __all__ = ["far_dark", "wholly_dark"]
 _STREAM = 77
 
 
-def far_dark(seed: int, **options: Any) -> BenchSimulation:
+def far_dark(
+    seed: int, hidden: Mapping[str, float] | None = None, **options: Any
+) -> BenchSimulation:
     """Return a collimator whose beam misses the far screen, which is smaller than the demo's.
 
     The mirror is off by 14 to 16 mrad in a direction that is drawn; its mount reaches 20.
     """
-    hidden = _tilted(seed, 14e-3, 16e-3)
-    return collimator(seed, hidden=hidden, fields={"near": 64.0, "far": 84.0}, **options)
+    off = _tilted(seed, 14e-3, 16e-3) if hidden is None else hidden
+    return collimator(seed, hidden=off, fields={"near": 64.0, "far": 84.0}, **options)
 
 
-def wholly_dark(seed: int, **options: Any) -> BenchSimulation:
+def wholly_dark(
+    seed: int, hidden: Mapping[str, float] | None = None, **options: Any
+) -> BenchSimulation:
     """Return a collimator whose beam misses both screens.
 
     The mirror is off by 72 to 80 mrad in a direction that is drawn; its mount reaches 95.
     """
-    hidden = _tilted(seed, 72e-3, 80e-3)
+    off = _tilted(seed, 72e-3, 80e-3) if hidden is None else hidden
     wide = {"mirror.tip": 0.095, "mirror.tilt": 0.095}
     axes = [
         replace(a, lower=-wide[a.name], upper=wide[a.name]) if a.name in wide else a for a in AXES
     ]
-    return collimator(seed, hidden=hidden, axis_list=axes, **options)
+    return collimator(seed, hidden=off, axis_list=axes, **options)
 
 
 def _tilted(seed: int, least: float, most: float) -> dict[str, float]:

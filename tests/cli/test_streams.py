@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from autoalign.cli.output import print_text, warn
+
+Run = Callable[..., Any]
 
 pytestmark = pytest.mark.slow
 
@@ -44,3 +48,42 @@ def test_printing_into_the_void_is_no_error(monkeypatch: pytest.MonkeyPatch) -> 
         stream = getattr(sys, name)
         assert not isinstance(stream, _Gone)
         stream.close()
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("plan", "--focal-length", "150 mm", "--angle", "35 deg", "--drawing"),
+        ("benchmark", "--quick", "--only", "journal", "--folder"),
+        ("demo", "--link", "direct", "--output"),
+    ],
+)
+def test_a_place_that_cannot_be_written_is_named(
+    command: tuple[str, ...], run: Run, tmp_path: Path
+) -> None:
+    """A file where a folder should be: no traceback, its name and what to do, exit code 2."""
+    (tmp_path / "taken").touch()
+    said = run(*command, tmp_path / "taken" / "x")
+    assert said.code == 2
+    assert "taken" in said.err
+    assert "Name another" in said.err
+
+
+def test_numbers_that_cannot_be(run: Run) -> None:
+    """No seeds, no workers, a screen before the near one, light faster than it spreads."""
+    section = ("plan", "--focal-length", "150 mm", "--angle", "35 deg")
+    for command, words in (
+        (("compare", "--seeds", "0"), "--seeds 0: 1 or more"),
+        (("compare", "--workers", "0"), "--workers 0: 1 or more"),
+        ((*section, "--far", "0.1 m"), "far at 100 mm is not behind near at 400 mm"),
+        ((*section, "--na", "1.3"), "numerical aperture 1.3"),
+        ((*section, "--wavelength", "0 nm"), "wavelength"),
+    ):
+        said = run(*command)
+        assert said.code == 2
+        assert words in said.err
+
+
+def test_a_mistyped_option_points_to_the_help_of_its_command(run: Run) -> None:
+    """Where the options are listed, not where the commands are."""
+    assert "autoalign demo --help" in run("demo", "--nonsense").err

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from autoalign_simulators import benches, collimator, focuser, relay, steering
+from autoalign_simulators import benches, collimator, focuser, lost, relay, steering
 from autoalign_simulators.camera import SimulatedCamera
 
 from autoalign.beam.measure import measure_beam
+from autoalign.beam.profile import BeamProfile, Use
 from autoalign.bench import Bench
 from autoalign.errors import UnknownNameError, UsageError
 from autoalign.interfaces import Reading
@@ -236,3 +237,15 @@ def test_mistakes_are_named() -> None:
     demo = collimator.demo_layout()
     with pytest.raises(UsageError, match=r"the layout moves source\.x, source\.y, but this bench"):
         collimator.simulate(0, layout=replace(demo, motions=demo.motions[:2]))
+
+
+@pytest.mark.parametrize("family", [lost.far_dark, lost.wholly_dark])
+def test_a_lost_beam_is_there_where_nothing_is_hidden(family) -> None:
+    """With nothing misaligned the far screen sees the whole beam; as drawn it does not."""
+
+    def far(**options) -> BeamProfile:
+        with family(3, **options).bench() as bench:
+            return measure_beam(bench.detectors["far"].acquire(1, 0.0, 60.0)[0])
+
+    assert far(hidden=dict.fromkeys(collimator.START, 0.0)).use is Use.ALL
+    assert far().use is not Use.ALL
