@@ -154,7 +154,7 @@ def ring_background(
     plain_to_see = np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level) / scale)
     surrounded = covariance[0, 0] <= 4 * flat[0, 0] + 1e-300
     if tilt is None and not (plain_to_see and surrounded):
-        return replace(plain, hidden=_left_out(design.mean(axis=0), slope, u, scale))
+        return replace(plain, hidden=_left_out(normal[0] / normal[0, 0], slope, u, scale))
     curved = _curvature(design, normal, values - design @ theta, math.sqrt(variance)) * unit
     hidden = np.outer(curved, curved)
     level, (slope_x, slope_y) = float(theta[0]), slope.tolist()
