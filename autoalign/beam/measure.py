@@ -32,6 +32,7 @@ def measure_beam(
     pitch_uncertainty: float = 0.0,
     previous: Frame | None = None,
     reference: BeamProfile | None = None,
+    repeatable: bool = False,
     tails: bool = False,
 ) -> BeamProfile:
     """Measure the beam in ``frame`` by the method of second moments (ISO 11146-1).
@@ -56,6 +57,9 @@ def measure_beam(
         The frame before, to tell a frozen camera or a stale frame.
     reference
         A profile of the same camera, to tell a change of the ambient light.
+    repeatable
+        State what differs between frames of nearly the same beam: light around the beam, which
+        shifts them all alike, is left out of the uncertainties. For looks that are compared.
     tails
         Also look for faint light outside the standard's window, for :func:`.caustics`.
 
@@ -72,7 +76,7 @@ def measure_beam(
         For pixels that are not finite, or a dark frame of another shape.
     """
     _check_options(background, background_uncertainty, gain, pitch_uncertainty)
-    ready = Prepared.of(frame, dark, background)
+    ready = Prepared.of(frame, dark, background, repeatable)
     start = find_beam(ready.whole, ready.level, ready.sigma)
     if start.significance < FAINTEST:
         return _without_beam(ready, start, (0.0, 0.0))

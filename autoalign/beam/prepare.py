@@ -18,7 +18,8 @@ class Prepared:
     """The frame as given, and what every later step works on.
 
     ``pixels`` without dark frame and hot pixels; ``whole`` their block means; ``level`` and
-    ``sigma`` a first background and noise of one pixel; ``known`` whether the level was given.
+    ``sigma`` a first background and noise of one pixel; ``known`` whether the level was given;
+    ``repeatable`` whether uncertainties are those of frames of nearly the same beam.
     """
 
     frame: Frame
@@ -28,6 +29,7 @@ class Prepared:
     sigma: float
     known: bool
     hot: HotPixels
+    repeatable: bool = False
 
     @property
     def pitch(self) -> tuple[float, float]:
@@ -45,7 +47,13 @@ class Prepared:
         return self.frame.origin[0] * self.frame.pitch_x, self.frame.origin[1] * self.frame.pitch_y
 
     @classmethod
-    def of(cls, frame: Frame, dark: Frame | None, background: float | None) -> Prepared:
+    def of(
+        cls,
+        frame: Frame,
+        dark: Frame | None,
+        background: float | None,
+        repeatable: bool = False,
+    ) -> Prepared:
         """Prepare ``frame``; raises FrameError for pixels that are not finite."""
         check_finite(frame)
         pixels = subtract_dark(frame, dark)
@@ -58,4 +66,5 @@ class Prepared:
             pixels = fill(pixels, hot)
             whole = Grid.of(pixels, pitch)
             level = border_level(whole) if background is None else background
-        return cls(frame, pixels, whole, level, sigma, background is not None, hot)
+        known = background is not None
+        return cls(frame, pixels, whole, level, sigma, known, hot, repeatable)

@@ -92,6 +92,8 @@ def _settle(
         gain = estimate_gain(pixels, window, pitch, level, noise)
     rounding = quantisation_offset(noise) if ready.frame.pixels.dtype.kind == "u" else 0.0
     ground = replace(_with_noise(ground, noise, sigma), systematic=background_uncertainty)
+    if ready.repeatable:
+        ground = replace(ground, hidden=None)
     seen = replace(seen, background=ground)
     covariance = moment_covariance(
         seen.grid, window, seen.moments, seen.power, ground, noise, gain, rounding

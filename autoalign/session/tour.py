@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -209,4 +210,4 @@ class Tour(Stepper):
 def _beam_measure() -> Measure:
     from autoalign.beam.measure import measure_beam  # noqa: PLC0415
 
-    return measure_beam
+    return partial(measure_beam, repeatable=True)
