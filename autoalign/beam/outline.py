@@ -40,7 +40,8 @@ def resolved(polar: Polar, pixel: float) -> bool:
 
     ``pixel`` is the larger side of a pixel, mm.
     """
-    return bool(polar.half_width.min() >= NARROW * pixel and polar.top >= 8 * polar.noise)
+    bright = polar.top > 0 and polar.top >= 8 * polar.noise
+    return bool(bright and polar.half_width.min() >= NARROW * pixel)
 
 
 def outline_flags(polar: Polar, pixel: float) -> list[Flag]:

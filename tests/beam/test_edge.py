@@ -9,6 +9,8 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.edge import edge_ellipse, irradiance_distribution
+from autoalign.beam.outline import outline_flags
+from autoalign.beam.polar import RAYS, REACH, STEPS, Polar
 from autoalign.errors import UsageError
 
 
@@ -74,3 +76,12 @@ def test_top_hat_distribution(lamp):
     assert found.edge_steepness < 0.04
     with pytest.raises(UsageError, match="clip level"):
         irradiance_distribution(frame, measure_beam(frame), 1.0)
+
+
+def test_rays_without_light_have_no_outline():
+    """A bright speck whose rays are dark in the median: no ring, edge or nick, and no error."""
+    light = np.zeros((RAYS, STEPS))
+    t = (np.arange(STEPS) + 0.5) * (REACH / STEPS)
+    wide = np.full(RAYS, 100.0)
+    polar = Polar(light, np.arange(RAYS) * 0.1, t, wide, 0.0, light[0], 0.0)
+    assert outline_flags(polar, 1.0) == []
