@@ -13,8 +13,7 @@ ghost; from half a radius on its tail may be. Nearer ghosts make a slightly wide
 beam, as many causes do: one frame does not tell them. A ghost of part g at s half widths moves the
 centroid by g s half widths and widens the beam by 2 g s²: 0.7 % for the 1 % at 0.6 of a hard edge,
 but 10 % for the 2 % at 1.6 that a Gaussian hides. The flag is a warning: the frame stays good for
-everything, because the same shelf is the tail of a beam that a search still has to bring in; a
-session calls no beam with two spots in spec.
+everything, because the same shelf is the tail of a beam that a search still has to bring in.
 """
 
 from __future__ import annotations
