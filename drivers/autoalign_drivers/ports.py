@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import tempfile
 from pathlib import Path
 
@@ -41,29 +42,55 @@ class PortLock:
         with contextlib.suppress(OSError):
             folder.chmod(0o1777)
         name = hashlib.sha256(key.encode()).hexdigest()[:16]
-        self._note = folder / f"{name}.txt"
-        lock = FileLock(folder / f"{name}.lock", timeout=0, mode=0o666)
+        self._note, self._file = folder / f"{name}.txt", folder / f"{name}.lock"
+        lock = FileLock(self._file, timeout=0, mode=0o666)
         try:
             lock.acquire()
-        except (Timeout, PermissionError):
-            raise PortBusyError(
-                f"{where}: {self._holder()} has the port. Close that program; a port is never "
-                "shared."
-            ) from None
+        except Timeout:
+            raise self._busy(where) from None
+        except PermissionError:
+            # Another account's file, which cannot be locked: left behind, or in use. The device's
+            # own exclusive opening still holds where its process is gone.
+            if _lives(self._holder()):
+                raise self._busy(where) from None
+            return
         self._lock = lock
         with contextlib.suppress(OSError):
             self._note.write_text(f"process {os.getpid()} ({where})", encoding="utf-8")
 
     def release(self) -> None:
-        """Let others have the port. May be called twice."""
+        """Let others have the port, and leave nothing behind. May be called twice."""
         if self._lock is not None:
+            for left in (self._note, self._file):
+                with contextlib.suppress(OSError):
+                    left.unlink()
             self._lock.release()
             self._lock = None
+
+    def _busy(self, where: str) -> PortBusyError:
+        holder = self._holder() or "another process"
+        return PortBusyError(
+            f"{where}: {holder} has the port. Close that program; a port is never shared."
+        )
 
     def _holder(self) -> str:
         with contextlib.suppress(OSError):
             return self._note.read_text(encoding="utf-8")
-        return "another process"
+        return ""
+
+
+def _lives(holder: str) -> bool:
+    """Tell whether the process that the note ``holder`` names is there; "" names none."""
+    found = re.match(r"process (\d+) ", holder)
+    if found is None or os.name != "posix":
+        return bool(holder)
+    try:
+        os.kill(int(found[1]), 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
 
 
 def open_port(settings: PortSettings, where: str) -> tuple[serial.Serial, PortLock]:

@@ -63,6 +63,35 @@ def test_file_that_is_no_port(tmp_path: Path) -> None:
 
 
 @posix
+@pytest.mark.parametrize("left_behind", [True, False])
+def test_a_lock_of_another_account(rig: Any, monkeypatch: Any, left_behind: bool) -> None:
+    """A file that another account left behind keeps nobody out; one of a running process does."""
+    made = rig("pty")
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    port, lock = open_port(PortSettings(port=made.link.port), "stage theirs")
+    note = lock._note
+    port.close()
+    lock.release()
+    assert not note.exists()
+
+    def foreign(*_: object, **__: object) -> None:
+        raise PermissionError("lock file belongs to somebody else")
+
+    monkeypatch.setattr("autoalign_drivers.ports.FileLock.acquire", foreign)
+    note.write_text(f"process {gone.pid if left_behind else os.getppid()} (stage theirs)")
+    try:
+        if left_behind:
+            port, lock = open_port(PortSettings(port=made.link.port), "stage ours")
+            port.close()
+            lock.release()
+        else:
+            assert "(stage theirs) has the port" in refused(made.link.port, PortBusyError)
+    finally:
+        note.unlink()
+
+
+@posix
 def test_port_of_another_stage(rig: Any) -> None:
     """A second stage on the same port is refused by the lock, and told who has it."""
     made = rig("pty")
