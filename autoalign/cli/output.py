@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sys
 import textwrap
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
+
+from autoalign.cli.streams import write
 
 __all__ = [
     "facts_text",
-    "flush",
     "note",
     "print_facts",
     "print_pairs",
@@ -43,7 +42,7 @@ def print_text(
     if wrap and text:
         rest = indent if hanging is None else hanging
         text = textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=rest)
-    _write("stdout", text)
+    write("stdout", text)
 
 
 def print_table(header: Sequence[str], rows: Sequence[Sequence[str]], indent: str = "  ") -> None:
@@ -68,29 +67,7 @@ def print_pairs(pairs: Sequence[tuple[str, str]], indent: str = "  ") -> None:
 
 def warn(text: str) -> None:
     """Print a message for a person to standard error."""
-    _write("stderr", text.rstrip())
-
-
-def flush() -> None:
-    """Send out what is still to be printed, if anybody reads it."""
-    for name in ("stdout", "stderr"):
-        try:
-            getattr(sys, name).flush()
-        except BrokenPipeError:
-            _silence(name)
-
-
-def _write(name: str, text: str) -> None:
-    """Print a line; nobody left to read it is no reason to break off what the bench is doing."""
-    try:
-        getattr(sys, name).write(text + "\n")
-    except BrokenPipeError:
-        _silence(name)
-
-
-def _silence(name: str) -> None:
-    """Let everything else that is printed go nowhere."""
-    setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 - for good
+    write("stderr", text.rstrip())
 
 
 def note(text: str) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -98,8 +98,9 @@ def print_csv(many: Sequence[Measured]) -> None:
     columns = [f"{k}[{_plain(unit)}]" for k, unit in numbers]
     columns += [f"u_{k}[{_plain(unit)}]" for k, unit in numbers if k in sure]
     ends = ("good_for", "flags", "problem")
+    lines = io.StringIO()
     writer = csv.DictWriter(
-        sys.stdout, ["name", *columns, *ends], restval="", extrasaction="ignore"
+        lines, ["name", *columns, *ends], restval="", extrasaction="ignore", lineterminator="\n"
     )
     writer.writeheader()
     for f in facts:
@@ -111,6 +112,7 @@ def print_csv(many: Sequence[Measured]) -> None:
         row["good_for"] = f.get("good_for", "")
         row["flags"] = "; ".join(flag["kind"] for flag in f.get("flags", ()))
         writer.writerow(row)
+    print_text(lines.getvalue().rstrip("\n"), wrap=False)
 
 
 def _plain(unit: str) -> str:

@@ -87,3 +87,18 @@ def test_numbers_that_cannot_be(run: Run) -> None:
 def test_a_mistyped_option_points_to_the_help_of_its_command(run: Run) -> None:
     """Where the options are listed, not where the commands are."""
     assert "autoalign demo --help" in run("demo", "--nonsense").err
+
+
+@pytest.mark.parametrize("alphabet", ["ascii", "cp1252", "latin-1", "utf-8"])
+def test_every_alphabet_can_be_printed(alphabet: str, tmp_path: Path) -> None:
+    """Signs that a terminal lacks are written out; a run in spec ends as one."""
+    command = (
+        *(sys.executable, "-m", "autoalign", "demo", "--link", "direct"),
+        *("--output", str(tmp_path / "run")),
+    )
+    environment = {**os.environ, "PYTHONIOENCODING": alphabet}
+    done = subprocess.run(command, env=environment, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
+    text = done.stdout.decode(alphabet)
+    assert ("±" in text) is (alphabet != "ascii")
+    assert "?" not in text
