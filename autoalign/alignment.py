@@ -13,6 +13,7 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.conduct import Event, StopFlag
 from autoalign.errors import JournalError, UsageError
+from autoalign.files import write_whole
 from autoalign.journal import Journal, describe_bench, read_journal
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
@@ -96,9 +97,7 @@ class AlignmentResult:
             "before": None if self.before is None else encode_observation(self.before),
             "after": None if self.after is None else encode_observation(self.after),
         }
-        path = Path(path)
-        path.write_text(json.dumps(plain(data), indent=2) + "\n", encoding="utf-8")
-        return path
+        return write_whole(path, json.dumps(plain(data), indent=2) + "\n")
 
     def report(self, path: str | Path) -> Path:
         """Write the report of the run as one HTML file and return where."""

@@ -20,6 +20,7 @@ from typing import Any
 
 from autoalign.bench import Bench
 from autoalign.errors import AlignError
+from autoalign.files import write_whole
 
 __all__ = ["BenchMemory", "memory_path"]
 
@@ -104,11 +105,10 @@ class BenchMemory:
         }
         try:
             text = json.dumps(record, allow_nan=False)
-            self.path.parent.mkdir(parents=True, exist_ok=True)
             assert self.previous is not None
             if self.path.exists():
-                _write(self.previous, self.path.read_text(encoding="utf-8"))
-            _write(self.path, text)
+                write_whole(self.previous, self.path.read_text(encoding="utf-8"))
+            write_whole(self.path, text)
         except (OSError, ValueError, TypeError) as error:
             self._say(f"memory {self.path}: not saved ({error}); the next run starts without it.")
 
@@ -212,13 +212,3 @@ def _words(days: float | None) -> str:
     if days is None:
         return "dated in the future: is the clock right?"
     return "less than a day old" if days < 1 else f"{days:.0f} days old"
-
-
-def _write(path: Path, text: str) -> None:
-    """Write ``text`` to ``path``, whole or not at all."""
-    beside = path.with_name(f"{path.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)

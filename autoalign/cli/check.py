@@ -76,6 +76,7 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
     from autoalign.cli.output import facts_text, warn  # noqa: PLC0415
     from autoalign.cli.progress import following  # noqa: PLC0415
     from autoalign.cli.running import free_folder, politely  # noqa: PLC0415
+    from autoalign.files import write_whole  # noqa: PLC0415
 
     start = bench.positions()
     folder = free_folder(wanted)
@@ -91,7 +92,7 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
             f"The record is {journal}."
         )
         raise
-    (folder / "check.json").write_text(facts_text(check_facts(result)) + "\n", encoding="utf-8")
+    write_whole(folder / "check.json", facts_text(check_facts(result)) + "\n")
     return result
 
 

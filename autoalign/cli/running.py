@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -89,13 +89,25 @@ def carry_out(
         warn(remark)
     with working("Writing picture and report"):
         record = record_of(read_journal(journal))
-        files = {
-            "picture": draw_run(record, folder / "run.png"),
-            "report": result.report(folder / "report.html"),
-            "record": journal,
-            "result": result.save(folder / "result.json"),
-        }
+        files = _written(
+            folder,
+            picture=("run.png", lambda path: draw_run(record, path)),
+            report=("report.html", result.report),
+            record=("run.db", lambda path: path),
+            result=("result.json", result.save),
+        )
     return Run(result, start, bench, files)
+
+
+def _written(folder: Path, **parts: tuple[str, Callable[[Path], Path]]) -> dict[str, Path]:
+    """Return the files that could be written, by what they are; a full disk hides no verdict."""
+    files = {}
+    for what, (name, write) in parts.items():
+        try:
+            files[what] = write(folder / name)
+        except OSError as error:
+            warn(f"The {what} could not be written ({error.strerror or error}); the run is over.")
+    return files
 
 
 def exit_code(run: Run) -> Exit:

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.errors import FrameError
+from autoalign.files import write_whole
 from autoalign.frames import Frame
 from autoalign.interfaces import Simulation
 from autoalign.optics.layout import Layout
@@ -101,10 +102,7 @@ def write_gallery(
         tag("p", _HOW_TO_READ, class_="where"),
         *(part for name, rows in by_family.items() for part in _family(name, rows)),
     )
-    out = Path(out_path)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(text, encoding="utf-8")
-    return out
+    return write_whole(out_path, text)
 
 
 _HOW_TO_READ = (

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+from autoalign.files import write_whole
 from autoalign.journal import read_journal
 from autoalign.report.cautions import cautions
 from autoalign.report.convergence import (
@@ -42,10 +43,7 @@ def write_report(run: RunRecord | str | Path, out_path: str | Path) -> Path:
         Where there is no journal at the path, or it cannot be read.
     """
     record = run if isinstance(run, RunRecord) else record_of(read_journal(run))
-    out = Path(out_path)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(page_of(record), encoding="utf-8")
-    return out
+    return write_whole(out_path, page_of(record))
 
 
 def page_of(record: RunRecord) -> Html:

@@ -19,6 +19,8 @@ from matplotlib.colors import Colormap, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 
+from autoalign.files import write_whole
+
 __all__ = [
     "BAD",
     "BLUE",
@@ -152,7 +154,4 @@ def png_uri(figure: Figure, dpi: float = 170.0) -> str:
 
 def save_png(figure: Figure, path: str | Path, dpi: float = 170.0) -> Path:
     """Write the figure to ``path`` and return it; the folder is made where it is missing."""
-    target = Path(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(png_bytes(figure, dpi))
-    return target
+    return write_whole(path, png_bytes(figure, dpi))

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
+from autoalign.files import write_whole
 from autoalign.optics.layout import Layout
 from autoalign.report.cautions import cautions
 from autoalign.report.frame_view import draw_mark, draw_outline
@@ -55,10 +56,7 @@ def write_symptoms(layout: Layout, out_path: str | Path, name: str = "") -> Path
         tag("h2", "Cautions"),
         tag("ul", *(tag("li", line) for line in cautions(*(w for w, _ in layout.light.lines)))),
     )
-    out = Path(out_path)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(text, encoding="utf-8")
-    return out
+    return write_whole(out_path, text)
 
 
 def symptom_figure(symptom: Symptom, plane: str, window: Window, side: float = 2.5) -> Figure:

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from autoalign.errors import HeldError, JournalError, UsageError
+from autoalign.files import write_whole
 
 __all__ = ["Incident", "check_cleared", "keep_incident"]
 
@@ -29,9 +30,7 @@ def keep_incident(folder: Path, why: str, now: datetime) -> Incident:
     if path.exists():
         return _read(path)
     incident = Incident(f"{now:%Y%m%d-%H%M%S}", why, now.isoformat(timespec="seconds"))
-    half = path.with_suffix(".part")
-    half.write_text(json.dumps(asdict(incident), indent=2) + "\n", encoding="utf-8")
-    half.replace(path)
+    write_whole(path, json.dumps(asdict(incident), indent=2) + "\n")
     return incident
 
 

@@ -6,6 +6,8 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from autoalign.files import write_whole
+
 __all__ = ["WatchStatus", "write_status"]
 
 
@@ -30,6 +32,4 @@ class WatchStatus:
 
 def write_status(path: Path, status: WatchStatus) -> None:
     """Replace the file at ``path`` in one step, so that a reader never sees half of it."""
-    half = path.with_suffix(".part")
-    half.write_text(json.dumps(asdict(status), indent=2) + "\n", encoding="utf-8")
-    half.replace(path)
+    write_whole(path, json.dumps(asdict(status), indent=2) + "\n")

@@ -102,3 +102,23 @@ def test_every_alphabet_can_be_printed(alphabet: str, tmp_path: Path) -> None:
     text = done.stdout.decode(alphabet)
     assert ("±" in text) is (alphabet != "ascii")
     assert "?" not in text
+
+
+def test_a_disk_that_is_full_hides_no_verdict(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Picture, report and result cannot be written: that is said, the verdict and its code stay."""
+
+    def full(*_: object) -> Path:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("autoalign.alignment.write_whole", full)
+    monkeypatch.setattr("autoalign.report.style.write_whole", full)
+    monkeypatch.setattr("autoalign.report.run_report.write_whole", full)
+    said = run("demo", "--link", "direct", "--output", tmp_path / "run")
+    assert said.code == 0
+    assert "In spec." in said.text
+    for what in ("picture", "report", "result"):
+        assert f"The {what} could not be written (No space left on device)" in said.err
+    assert "Record" in said.out
+    assert "Picture" not in said.out
