@@ -28,7 +28,7 @@ from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
 from autoalign.session.light import Light
-from autoalign.session.rules import CENTRINGS, check_needs, compare, near_limit
+from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.stepper import Part, Script, Stepper
 
@@ -297,7 +297,7 @@ class Session(Stepper):
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None
         best, place = self.best, "the best position seen"
-        if best is None or not best.ok or self._distrusted:
+        if best is None or self._distrusted or not beyond_noise(self.first, best):
             best, place = self.first, "the start"
         if best is self.last and not self._replay:
             last, where = best, f"stands at {place}"

@@ -11,7 +11,7 @@ from autoalign.merit import Spec, TermValue, Verdict
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Need, Observation, Strategy
 
-__all__ = ["CENTRINGS", "check_needs", "compare", "near_limit", "strides"]
+__all__ = ["CENTRINGS", "beyond_noise", "check_needs", "compare", "near_limit", "strides"]
 
 CENTRINGS = 2
 """So many looks in spec are followed by one more correction, if they are close to a limit."""
@@ -58,6 +58,16 @@ def compare(first: Observation, last: Observation) -> str:
         return f"merit {last.merit:.3g}, as at the start"
     word = "better" if last.merit < first.merit else "worse"
     return f"merit {last.merit:.3g}, {word} than {first.merit:.3g} at the start"
+
+
+def beyond_noise(first: Observation, best: Observation) -> bool:
+    """Return whether ``best`` is better than the start by more than two standard uncertainties.
+
+    Where it is not, the start is the place to be: the least of all noises is no improvement.
+    """
+    if not (first.ok and best.ok):
+        return best.ok
+    return first.merit - best.merit > 2 * math.hypot(first.noise, best.noise)
 
 
 def near_limit(verdict: Verdict) -> bool:

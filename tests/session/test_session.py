@@ -197,8 +197,17 @@ def test_a_way_back_that_is_refused_is_told():
     actions = play(s, lambda x, y: 5 + x, refuse=(3,))
     assert kinds(actions)[-3:] == ["Move", "Look", "Finish"]
     assert actions[-3].returning
-    assert "could not return to the best position seen (too far)" in actions[-1].reason
+    assert "could not return to the start (too far)" in actions[-1].reason
     assert "worse than 5 at the start" in actions[-1].reason
+
+
+@pytest.mark.parametrize(("gain", "place"), [(0.1, "the start"), (2.0, "the best position seen")])
+def test_what_is_better_by_noise_alone_is_not_better(gain, place):
+    """Nothing found: the axes go home, not to the luckiest of all looks."""
+    s = session(Scripted((1, 0), (2, 0)))
+    actions = play(s, lambda x, y: 5 - gain * (x == 1), u=0.3)
+    assert f"returned to {place}" in actions[-1].reason
+    assert s.positions["a.x"] == (0.0 if place == "the start" else 1.0)
 
 
 def test_only_noise_in_the_way_is_met_with_a_closer_look():
