@@ -54,9 +54,9 @@ def compare(first: Observation, last: Observation) -> str:
         return f"where the beam could not be judged ({last.failure})"
     if not first.ok:
         return f"merit {last.merit:.3g}; at the start it could not be judged"
-    if last.merit == first.merit:
+    word = "better" if beyond_noise(first, last) else "worse"
+    if word == "worse" and not beyond_noise(last, first):
         return f"merit {last.merit:.3g}, as at the start"
-    word = "better" if last.merit < first.merit else "worse"
     return f"merit {last.merit:.3g}, {word} than {first.merit:.3g} at the start"
 
 
