@@ -76,12 +76,19 @@ def _filling(layout: Layout, fill: Fill) -> list[str]:
         rho = optic.reflected_focal_length / ratio
         na = math.sin(math.atan(math.tan(math.asin(light.na)) / ratio))
         text += (
-            f" To hold all of it, take a clear aperture of at least {fill.footprint:.3g} mm, a "
-            f"reflected focal length of at most {rho:.3g} mm, or a source of NA {na:.2g}. If it "
+            " To hold the beam up to its edge, take a clear aperture of at least "
+            f"{_outward(fill.footprint, up=True):g} mm, a reflected focal length of at most "
+            f"{_outward(rho, up=False):g} mm, or a source of NA {_outward(na, up=False):g}. If it "
             "stays overfilled, the edge does not move with the source: judge the beam by its "
             "growth and stretch from plane to plane, not by its place on the mirror."
         )
     return [text]
+
+
+def _outward(value: float, *, up: bool) -> float:
+    """Round to three digits to the side on which the advice still holds."""
+    scale = 10.0 ** (2 - math.floor(math.log10(value)))
+    return (math.ceil if up else math.floor)(value * scale) / scale
 
 
 def _divergence(layout: Layout, theta: float, limits: Mapping[str, float]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -55,6 +56,17 @@ def test_the_demo_overfills_and_the_advice_says_what_to_do(demo: Plan) -> None:
     assert "36.1 mm" in text
     fits = collimator_layout(OffAxisParaboloid(150 * 30 / edge, 35, 30), 0.1, 0.12, 660e-6)
     assert fill_of(fits).footprint == pytest.approx(30, rel=1e-3)
+    numbers = re.search(
+        r"aperture of at least (.*) mm, .* at most (.*) mm, .* NA ([0-9.]*)\.", text
+    )
+    assert numbers is not None
+    aperture, rho, na = map(float, numbers.groups())
+    for section, opening in (
+        (OffAxisParaboloid(150, 35, aperture), 0.12),
+        (OffAxisParaboloid(rho, 35, 30), 0.12),
+        (OPTIC, na),
+    ):
+        assert not fill_of(collimator_layout(section, 0.1, opening, 660e-6)).overfilled
 
 
 def test_resolution_uses_up_its_share_of_a_tolerance(demo: Plan) -> None:
