@@ -74,7 +74,7 @@ def _filling(layout: Layout, fill: Fill) -> list[str]:
     )
     if isinstance(light, Source) and isinstance(optic, OffAxisParaboloid):
         rho = optic.reflected_focal_length / ratio
-        na = math.sin(math.atan(math.tan(math.asin(light.na)) / ratio))
+        na = _filling_aperture(optic)
         text += (
             " To hold the beam up to its edge, take a clear aperture of at least "
             f"{_outward(fill.footprint, up=True):g} mm, a reflected focal length of at most "
@@ -83,6 +83,17 @@ def _filling(layout: Layout, fill: Fill) -> list[str]:
             "growth and stretch from plane to plane, not by its place on the mirror."
         )
     return [text]
+
+
+def _filling_aperture(optic: OffAxisParaboloid) -> float:
+    """Return the NA of the cone about the chief ray whose edge is as wide as the clear aperture.
+
+    A cone of half-angle ψ has a round edge of 4 f sin ψ / (cos α + cos ψ) in the collimated beam
+    (polar equation of the parabola, any textbook on conics); this is solved for ψ.
+    """
+    k = optic.clear_aperture / (4 * optic.parent_focal_length)
+    psi = math.atan(k) + math.asin(k * math.cos(optic.off_axis_angle) / math.hypot(1, k))
+    return math.sin(psi)
 
 
 def _outward(value: float, *, up: bool) -> float:
