@@ -133,7 +133,10 @@ class BenchMemory:
             return None
         days = self._age(record["saved"])
         memory = record["memory"]
-        self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
+        if days is None and self._bench.truth is not None:
+            self._say(f"memory of a simulated bench in {path}, whose clock begins anew each time")
+        else:
+            self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
         return {**memory, "age_days": days} if isinstance(memory, Mapping) else memory
 
     def _age(self, saved: str) -> float | None:
