@@ -14,9 +14,9 @@ import numpy.typing as npt
 
 from autoalign.axes import Axis
 from autoalign.beam.profile import BeamProfile
+from autoalign.checking.first_step import first_step
 from autoalign.checking.response import Noise
 from autoalign.optics.layout import Layout
-from autoalign.twin.check import first_step
 from autoalign.twin.fit import fit, look_from_profiles
 from autoalign.twin.model import Twin
 from autoalign.twin.unknowns import position_sigma

@@ -19,8 +19,8 @@ from autoalign.checking.response import Noise, Response, respond
 from autoalign.checking.result import AxisReport, PlaneReport
 from autoalign.checking.settling import Settling, settling
 from autoalign.checking.trial import Trial, step_size, try_axis
+from autoalign.checking.verdict import AxisVerdict
 from autoalign.session import Sight, Visit
-from autoalign.twin.check import AxisVerdict
 
 __all__ = ["Inspection"]
 

@@ -16,12 +16,15 @@ import numpy.typing as npt
 from autoalign.checking.arrangement import Arrangement, turned
 from autoalign.checking.expectation import Expectation
 from autoalign.checking.response import Response
+from autoalign.checking.verdict import AxisVerdict
 from autoalign.session import Camera
-from autoalign.twin.check import TELLING, AxisVerdict
 
 __all__ = ["Judgement", "judge", "pair_up"]
 
 Floats = npt.NDArray[np.float64]
+
+TELLING = 5.0
+"""Below this many standard uncertainties of change nothing can be told."""
 
 ACCUSED = 30.0
 """A fault must explain this much more of χ² to be believed."""

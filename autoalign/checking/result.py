@@ -10,8 +10,8 @@ from autoalign.axes import Axis
 from autoalign.checking.judge import Judgement
 from autoalign.checking.response import Response
 from autoalign.checking.settling import Settling
+from autoalign.checking.verdict import AxisVerdict
 from autoalign.session import Status
-from autoalign.twin.check import AxisVerdict
 
 __all__ = ["AxisReport", "CheckResult", "PlaneReport"]
 

@@ -16,8 +16,8 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 
 from autoalign.axes import Axis
+from autoalign.checking.first_step import LARGEST
 from autoalign.session import Sight, Visit
-from autoalign.twin.check import LARGEST
 
 __all__ = ["PLACES", "Trial", "step_size", "try_axis"]
 

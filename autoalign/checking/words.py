@@ -7,8 +7,8 @@ import math
 from autoalign.axes import Axis
 from autoalign.checking.judge import Judgement
 from autoalign.checking.settling import Settling
+from autoalign.checking.verdict import AxisVerdict
 from autoalign.report.words import number, rounded
-from autoalign.twin.check import AxisVerdict
 from autoalign.units import to_edge
 
 __all__ = [

@@ -24,8 +24,8 @@ Floats = npt.NDArray[np.float64]
 
 FLOOR = (5e-4, 5e-4, 1e-3, 1e-3, 7e-4, 0.01, 0.01, 0.01, 0.01)
 """What no model of a moment is better than, in units of the beam's standard deviation to the
-moment's order. Third moments of simulated frames lie within 0.007 (rms) of those of the true light;
-0.02 had made the predicted regions of the misalignment too wide."""
+moment's order. Third moments of frames of the tests' benches lie within 0.007 (rms) of
+those of the true light."""
 SHARED = (2e-3, 2e-3, 5e-3, 5e-3, 3.5e-3, 0.03, 0.03, 0.03, 0.03)
 """The same for errors that all planes of one look share: light that is uneven in a way that the
 twin does not know changes near and far alike as the beam wanders over the mirror."""

@@ -9,11 +9,11 @@ import pytest
 from autoalign_simulators.benches import collimator, relay
 
 from autoalign.checking import check
+from autoalign.checking.verdict import AxisVerdict
 from autoalign.errors import MotionFaultError, UnknownNameError, UsageError
 from autoalign.journal import read_journal
 from autoalign.safety import MoveGuard
 from autoalign.session import Status
-from autoalign.twin.check import AxisVerdict
 
 ONE = ["source.x"]
 

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from autoalign.checking import check
-from autoalign.twin.check import AxisVerdict
+from autoalign.checking.verdict import AxisVerdict
 
 pytestmark = pytest.mark.slow
 

@@ -1,0 +1,39 @@
+"""The first step of an axis in the wiring check."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from autoalign.checking.first_step import first_step
+from autoalign.twin.fit import look_from_profiles
+from autoalign.twin.model import Twin
+
+
+def test_first_step_is_tiny_and_inside(make_bench):
+    """No step of the check exceeds a fiftieth of the travel, and it goes towards the middle."""
+    bench = make_bench(6)
+    twin = Twin(bench.nominal, bench.axes)
+    start = 0.2 * bench.start
+    look = look_from_profiles(twin.planes, start, bench.look(start).profiles)
+    for k, axis in enumerate(bench.axes):
+        step = first_step(twin, start, axis.name, look)
+        assert 0 < abs(step) <= axis.travel / 50
+        assert step * start[k] <= 0
+
+
+def test_first_step_shows_clearly(make_bench):
+    """Where the travel allows it, a step changes the readings by a dozen uncertainties or more."""
+    bench = make_bench(6)
+    twin = Twin(bench.nominal, bench.axes)
+    start = 0.2 * bench.start
+    look = look_from_profiles(twin.planes, start, bench.look(start).profiles)
+    step = first_step(twin, start, "mirror.tilt", look)
+    moved = start + step * np.array([a.name == "mirror.tilt" for a in bench.axes])
+    after = look_from_profiles(twin.planes, moved, bench.look(moved).profiles)
+    change = [
+        (after.moments[k][m] - look.moments[k][m]) / np.sqrt(2 * look.covariance[k][m, m])
+        for k, used in look.used.items()
+        for m in used
+        if m < 5
+    ]
+    assert np.linalg.norm(change) > 8
