@@ -13,7 +13,8 @@ ghost; from half a radius on its tail may be. Nearer ghosts make a slightly wide
 beam, as many causes do: one frame does not tell them. A ghost of part g at s half widths moves the
 centroid by g s half widths and widens the beam by 2 g s²: 0.7 % for the 1 % at 0.6 of a hard edge,
 but 10 % for the 2 % at 1.6 that a Gaussian hides. The flag is a warning: the frame stays good for
-everything, because the same shelf is the tail of a beam that a search still has to bring in.
+everything, because the same shelf is the tail of a beam that a search still has to bring in; a
+session calls no beam with two spots in spec.
 """
 
 from __future__ import annotations
@@ -29,9 +30,14 @@ from autoalign.beam.profile import Flag, FlagKind, Use
 __all__ = ["shelf_flag"]
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 
 EDGE = 0.12
 """Level over the top at which the beam's own edge is taken to be."""
+
+INNER, OWN = 0.25, 1.4
+"""Level over the top from which to the edge the beam's own fall is measured, and how many times the
+light that it should have beyond is taken to be its own."""
 
 BEGIN, COUNT = 6, 48
 """Steps from the edge to where a shelf may begin, and how many are looked at."""
@@ -87,9 +93,11 @@ def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
     beyond = _beyond_the_edge(polar)
     if beyond is None:
         return None
+    light, own = beyond
     found: tuple[float, int] = (0.0, 0)
     for least, (over_rays, over_steps) in zip(lowest, _AVERAGES, strict=True):
-        found = max(found, _highest(over_rays @ (beyond @ over_steps), least))
+        seen, usual = (over_rays @ (part @ over_steps) for part in (light, own))
+        found = max(found, _highest(seen, OWN * usual, least))
     level, ray = found
     if not level:
         return None
@@ -102,9 +110,10 @@ def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
     return Flag(FlagKind.TWO_SPOTS, evidence, Use.ALL)
 
 
-def _beyond_the_edge(polar: Polar) -> Floats | None:
+def _beyond_the_edge(polar: Polar) -> tuple[Floats, Floats] | None:
     """Return (rays, COUNT) light from each ray's own edge outwards, zero where either of two
-    opposite rays ends; None for a beam whose edge lies beyond the rays.
+    opposite rays ends, and what the beam itself should have there; None for a beam whose edge lies
+    beyond the rays.
     """
     end = polar.light.shape[1]
     lit = polar.light > EDGE * polar.top
@@ -113,9 +122,28 @@ def _beyond_the_edge(polar: Polar) -> Floats | None:
         return None
     places = (edge + BEGIN)[:, None] + np.arange(COUNT)
     light: Floats = np.take_along_axis(polar.light, np.minimum(places, end - 1), axis=1)
+    own = _own_light(polar, edge, np.minimum(places, end - 1))
     reach = end - BEGIN - np.maximum(edge, np.roll(edge, RAYS // 2))
     light[:, int(reach.min()) :] *= np.arange(int(reach.min()), COUNT) < reach[:, None]
-    return light
+    return light, own
+
+
+def _own_light(polar: Polar, edge: Ints, places: Ints) -> Floats:
+    """Return (rays, COUNT) what the beam itself should have at the steps ``places``.
+
+    It goes on falling with r² as it does between :data:`INNER` and :data:`EDGE` of its top: so the
+    faint outer part of a Gaussian, which an aperture cuts off on one side, is no shelf.
+    """
+    end = polar.light.shape[1]
+    bright = polar.light > INNER * polar.top
+    inner = polar.t[end - 1 - np.argmax(bright[:, ::-1], axis=1)]
+    outer = polar.t[edge]
+    step = float(polar.t[1] - polar.t[0])
+    slope = math.log(INNER / EDGE) / np.maximum(outer**2 - inner**2, step * outer)
+    slope = _AVERAGES[0][0] @ slope
+    fall = slope[:, None] * (polar.t[places] ** 2 - (outer**2)[:, None])
+    own: Floats = EDGE * polar.top * np.exp(-fall)
+    return own
 
 
 def _noise(polar: Polar, pixel: float, rays: int, steps: int) -> float:
@@ -128,12 +156,15 @@ def _noise(polar: Polar, pixel: float, rays: int, steps: int) -> float:
     return one * math.sqrt(2 / ((rays + 2) * max(1.0, min(steps, steps * step))))
 
 
-def _highest(light: Floats, least: float) -> tuple[float, int]:
-    """Return level and ray of the highest shelf, two entries long; (0, 0) where there is none."""
+def _highest(light: Floats, own: Floats, least: float) -> tuple[float, int]:
+    """Return level and ray of the highest shelf, two entries long; (0, 0) where there is none.
+
+    Up to ``own`` light counts as the beam's.
+    """
     alone = light.copy()
     alone[: RAYS // 2] -= light[RAYS // 2 :]
     alone[RAYS // 2 :] -= light[: RAYS // 2]
-    lone = (alone > least) & (alone > ONE_SIDED * light)
+    lone = (alone > least) & (alone > ONE_SIDED * light) & (light > own)
     shelf = lone[:, :-1] & lone[:, 1:]
     if not shelf.any():
         return 0.0, 0

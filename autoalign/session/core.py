@@ -309,7 +309,8 @@ class Session(Stepper):
         if last.in_spec and not self._distrusted:
             self._conclude(last)
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")
-        ending = f"{reason}; {where}, {compare(self.first, last)}."
+        doubt = f"; {last.failure}" if last.ok and last.failure else ""
+        ending = f"{reason}; {where}, {compare(self.first, last)}{doubt}."
         return Finish(status, False, ending + self._diagnosis())
 
     @property

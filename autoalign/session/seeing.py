@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from autoalign.beam.average import average
-from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.beam.quality import Quality
 from autoalign.errors import AlignError
 from autoalign.frames import Frame
@@ -171,6 +171,11 @@ class Eye:
             return replace(bare, failure=_listed([*failures, f"not measured: {_listed(missing)}"]))
         if not np.all(np.isfinite(verdict.residuals)):
             return replace(bare, failure=_listed([*failures, "a term is not a finite number"]))
+        ghosts = [p for p, v in usable.items() if FlagKind.TWO_SPOTS in v.flags]
+        if verdict.in_spec and ghosts:
+            # Widths and centroid of a beam with a ghost in it are not the beam's own.
+            verdict = replace(verdict, in_spec=False)
+            failures.append(f"two spots at {', '.join(ghosts)}: in spec is not claimed")
         return replace(
             bare, quality=quality, verdict=verdict, failure=_listed(failures), noise=noise
         )
