@@ -106,6 +106,7 @@ class Session(Stepper):
         self._uncertainties = dict(uncertainties or {})
         self._rng = rng or np.random.default_rng(0)
         self._light = Light()
+        self._seen: Observation | None = None
         self._replay = list(replay)
         self._centred = 0
         planes = layout.planes if layout is not None else ()
@@ -276,6 +277,7 @@ class Session(Stepper):
         self._now = outcome.ended
         observation = self._eye.observe(outcome, max(look.not_before, outcome.began))
         self._note(observation)
+        self._seen = observation
         return observation
 
     def _note(self, observation: Observation) -> None:
@@ -299,7 +301,7 @@ class Session(Stepper):
         best, place = self.best, "the best position seen"
         if best is None or self._distrusted or not beyond_noise(self.first, best):
             best, place = self.first, "the start"
-        if best is self.last and not self._replay:
+        if best is self._seen:
             last, where = best, f"stands at {place}"
         elif (yield from self._go(self._named(best.positions), f"return to {place}", True)):
             last, where = (yield from self._look("verify")), f"returned to {place}"

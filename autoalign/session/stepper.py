@@ -73,11 +73,7 @@ class Stepper(ABC):
         if self.finish is not None:
             return self.finish
         if self._action is None:
-            try:
-                self._action = next(self._script)
-            except StopIteration as stop:  # a replayed run can be over before its first action
-                self.finish = stop.value
-                return stop.value  # type: ignore[no-any-return]
+            self._action = next(self._script)
         return self._action
 
     def observe(self, outcome: Outcome) -> None:

@@ -66,19 +66,24 @@ def test_unknown_strategies_are_named_with_the_nearest_known_one(make_bench):
         align(make_bench(), strategy="response-matrx")
 
 
-@pytest.mark.parametrize("missing", [2, 0])
-def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missing):
-    """Resumed with the same bench it ends as the uninterrupted one, and no look is repeated."""
-    whole = align(make_bench(noise=0.0), seed=5)
-    after = whole.probes - missing
-    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+def cut_short(bench, path, after, **settings):
+    """Align until ``after`` looks were recorded, then interrupt the run."""
 
     def interrupt(event):
         if event.observation is not None and event.probes == after:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        align(bench, seed=5, journal=path, progress=interrupt)
+        align(bench, journal=path, progress=interrupt, **settings)
+
+
+@pytest.mark.parametrize("missing", [2, 0])
+def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missing):
+    """Resumed with the same bench it ends as the uninterrupted one, and no look is repeated."""
+    whole = align(make_bench(noise=0.0), seed=5)
+    after = whole.probes - missing
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, after, seed=5)
     looks = bench.detectors["meter"].looks
     result = align(bench, journal=path, resume=True)
     verifying = int(after == whole.probes)
@@ -93,13 +98,7 @@ def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missin
 def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
     """A process that dies in a move leaves an intent; the resumed run says how that ended."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
-
-    def interrupt(event):
-        if event.observation is not None and event.probes == 3:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        align(bench, journal=path, progress=interrupt)
+    cut_short(bench, path, 3)
     with closing(sqlite3.connect(path)) as database, database:
         last = database.execute("SELECT max(seq) FROM record WHERE kind='outcome'").fetchone()
         database.execute("DELETE FROM record WHERE seq=?", last)
@@ -114,13 +113,7 @@ def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
 def test_a_record_of_another_place_is_not_taken_for_this_one(make_bench, tmp_path, off, used):
     """Resumed where the strategy asks for other positions, it looks itself."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
-
-    def interrupt(event):
-        if event.observation is not None and event.probes == 4:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        align(bench, journal=path, progress=interrupt)
+    cut_short(bench, path, 4)
     looks = bench.detectors["meter"].looks
     past = read_journal(path).observations
     moved = [replace(o, positions=o.positions + off * (k > 0)) for k, o in enumerate(past)]
@@ -130,19 +123,15 @@ def test_a_record_of_another_place_is_not_taken_for_this_one(make_bench, tmp_pat
     assert taken == (4 if used else 1)
 
 
-def test_a_run_whose_record_spent_the_budget_ends_at_once(make_bench, tmp_path):
-    """Interrupted after its last allowed look: resumed it ends, verified, and says why."""
+@pytest.mark.parametrize("after", [2, 3, 4, 5, 6])
+def test_a_record_that_spent_the_budget_is_not_the_last_word(make_bench, tmp_path, after):
+    """Nothing is left to search for: resumed, it goes to the best place and looks there itself."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
-
-    def interrupt(event):
-        if event.observation is not None and event.probes == 3:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        align(bench, budget=3, journal=path, progress=interrupt)
-    result = align(bench, budget=3, journal=path, resume=True)
-    assert not result.in_spec
-    assert result.status is Status.BUDGET
+    cut_short(bench, path, after, strategy="axis-by-axis")
+    looks = bench.detectors["meter"].looks
+    result = align(bench, strategy="axis-by-axis", budget=after + 1, journal=path, resume=True)
+    assert bench.detectors["meter"].looks - looks >= 1
+    assert result.in_spec or result.status is Status.BUDGET
     assert result.after.merit <= 1.01 * result.before.merit
 
 
