@@ -19,7 +19,7 @@ from matplotlib.transforms import Affine2D
 
 from autoalign.frames import Frame
 from autoalign.report.record import Outline, Picture
-from autoalign.report.style import HAIR, INK, MARK, dress, halo, light_map, plain
+from autoalign.report.style import HAIR, INK, MARK, QUIET, dress, halo, light_map, plain
 from autoalign.report.words import number, signed
 
 __all__ = [
@@ -79,7 +79,8 @@ def draw_picture(
         draw_outline(axes, outline)
     if picture.flags:
         axes.text(
-            0.02, 0.02, plain(", ".join(picture.flags), 44), transform=axes.transAxes, color=MARK,
+            0.02, 0.02, plain(", ".join(picture.flags), 44), transform=axes.transAxes,
+            color=MARK if picture.limited else QUIET,
             fontsize=size - 1, path_effects=halo(), va="bottom",
         )  # fmt: skip
 
@@ -144,7 +145,7 @@ def describe(picture: Picture) -> str:
     if outline is None:
         return f"{head}; no beam could be measured in it."
     (x, y), (a, b) = outline.centre, outline.widths
-    flags = f"; flagged: {', '.join(picture.flags)}" if picture.flags else ""
+    flags = f"; flagged: {picture.remark}" if picture.flags else ""
     return (
         f"{head}: centroid at x {signed(x)} mm, y {signed(y)} mm from the mark, widths "
         f"{number(max(a, b))} mm and {number(min(a, b))} mm{flags}."

@@ -131,11 +131,11 @@ def _wall(text: str) -> str:
 def _flat(run: JournalRun) -> Iterator[tuple[str, str]]:
     """Yield what is left of the run's description, one level deep, as text."""
     for key, value in run.run.items():
-        if key in _SHOWN_ELSEWHERE or value is None:
+        if key in _SHOWN_ELSEWHERE or value in (None, []):
             continue
         if isinstance(value, Mapping):
             prefix = "" if key == "versions" else f"{key}: "
             yield from ((prefix + k, str(v)) for k, v in value.items())
         else:
-            yield key, str(value)
+            yield key, ", ".join(map(str, value)) if isinstance(value, list) else str(value)
     yield "journal", run.path.name

@@ -120,10 +120,9 @@ def _pictures(frames: Mapping[str, Frame], measure: Measure | None) -> tuple[Pic
         picture = Picture(plane, frame)
         if measure is not None:
             try:
-                measured = Picture.of(frame, measure(frame))
-                picture = Picture(plane, frame, measured.outline, measured.flags)
+                picture = replace(Picture.of(frame, measure(frame)), plane=plane)
             except FrameError as error:
-                picture = Picture(plane, frame, flags=(str(error),))
+                picture = Picture(plane, frame, flags=(str(error),), limited=True)
         out.append(picture)
     return tuple(out)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from autoalign.axes import Axis
-from autoalign.beam.profile import BeamProfile
+from autoalign.beam.profile import BeamProfile, Use
 from autoalign.frames import Frame
 from autoalign.merit import Verdict
 
@@ -51,12 +51,22 @@ class Outline:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """A frame and, where it could be measured, its outline in the plane's axes (x level, y up)."""
+    """A frame and, where it could be measured, its outline in the plane's axes (x level, y up).
+
+    ``limited`` tells that the flags leave the frame good for less than everything.
+    """
 
     plane: str
     frame: Frame
     outline: Outline | None = None
     flags: tuple[str, ...] = ()
+    limited: bool = False
+
+    @property
+    def remark(self) -> str:
+        """The flags in words, and that they do no harm where they do none."""
+        listed = ", ".join(self.flags)
+        return listed if self.limited or not listed else f"{listed}: good for all"
 
     @classmethod
     def of(cls, frame: Frame, profile: BeamProfile | None) -> Picture:
@@ -68,6 +78,7 @@ class Picture:
             frame,
             Outline.of(profile).turned(profile.view),
             tuple(map(str, profile.flags)),
+            profile.use is not Use.ALL,
         )
 
 

@@ -13,7 +13,7 @@ from autoalign.report.frame_view import draw_picture, window_for
 from autoalign.report.record import RunRecord, TermRow
 from autoalign.report.style import BAD, GOOD, INK, QUIET, new_figure, plain, save_png
 from autoalign.report.verdict_words import headline
-from autoalign.report.words import edge, number, quantity, span_of_time, stated, term_label
+from autoalign.report.words import counted, edge, number, quantity, span_of_time, stated, term_label
 
 __all__ = ["draw_run", "run_figure"]
 
@@ -65,8 +65,8 @@ def _banner(axes: Axes, record: RunRecord) -> None:
     )  # fmt: skip
     kind = "simulated bench" if record.simulated else "bench"
     line = (
-        f"{kind} {record.bench}: {len(record.probes)} probes, {record.move_count} moves{time}, "
-        f"strategy {record.strategy}"
+        f"{kind} {record.bench}: {counted(len(record.probes), 'probe')}, "
+        f"{counted(record.move_count, 'move')}{time}, strategy {record.strategy}"
     )
     axes.text(0.0, 0.0, plain(line, 140), fontsize=12, va="bottom", color=INK)
 

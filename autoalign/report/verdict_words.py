@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from autoalign.report.record import ProbeRow, RunRecord, TermRow
 from autoalign.report.words import (
+    counted,
     edge,
     edge_unit,
     given,
@@ -78,8 +79,8 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
     return (
-        f"{_count(len(record.probes), 'probe')} and {_count(record.move_count, 'move')}{time} with "
-        f"the strategy “{record.strategy}”."
+        f"{counted(len(record.probes), 'probe')} and {counted(record.move_count, 'move')}{time} "
+        f"with the strategy “{record.strategy}”."
     )
 
 
@@ -116,10 +117,6 @@ def _change(before: ProbeRow | None, after: ProbeRow) -> str:
         f"{number(edge(worst.value, worst.unit))}{label}; it ended at "
         f"{quantity(now.value, now.unit, now.uncertainty)}."
     )
-
-
-def _count(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def _sentence(text: str) -> str:

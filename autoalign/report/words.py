@@ -7,6 +7,7 @@ import math
 from autoalign.units import EDGE_UNIT, to_edge
 
 __all__ = [
+    "counted",
     "edge",
     "edge_unit",
     "given",
@@ -124,6 +125,11 @@ def stated(value: float, unit: str) -> str:
     """Return a chosen inner value at the edge, with its unit."""
     label = unit_label(edge_unit(unit))
     return given(edge(value, unit)) + ("" if label == "ratio" else f" {label}")
+
+
+def counted(count: int, noun: str) -> str:
+    """Return ``1 probe``, ``2 probes``."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def span_of_time(seconds: float) -> str:
