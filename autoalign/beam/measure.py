@@ -6,9 +6,11 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from autoalign.beam.clipping import clipping_covariance
 from autoalign.beam.flags import find_flags
+from autoalign.beam.hot_map import without_bad_pixels
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.settle import Settled, settle
@@ -26,6 +28,7 @@ def measure_beam(
     frame: Frame,
     *,
     dark: Frame | None = None,
+    hot_map: npt.NDArray[np.bool_] | None = None,
     background: float | None = None,
     background_uncertainty: float = 0.0,
     gain: float | None = None,
@@ -43,6 +46,9 @@ def measure_beam(
         One exposure. Its pixels are neither scaled nor written to.
     dark
         An exposure of the same camera without the beam; subtracted pixel by pixel.
+    hot_map
+        (rows, columns), True for pixels that are known to be of no use; they are filled in from
+        their neighbours, in ``dark`` as well. Lone hot pixels are found without it.
     background
         Level in pixel values (after the dark frame). None: measured around the beam.
     background_uncertainty
@@ -76,6 +82,9 @@ def measure_beam(
         For pixels that are not finite, or a dark frame of another shape.
     """
     _check_options(background, background_uncertainty, gain, pitch_uncertainty)
+    if hot_map is not None:
+        frame = without_bad_pixels(frame, hot_map)
+        dark = None if dark is None else without_bad_pixels(dark, hot_map)
     ready = Prepared.of(frame, dark, background, repeatable)
     start = find_beam(ready.whole, ready.level, ready.sigma)
     if start.significance < FAINTEST:

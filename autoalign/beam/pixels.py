@@ -48,7 +48,7 @@ def check_finite(frame: Frame) -> None:
     raise FrameError(
         f"{where}: {len(rows)} of {pixels.size} pixels are {kinds} or too large; the first is at "
         f"row {rows[0]}, column {columns[0]}, value {pixels[rows[0], columns[0]]}. Replace them, "
-        "or pass them as a hot-pixel map."
+        "or name them in a hot-pixel map."
     )
 
 
@@ -60,6 +60,12 @@ def subtract_dark(frame: Frame, dark: Frame | None) -> Pixels:
         raise FrameError(
             f"dark frame has shape {dark.pixels.shape}, the frame {frame.pixels.shape}; both must "
             "come from the same camera with the same region of interest."
+        )
+    depths = (dark.bit_depth or dark.pixels.dtype, frame.bit_depth or frame.pixels.dtype)
+    if depths[0] != depths[1] and {dark.pixels.dtype.kind, frame.pixels.dtype.kind} == {"u"}:
+        raise FrameError(
+            f"dark frame has pixels of {depths[0]} bits or kind, the frame of {depths[1]}; both "
+            "must come from the same camera in the same mode."
         )
     check_finite(dark)
     kind = np.float64 if frame.pixels.dtype == np.float64 else np.float32

@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
     from autoalign.cli.explaining import Collimator
     from autoalign.cli.profiles import Measured
     from autoalign.frames import Frame
@@ -25,6 +28,7 @@ def measure(
     pitch: str | None = None,
     bits: int | None = None,
     dark: Path | None = None,
+    hot_map: Path | None = None,
     channel: Literal["red", "green", "blue"] | None = None,
     pictures: Path | None = None,
     explain: Flag = False,
@@ -56,6 +60,8 @@ def measure(
         Bits that the camera delivers, where the file could hold more; sets the saturation level.
     dark
         A picture of the same camera without the beam; it is subtracted.
+    hot_map
+        A picture in which pixels that are of no use are not 0; they are filled in.
     channel
         Which channel of colour pictures.
     pictures
@@ -84,19 +90,21 @@ def measure(
 
     if not places:
         raise UsageError("nothing to measure; give pictures, a folder, or a bench file.")
+    if json and csv:
+        raise UsageError("--json and --csv: choose one form.")
     if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
         from autoalign.cli.looking import look  # noqa: PLC0415
 
         return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
     options = Options(pitches_of(pitch), bits, channel, centred=explain)
     if not explain:
-        many = _measure_files(places, options, dark)
+        many = _measure_files(places, options, dark, hot_map)
         give(many, json=json, csv=csv)
     else:
         from autoalign.cli.explaining import Collimator  # noqa: PLC0415
 
         bench = Collimator.of_options(distances, focal_length, angle, aperture, core)
-        many = _measure_files(places, options, dark)
+        many = _measure_files(places, options, dark, hot_map)
         if any(m.profile is not None and m.unit == "px" for m in many):
             raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
         _give_explained(many, bench, json=json, csv=csv)
@@ -184,13 +192,16 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
             warn(f"picture {draw_profile(m.frame, m.profile, folder / name)}")
 
 
-def _measure_files(places: Sequence[str], options: Options, dark: Path | None) -> list[Measured]:
+def _measure_files(
+    places: Sequence[str], options: Options, dark: Path | None, hot_map: Path | None
+) -> list[Measured]:
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
     from autoalign.cli.progress import working  # noqa: PLC0415
     from autoalign.errors import FrameError, UsageError  # noqa: PLC0415
     from autoalign.pictures import find_pictures  # noqa: PLC0415
 
-    without = _dark_frame(dark, options) if dark is not None else None
+    without = _single(dark, options, "dark frame") if dark is not None else None
+    bad = _single(hot_map, options, "hot-pixel map").pixels > 0 if hot_map is not None else None
     many: list[Measured] = []
     files = find_pictures(places)
     if len(options.pitches) > 1 and len(options.pitches) != len(files):
@@ -198,29 +209,31 @@ def _measure_files(places: Sequence[str], options: Options, dark: Path | None) -
     with working(f"Measuring {len(files)} files"):
         for number, path in enumerate(files):
             try:
-                many += [_measured(picture, without) for picture in options.read(path, number)]
+                many += [_measured(p, without, bad) for p in options.read(path, number)]
             except FrameError as error:
                 many.append(Measured(str(path), "px", problem=str(error)))
     return many
 
 
-def _dark_frame(path: Path, options: Options) -> Frame:
+def _single(path: Path, options: Options, what: str) -> Frame:
     from autoalign.errors import FrameError  # noqa: PLC0415
 
     pictures = options.read(path)
     if len(pictures) != 1:
-        raise FrameError(f"{path}: {len(pictures)} pictures in it; a dark frame is one.")
+        raise FrameError(f"{path}: {len(pictures)} pictures in it; a {what} is one.")
     return pictures[0].frame
 
 
-def _measured(picture: Picture, dark: Frame | None) -> Measured:
+def _measured(
+    picture: Picture, dark: Frame | None, hot_map: npt.NDArray[np.bool_] | None
+) -> Measured:
     from autoalign import measure_beam  # noqa: PLC0415
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
     from autoalign.errors import FrameError  # noqa: PLC0415
 
     name, unit = picture.name, "mm" if picture.scaled else "px"
     try:
-        profile = measure_beam(picture.frame, dark=dark)
+        profile = measure_beam(picture.frame, dark=dark, hot_map=hot_map)
     except FrameError as error:
         return Measured(name, unit, problem=f"{name}: {error}")
     return Measured(name, unit, picture.frame, profile, picture.notes)

@@ -291,3 +291,28 @@ def test_what_an_explanation_needs_is_said(
     said = run("measure", save(tmp_path / "one.png", spot()), "--explain", *options)
     assert said.code == 2
     assert words in said.err
+
+
+def test_a_hot_pixel_map_and_forms_that_exclude_each_other(
+    run: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Pixels that are not 0 in the map are filled in; one form of output at a time."""
+    pixels = np.full((60, 80), 8, np.uint8)
+    pixels[25:35, 30:45] = 120
+    spoilt, bad = pixels.copy(), np.zeros_like(pixels)
+    spoilt[38:42, 47:51], bad[38:42, 47:51] = 255, 1
+    for name, picture in (("whole", pixels), ("spoilt", spoilt), ("map", bad)):
+        Image.fromarray(picture).save(tmp_path / f"{name}.png")
+    whole, mended, worse = (
+        json.loads(run("measure", *command, "--json").out)[0]["width_major"]["value"]
+        for command in (
+            (tmp_path / "whole.png",),
+            (tmp_path / "spoilt.png", "--hot-map", tmp_path / "map.png"),
+            (tmp_path / "spoilt.png",),
+        )
+    )
+    assert mended == pytest.approx(whole)
+    assert worse > 1.05 * whole
+    said = run("measure", tmp_path / "whole.png", "--json", "--csv")
+    assert said.code == 2
+    assert "choose one" in said.err
