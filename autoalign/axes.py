@@ -8,9 +8,12 @@ from typing import Literal
 
 from autoalign.errors import TravelLimitError, UsageError
 
-__all__ = ["Axis", "AxisUnit", "approach_legs"]
+__all__ = ["FINEST_TURN", "Axis", "AxisUnit", "approach_legs"]
 
 AxisUnit = Literal["mm", "rad"]
+
+FINEST_TURN = 5
+"""Degrees by which a hand can turn a screw on purpose. Common practice, from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,9 @@ class Axis:
         1e-6 of the travel where no resolution is given.
     max_step
         The furthest that one move may go; None for the whole travel.
+    per_turn
+        Where a person turns a screw: what one clockwise turn does to the position, negative where
+        it makes it smaller; 0 where there is no screw or its pitch is not known.
     """
 
     name: str
@@ -53,6 +59,7 @@ class Axis:
     speed: float | None = None
     tolerance: float | None = None
     max_step: float | None = None
+    per_turn: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.name or self.name.strip() != self.name:
@@ -74,6 +81,8 @@ class Axis:
             value = getattr(self, what)
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise UsageError(f"axis {self.name}: {what} {value!r} must be larger than 0.")
+        if not math.isfinite(self.per_turn):
+            raise UsageError(f"axis {self.name}: per_turn {self.per_turn!r} must be a number.")
         if self.approach not in (1, -1):
             raise UsageError(f"axis {self.name}: approach {self.approach!r}; allowed are 1 and -1.")
         if self.overshoot >= self.travel:
@@ -116,6 +125,21 @@ class Axis:
         """Return the reachable position closest to ``target``."""
         low, high = self.reachable
         return min(max(target, low), high)
+
+    def turning(self, change: float) -> str:
+        """Return how to turn the screw for ``change`` of the position, as far as a hand can.
+
+        For instance "1 turn and 90° clockwise"; empty where the screw's pitch is not known.
+        """
+        if not self.per_turn:
+            return ""
+        turns = change / self.per_turn
+        steps = round(abs(turns) * 360 / FINEST_TURN)
+        whole, degrees = divmod(max(steps, 1) * FINEST_TURN, 360)
+        parts = [f"{whole} turn{'s' if whole > 1 else ''}"] if whole else []
+        if degrees and whole < 10:
+            parts.append(f"{degrees}°")
+        return f"{' and '.join(parts)} {'clockwise' if turns > 0 else 'anticlockwise'}"
 
     def check(self, target: float) -> None:
         """Raise :class:`TravelLimitError` where ``target`` is not a number inside the limits."""

@@ -54,7 +54,7 @@ def _move(reading: AxisReading, axis: Axis, here: float) -> str:
     label = unit_label(edge_unit(unit))
     sure = "over 99" if reading.confidence > 0.99 else f"{reading.confidence * 100:.0f}"
     text = (
-        f"{reading.axis}: move it by {_amount(reading, unit)}, to "
+        f"{reading.axis}: move it by {_amount(reading, unit)}{_screw(reading, axis)}, to "
         f"{rounded(edge(target, unit), places)} {label} ({sure} % sure of the direction)."
     )
     low, high = axis.reachable
@@ -80,7 +80,13 @@ def _either(share: Share, axes: Mapping[str, Axis]) -> str:
 
 
 def _by(reading: AxisReading, axes: Mapping[str, Axis]) -> str:
-    return f"{reading.axis} by {_amount(reading, axes[reading.axis].unit)}"
+    axis = axes[reading.axis]
+    return f"{reading.axis} by {_amount(reading, axis.unit)}{_screw(reading, axis)}"
+
+
+def _screw(reading: AxisReading, axis: Axis) -> str:
+    turning = axis.turning(-reading.amount)
+    return f" ({turning})" if turning else ""
 
 
 def _outlook(found: Misalignment, moves: bool) -> Iterator[str]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Literal
 
 from pydantic import Field
 
-from autoalign.axes import Axis
+from autoalign.axes import FINEST_TURN, Axis
 from autoalign.clock import Clock
 from autoalign.errors import MotionFaultError, UsageError, unknown_name
 from autoalign.interfaces import AxisStatus
@@ -22,6 +23,10 @@ Ask = Callable[[str], str]
 """Puts a question to a person and returns the answer; raises ``EOFError`` where nobody is there."""
 
 _ATTEMPTS = 3
+_ENOUGH = 1 / 36
+"""Turns within which a person is not asked again. Common practice, from memory."""
+_SHARE = 0.01
+"""The same as a share of the travel, where neither screw nor resolution is known."""
 
 
 class HandAxis(Settings):
@@ -43,13 +48,16 @@ class HandSettings(Settings):
 class HandStage:
     """A :class:`~autoalign.interfaces.Stage` whose motor is a person.
 
-    A move asks and returns when the person has answered. An empty answer means "as asked";
-    ``stop`` as an answer means that it cannot be done. Nothing moves by itself.
+    A move asks for what a hand can set: targets are rounded to the axis' resolution, or to
+    5° of its screw. It returns when the person has answered; an empty answer means "as asked",
+    ``stop`` that it cannot be done. Where the answer is further from the target than the axis'
+    tolerance (by default 10° of its screw or two resolutions, whichever is more; a hundredth
+    of the travel where neither is known), the rest is asked for. Nothing moves by itself.
     """
 
     def __init__(self, name: str, axes: Sequence[Axis], settings: HandSettings, ask: Ask) -> None:
         self._name = name
-        self._axes = {axis.name: axis for axis in axes}
+        self._axes = {axis.name: _by_hand(axis, settings.axes.get(axis.name)) for axis in axes}
         self._settings = settings
         self._ask = ask
         self._positions: dict[str, float] = {}
@@ -85,9 +93,21 @@ class HandStage:
         """
         known = self._axis(axis)
         known.check(target)
-        now = self.status(axis).position
-        question = f"{self._order(known, now, target)} What does it read now (Enter: as asked)? "
-        self._positions[axis] = self._answer(known, question, target)
+        goal = _settable(known, target)
+        for _ in range(_ATTEMPTS):
+            now = self.status(axis).position
+            question = f"{self._order(known, now, goal)} What does it read now (Enter: as asked)? "
+            self._positions[axis] = self._answer(known, question, goal)
+            if abs(self._positions[axis] - target) <= known.arrival_tolerance:
+                return
+        unit = EDGE_UNIT[known.unit]
+        reads = to_edge(self._positions[axis], unit)
+        raise MotionFaultError(
+            f"stage {self._name}, axis {axis}: asked {_ATTEMPTS} times for "
+            f"{to_edge(goal, unit):.6g} {unit}, it reads {reads:.6g} {unit}; nearer "
+            f"than {to_edge(known.arrival_tolerance, unit):.2g} {unit} is wanted. If a hand cannot set "
+            "it that well, give the axis a larger tolerance in the bench file."
+        )
 
     def status(self, axis: str) -> AxisStatus:
         """Return the position as last said; asks for it the first time."""
@@ -117,14 +137,14 @@ class HandStage:
 
     def _order(self, axis: Axis, now: float, target: float) -> str:
         unit = EDGE_UNIT[axis.unit]
-        how = self._settings.axes.get(axis.name, HandAxis())
-        text = f"{axis.name}: from {to_edge(now, unit):.6g} to {to_edge(target, unit):.6g} {unit}"
-        if how.per_turn is not None and target != now:
-            turns = (target - now) / how.per_turn
-            forward = (turns > 0) == (how.clockwise == "+")
-            way = "clockwise" if forward else "anticlockwise"
-            text += f", {abs(turns):.3g} turns {way}"
-        return f"{text}{f' ({how.hint})' if how.hint else ''}."
+        change = target - now
+        how = axis.turning(change) or f"by {to_edge(change, unit):+.4g} {unit}"
+        hint = self._settings.axes.get(axis.name, HandAxis()).hint
+        return (
+            f"{axis.name}{f' ({hint})' if hint else ''}: turn it {how}, from "
+            f"{to_edge(now, unit):.6g} to {to_edge(target, unit):.6g} {unit} "
+            f"(± {to_edge(axis.arrival_tolerance, unit):.2g} is near enough)."
+        )
 
     def _answer(self, axis: Axis, question: str, default: float | None) -> float:
         unit = EDGE_UNIT[axis.unit]
@@ -157,9 +177,26 @@ class HandStage:
         )
 
 
+def _by_hand(axis: Axis, how: HandAxis | None) -> Axis:
+    """Return the axis as a hand drives it: with its screw, and with a hand's tolerance."""
+    turn = how.per_turn if how is not None and how.per_turn is not None else 0.0
+    finest = max(_ENOUGH * turn, 2 * axis.resolution) or _SHARE * axis.travel
+    signed = turn if how is None or how.clockwise == "+" else -turn
+    return replace(axis, per_turn=signed, tolerance=axis.tolerance or finest)
+
+
+def _settable(axis: Axis, target: float) -> float:
+    """Return the place next to ``target`` that a hand can set and the limits allow."""
+    step = axis.resolution or abs(axis.per_turn) * FINEST_TURN / 360
+    rounded = round(target / step) * step if step else target
+    return rounded if axis.lower <= rounded <= axis.upper else target
+
+
 def _position(said: str, unit: str) -> float:
     """Return mm or rad for an answer that is a number in ``unit`` or carries a unit."""
     inner = kind_of(unit)
+    if "," in said:
+        raise ValueError(f"{said!r} has a comma; write the decimals after a point.")
     try:
         strict_decimal(said)
     except ValueError:

@@ -46,7 +46,8 @@ def test_asks_where_it_is_then_to_turn() -> None:
     knobs.start_move("mirror.tip", 0.001)
     assert person.questions == [
         "mirror.tip: what does its scale read, in mrad? ",
-        "mirror.tip: from 0.5 to 1 mrad. What does it read now (Enter: as asked)? ",
+        "mirror.tip: turn it by +0.5 mrad, from 0.5 to 1 mrad (± 0.4 is near enough). "
+        "What does it read now (Enter: as asked)? ",
     ]
     status = knobs.status("mirror.tip")
     assert status.position == pytest.approx(0.001)
@@ -69,17 +70,60 @@ def test_turns_of_the_screw() -> None:
         person, **{"source.x": {"per_turn": "0.5 mm", "clockwise": "-", "hint": "left knob"}}
     )
     knobs.start_move("source.x", 0.75)
-    assert "from 0 to 0.75 mm, 1.5 turns anticlockwise (left knob)." in person.questions[-1]
+    assert person.questions[-1].startswith(
+        "source.x (left knob): turn it 1 turn and 180° anticlockwise, from 0 to 0.75 mm"
+    )
     knobs.start_move("source.x", 0.25)
-    assert "1 turns clockwise" in person.questions[-1]
+    assert "turn it 1 turn clockwise" in person.questions[-1]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (0.125, "90° clockwise"),
+        (-0.125, "90° anticlockwise"),
+        (0.001, "5° clockwise"),
+        (1.0 - 1e-6, "2 turns clockwise"),
+        (5.61, "11 turns clockwise"),
+    ],
+)
+def test_turns_are_told_as_far_as_a_hand_can_turn(change: float, words: str) -> None:
+    """Whole turns and steps of 5°; never "0°", never "360°", no degrees beyond ten turns."""
+    assert Axis("source.x", "mm", -6.0, 6.0, per_turn=0.5).turning(change) == words
+    assert Axis("source.x", "mm", -6.0, 6.0).turning(change) == ""
+
+
+def test_a_target_is_rounded_to_what_can_be_set() -> None:
+    """To the resolution, or to 5° of the screw; "as asked" is the rounded one."""
+    scale = Axis("source.x", "mm", -2.0, 2.0, resolution=0.01)
+    person = Person("0", "")
+    knobs = HandDriver(person).build("knobs", (scale,), HandSettings(), VirtualClock())
+    knobs.start_move("source.x", 0.123456)
+    assert "from 0 to 0.12 mm (± 0.02" in person.questions[-1]
+    assert knobs.status("source.x").position == pytest.approx(0.12)
+    person = Person("0", "")
+    screw = stage(person, **{"source.x": {"per_turn": "0.72 mm"}})
+    screw.start_move("source.x", 0.1234)
+    assert screw.status("source.x").position == pytest.approx(0.12)
+
+
+def test_what_is_missing_is_asked_for_and_then_given_up() -> None:
+    """Too far off: the rest is asked for, three times at most; then it says what helps."""
+    person = Person("0", "0.5", "0.9", "0.99")
+    knobs = stage(person)
+    knobs.start_move("source.x", 1.0)
+    assert "turn it by +0.5 mm, from 0.5 to 1 mm" in person.questions[2]
+    assert knobs.status("source.x").position == pytest.approx(0.99)
+    with pytest.raises(MotionFaultError, match=r"asked 3 times for 0 mm, it reads 0.5 mm"):
+        stage(Person("1", "0.5", "0.5", "0.5")).start_move("source.x", 0.0)
 
 
 def test_answers_that_cannot_be_understood_are_asked_again() -> None:
     """Nonsense, nan, another kind of unit and a place outside the travel: three attempts."""
-    person = Person("0", "about one", "1 mrad", "0.7")
+    person = Person("0", "about one", "1 mrad", "0.97")
     knobs = stage(person)
     knobs.start_move("source.x", 1.0)
-    assert knobs.status("source.x").position == pytest.approx(0.7)
+    assert knobs.status("source.x").position == pytest.approx(0.97)
     assert "'about one' is not a number" in person.questions[2]
     assert "is an angle; wanted is a length" in person.questions[3]
     with pytest.raises(MotionFaultError, match=r"no answer could be understood in 3 attempts"):

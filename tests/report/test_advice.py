@@ -35,6 +35,14 @@ def test_a_sure_axis_is_told_with_its_way_its_goal_and_its_doubt():
     assert "in spec with a probability of 80 %" in words[1]
 
 
+def test_a_screw_is_told_in_turns():
+    """Where a hand turns the axis, the amount is also said as turns and degrees."""
+    screws = {**AXES, "source.z": Axis("source.z", "mm", -1.0, 1.0, per_turn=-0.4)}
+    found = Misalignment((reading("source.z", -0.5, 0.05),), (), (), 0.8, 0.0)
+    words = advice_words(found, screws, HERE)
+    assert "by +0.500 ± 0.098 mm (1 turn and 90° anticlockwise), to 0.750 mm" in words[0]
+
+
 def test_a_goal_beyond_the_limits_is_said():
     """The axis cannot do it alone."""
     words = told(reading("source.z", 2.5, 0.05))
