@@ -105,8 +105,8 @@ class HandStage:
         raise MotionFaultError(
             f"stage {self._name}, axis {axis}: asked {_ATTEMPTS} times for "
             f"{to_edge(goal, unit):.6g} {unit}, it reads {reads:.6g} {unit}; nearer "
-            f"than {to_edge(known.arrival_tolerance, unit):.2g} {unit} is wanted. If a hand cannot set "
-            "it that well, give the axis a larger tolerance in the bench file."
+            f"than {to_edge(known.arrival_tolerance, unit):.2g} {unit} is wanted. If a hand cannot "
+            "set it that well, give the axis a larger tolerance in the bench file."
         )
 
     def status(self, axis: str) -> AxisStatus:
