@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["Optic", "plan"]
 
 
+Amount = Annotated[str, Parameter(allow_leading_hyphen=True)]
+"""A number with its unit; the sign is judged here, not taken for an option."""
+
+
 @Parameter(name="*")
 @dataclass(frozen=True, slots=True)
 class Optic:
@@ -42,14 +46,14 @@ class Optic:
         Distance of the far screen.
     """
 
-    focal_length: str | None = None
-    angle: str | None = None
-    aperture: str = "25.4 mm"
-    core: str = "100 um"
-    na: float = 0.12
-    wavelength: str = "660 nm"
-    near: str = "0.4 m"
-    far: str = "2.4 m"
+    focal_length: Amount | None = None
+    angle: Amount | None = None
+    aperture: Amount = "25.4 mm"
+    core: Amount = "100 um"
+    na: Annotated[float, Parameter(allow_leading_hyphen=True)] = 0.12
+    wavelength: Amount = "660 nm"
+    near: Amount = "0.4 m"
+    far: Amount = "2.4 m"
 
 
 _NO_OPTIC = Optic()
@@ -60,7 +64,8 @@ def plan(
     /,
     *,
     optic: Optic = _NO_OPTIC,
-    view: str = "60 mm",
+    view: Amount = "60 mm",
+    placement: Amount = "0.5 mm, 5 mrad",
     drawing: Path | None = None,
     symptoms: Path | None = None,
     template: Annotated[bool, Parameter(negative="")] = False,
@@ -78,7 +83,11 @@ def plan(
     bench
         Bench file (TOML).
     view
-        Side of the field that each camera sees at its plane.
+        Side of the field that the cameras see at their planes: one for all, or by plane, such as
+        "near=40 mm, far=60 mm".
+    placement
+        How well parts are placed by hand before the first look, a length and an angle: standard
+        uncertainties, from which the travel follows.
     drawing
         Write a drawing to scale as PNG.
     symptoms
@@ -96,13 +105,13 @@ def plan(
 
         print_text(example("own-bench").read_text(encoding="utf-8").rstrip(), wrap=False)
         return 0
-    from autoalign.cli.planning import make_plan, print_plan  # noqa: PLC0415 - heavy
-    from autoalign.units import quantity  # noqa: PLC0415
+    from autoalign.cli.planning import Surroundings, make_plan, print_plan  # noqa: PLC0415 - heavy
 
     layout, spec, axes = _from_file(bench) if bench is not None else _from_numbers(optic)
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)
-    made = make_plan(layout, spec, quantity(view, "mm"))
+    around = Surroundings(view, placement)
+    made = make_plan(layout, spec, around)
     drawn = None
     if drawing is not None:
         from autoalign.report import draw_plan  # noqa: PLC0415
@@ -116,7 +125,7 @@ def plan(
     if json:
         print_facts({**made.facts(), "drawing": drawn, "symptoms": page})
     else:
-        print_plan(made, layout, axes, view, {"Drawing": drawn, "Symptoms": page})
+        print_plan(made, layout, axes, around, {"Drawing": drawn, "Symptoms": page})
     return 0
 
 

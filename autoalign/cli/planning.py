@@ -3,33 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from autoalign.axes import Axis
 from autoalign.cli.output import print_pairs, print_table, print_text
+from autoalign.errors import UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout, Vector
 from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.report.words import edge, edge_unit, number, stated
+from autoalign.units import quantity
 
-__all__ = ["make_plan", "print_plan"]
+__all__ = ["Surroundings", "make_plan", "print_plan"]
 
 _SEED = 0
 """Of the draws behind the tolerance table: the same plan for the same bench."""
 
 
-def make_plan(layout: Layout, spec: Spec, view: float) -> Plan:
-    """Plan ``layout`` for ``spec``, with cameras that see ``view`` mm at their planes."""
-    return plan(layout, spec, np.random.default_rng(_SEED), view=view)
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the cameras see at their planes, and how well parts are placed by hand, as written."""
+
+    view: str
+    placement: str
+
+    def fields(self) -> float | dict[str, float]:
+        """Return the side of the cameras' fields, mm: one for all, or by plane."""
+        if "=" not in self.view:
+            return quantity(self.view, "mm")
+        pairs = (part.partition("=") for part in self.view.split(","))
+        return {plane.strip(): quantity(size, "mm") for plane, _, size in pairs}
+
+    def uncertainties(self) -> tuple[float, float]:
+        """Return the standard uncertainties of placement, mm and rad."""
+        parts = self.placement.split(",")
+        if len(parts) != 2:
+            raise UsageError(
+                f"--placement {self.placement!r}: a length and an angle are needed, for instance "
+                '"0.5 mm, 5 mrad".'
+            )
+        return quantity(parts[0], "mm"), quantity(parts[1], "rad")
+
+
+def make_plan(layout: Layout, spec: Spec, around: Surroundings) -> Plan:
+    """Plan ``layout`` for ``spec``, with such cameras and such hands."""
+    rng = np.random.default_rng(_SEED)
+    return plan(layout, spec, rng, view=around.fields(), placement=around.uncertainties())
 
 
 def print_plan(
     made: Plan,
     layout: Layout,
     axes: Mapping[str, Axis],
-    view: str,
+    around: Surroundings,
     files: Mapping[str, Path | None],
 ) -> None:
     """Print the plan; where the bench's own ``axes`` are known, say whether they are enough.
@@ -49,7 +78,7 @@ def print_plan(
     print_text("The beam when all is aligned")
     print_pairs(_beam(made))
     print_text()
-    _print_axes(made, axes, view)
+    _print_axes(made, axes, around)
     for title, lines in (
         ("What the spec cannot tell apart", [c.words for c in made.invisible]),
         ("What no detector can see", [c.words for c in made.unseen]),
@@ -101,14 +130,15 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
     ]
 
 
-def _print_axes(made: Plan, axes: Mapping[str, Axis], view: str) -> None:
+def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> None:
     print_text("Which way each axis moves the spot (x sideways, y up)")
     planes = list(made.diameters)
     rows = [(a.name, *(_shift(a, plane) for plane in planes)) for a in made.axes]
     print_table(("+1 of", *(f"at {plane!r}" for plane in planes)), rows)
     print_text()
     print_text(
-        f"What each axis must be able to do (parts placed by hand, cameras that see {view}; --view)"
+        f"What each axis must be able to do, with parts placed by hand to {around.placement} "
+        f"(--placement) and cameras that see {around.view} (--view)"
     )
     header = ["axis", "steps of at most", "because of", "travel of at least", "beam in view within"]
     rows = [_needs(a) for a in made.axes]

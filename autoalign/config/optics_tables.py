@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 from pydantic_core import PydanticCustomError
 
 from autoalign.config.quantities import Angle, Length, PositiveLength, Ratio
@@ -13,6 +14,12 @@ from autoalign.optics.layout import Lines
 __all__ = ["ArrangementTable", "BeamTable", "MotionTable", "OpticTable", "SourceTable", "Table"]
 
 Point = Annotated[list[Length], Field(min_length=3, max_length=3)]
+
+
+def _below_half_a_turn(angle: float) -> float:
+    if not 0 < angle < math.pi:
+        raise PydanticCustomError("angle", "an off-axis angle lies between 0 deg and 180 deg")
+    return angle
 
 
 class Table(BaseModel):
@@ -25,7 +32,7 @@ class OpticTable(Table):
     """An off-axis paraboloid."""
 
     reflected_focal_length: PositiveLength
-    off_axis_angle: Angle
+    off_axis_angle: Annotated[Angle, AfterValidator(_below_half_a_turn)]
     clear_aperture: PositiveLength
     pivot: Point = [0.0, 0.0, -25.0]
 

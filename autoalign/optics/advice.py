@@ -33,8 +33,28 @@ def advise(
 ) -> tuple[str, ...]:
     """Return sentences, each with its numbers and what to do; none where nothing stands out."""
     found = [*_filling(layout, fill), *_divergence(layout, source_divergence, limits)]
+    found += _in_the_way(layout, fill)
     found += _capture(axes)
     return tuple(found)
+
+
+def _in_the_way(layout: Layout, fill: Fill) -> list[str]:
+    """The focus lies on the parent's axis, the off-axis distance beside the beam's middle."""
+    found = []
+    for e in layout.elements:
+        if not isinstance(e.surface, OffAxisParaboloid):
+            continue
+        width, distance = e.surface.clear_aperture, e.surface.off_axis_distance
+        if e.name == fill.element:
+            width = min(width, fill.footprint)
+        if width / 2 > distance:
+            found.append(
+                f"The focus of {e.name} lies inside its collimated beam: half of that is up to "
+                f"{width / 2:.3g} mm wide, the off-axis distance {distance:.3g} mm, so that "
+                "whatever stands in the focus casts a shadow. Take a larger off-axis angle or a "
+                "narrower beam."
+            )
+    return found
 
 
 def _capture(axes: Sequence[_AxisLike]) -> list[str]:

@@ -14,6 +14,9 @@ from autoalign.errors import UsageError
 
 __all__ = ["OffAxisParaboloid"]
 
+_LARGEST = 4
+"""Clear aperture by reflected focal length at which an on-axis rim stands level with the focus."""
+
 
 @dataclass(frozen=True, slots=True)
 class OffAxisParaboloid:
@@ -51,6 +54,12 @@ class OffAxisParaboloid:
             raise UsageError(f"off-axis angle {alpha!r}° must lie between 0° and 180°.")
         if not (math.isfinite(aperture) and aperture > 0):
             raise UsageError(f"clear aperture {aperture!r} mm must be larger than 0.")
+        if aperture > _LARGEST * rho:
+            raise UsageError(
+                f"clear aperture {aperture:g} mm is more than {_LARGEST} times the reflected focal "
+                f"length of {rho:g} mm: the mirror would close round its own focus; check the "
+                "units."
+            )
 
     @property
     def off_axis_angle(self) -> float:

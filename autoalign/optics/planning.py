@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.errors import UsageError, unknown_name
 from autoalign.optics.advice import advise
 from autoalign.optics.footprint import Fill, fill_of
 from autoalign.optics.ideal import quantities
@@ -152,14 +153,22 @@ def plan(
         Change of a spot's place or width that a detector tells apart, mm.
     draws
         Benches drawn for each row of the tolerance table.
+
+    Raises
+    ------
+    UsageError
+        For a field or an uncertainty that is not larger than 0, or a plane without a field.
     """
+    views = _views(layout, view)
+    if not all(math.isfinite(p) and p > 0 for p in placement):
+        raise UsageError(
+            f"plan: parts placed to {placement[0]:g} mm and {placement[1]:g} rad; both must be "
+            "larger than 0."
+        )
     aligned = {k: float(v) for k, v in quantities(layout).items()}
     terms, measured = calculable(spec, aligned)
     limits = by_quantity(terms)
     response = sensitivity(layout)
-    views = {
-        p.name: view if isinstance(view, (int, float)) else view[p.name] for p in layout.planes
-    }
     travel = travel_needed(layout, response, limits, *placement)
     axes = tuple(
         _axis_plan(layout, response, limits, views, share, travel[axis], axis)
@@ -192,6 +201,26 @@ def plan(
         ),
         advice=(*advise(layout, fill, theta, limits, axes), *map(_beyond, measured)),
     )
+
+
+def _views(layout: Layout, view: float | Mapping[str, float]) -> dict[str, float]:
+    """Return the field at every plane, mm."""
+    planes = [p.name for p in layout.planes]
+    if isinstance(view, (int, float)):
+        views = dict.fromkeys(planes, float(view))
+    else:
+        for name in view:
+            if name not in planes:
+                raise unknown_name("plane", name, planes, "the fields of the cameras")
+        views = dict(view)
+    for name in planes:
+        if name not in views:
+            raise UsageError(f"plan: no field is given for plane {name!r}; give one for each.")
+        if not (math.isfinite(views[name]) and views[name] > 0):
+            raise UsageError(
+                f"plan: a field of {views[name]:g} mm at plane {name!r}; it must be larger than 0."
+            )
+    return views
 
 
 def _beyond(term: str) -> str:

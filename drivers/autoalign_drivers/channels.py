@@ -76,8 +76,7 @@ def channels_of(
     Raises
     ------
     UsageError
-        For an axis without an entry, an entry without an axis, two axes on one channel, or a unit
-        of the wrong kind.
+        For an axis without an entry, an entry without an axis, or a unit of the wrong kind.
     """
     for name in settings:
         if name not in axes:
@@ -91,11 +90,6 @@ def channels_of(
             raise UsageError(
                 f"{who}, axis {name}: per_count is in {entry.unit}, the axis in {axis.unit}; give "
                 f"a unit that converts to {axis.unit}."
-            )
-        taken = [n for n, c in channels.items() if c.number == entry.channel]
-        if taken:
-            raise UsageError(
-                f"{who}, axis {name}: channel {entry.channel!r} is already that of {taken[0]}."
             )
         size, offset = (from_edge(v, entry.unit) for v in (entry.per_count, entry.offset))
         channels[name] = Channel(axis, entry.channel, size, offset, entry.decimals, whole)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import PLACES
@@ -75,6 +75,18 @@ class LineAsciiSettings(LineSettings):
         default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time."
     )
     axes: dict[str, ChannelSettings] = Field(min_length=1, description="Axes by name.")
+
+    @field_validator("axes")
+    @classmethod
+    def _each_its_own_channel(cls, axes: dict[str, ChannelSettings]) -> dict[str, ChannelSettings]:
+        names: dict[str, str] = {}
+        for name, entry in axes.items():
+            if names.setdefault(entry.channel, name) != name:
+                raise ValueError(
+                    f"axes {names[entry.channel]} and {name} have the same channel "
+                    f"{entry.channel!r}; give each its own"
+                )
+        return axes
 
     @model_validator(mode="after")
     def _queries_fit(self) -> Self:

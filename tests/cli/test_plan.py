@@ -73,6 +73,13 @@ def test_an_axis_that_is_too_coarse_or_too_short_is_named(
         (("--focal-length", "100", "--angle", "35 deg"), "'100' has no unit"),
         (("--focal-length", "100 mm", "--angle", "200 deg"), "must lie between 0° and 180°"),
         (("absent.toml",), "there is no such file"),
+        (("--focal-length", "-150 mm", "--angle", "35 deg"), "must be larger than 0"),
+        ((*NUMBERS[:4], "--aperture", "3 m"), "more than 4 times the reflected focal length"),
+        ((*NUMBERS, "--view", "-60 mm"), "a field of -60 mm"),
+        ((*NUMBERS, "--view", "near=40 mm"), "no field is given for plane 'far'"),
+        ((*NUMBERS, "--view", "near=4 mm, fra=6 mm"), "Did you mean 'far'?"),
+        ((*NUMBERS, "--placement", "1 mm"), "a length and an angle are needed"),
+        ((*NUMBERS, "--placement", "0 mm, 1 mrad"), "both must be larger than 0"),
     ],
 )
 def test_a_plan_that_cannot_be_made_says_why(

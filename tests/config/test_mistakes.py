@@ -97,7 +97,7 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('pitch = "1 %"', '"far.pitch" = "1 mm"',
          'line 60, uncertainties."far.pitch": pitch is a plain number; 1 mm is a length.'),
         ('pitch = "1 %"', '"fra.pitch" = "1 %"', "no part, plane or axis named 'fra'"),
-        ('"35 deg"', '"200 deg"', "line 6, optic: off-axis angle 200.0° must lie between"),
+        ('"35 deg"', '"200 deg"', "line 8, optic.off_axis_angle: an off-axis angle lies between"),
     ],
 )  # fmt: skip
 def test_one_mistake_is_named_with_its_line_and_what_is_allowed(

@@ -132,8 +132,6 @@ def test_table_and_axes_must_fit(axis: Axis, kind: type[Exception], message: str
 
 def test_two_axes_on_one_channel() -> None:
     """Swapped-in twins are refused before anything moves."""
-    axes = {n: Axis(n, "mm", -1, 1) for n in ("a", "b")}
     entry = {"channel": "1", "unit": "mm", "per_count": 0.1}
-    entries = LineAsciiSettings.model_validate(table(axes={"a": entry, "b": entry})).axes
-    with pytest.raises(UsageError, match="channel '1' is already that of a"):
-        channels_of("stage s", axes, entries)
+    with pytest.raises(ValidationError, match="axes a and b have the same channel '1'"):
+        LineAsciiSettings.model_validate(table(axes={"a": entry, "b": entry}))

@@ -42,6 +42,19 @@ def test_where_everything_goes(demo: Plan) -> None:
     assert demo.source_divergence == pytest.approx(0.1 / 150)
 
 
+@pytest.mark.parametrize(
+    ("angle", "na", "stands"), [(15, 0.12, False), (5, 0.12, True), (5, 0.05, False)]
+)
+def test_a_source_that_stands_in_its_own_beam_is_named(
+    angle: float, na: float, stands: bool
+) -> None:
+    """At 5° the focus lies 8.7 mm (ρ sin α) beside the middle of a beam of 24 mm; not at 15°."""
+    section = OffAxisParaboloid(100, angle, 60)
+    layout = collimator_layout(section, 0.1, na, 660e-6)
+    made = plan(layout, SPEC, np.random.default_rng(1), draws=1)
+    assert any("casts a shadow" in line for line in made.advice) is stands
+
+
 def test_the_demo_overfills_and_the_advice_says_what_to_do(demo: Plan) -> None:
     """The edge of the cone is 36 mm across on 30 mm; advice gives aperture, ρ and NA that fit."""
     psi = math.asin(0.12)
