@@ -27,6 +27,10 @@ Floats = npt.NDArray[np.float64]
 
 _TILTS = tuple((math.cos(k * math.pi / 3), math.sin(k * math.pi / 3)) for k in range(6))
 
+_SPOKES = 32
+_RINGS = (120, 124, 129, 133, 138, 144)
+"""Each pencil has its own rings, so that the steps in which an aperture cuts them average out."""
+
 
 @dataclass(frozen=True, slots=True)
 class Spot:
@@ -89,14 +93,17 @@ def _bundles(layout: Layout) -> list[tuple[Rays, float]]:
     light = layout.light
     if isinstance(light, Beam):
         if light.divergence == 0:
-            return [(bundle(light, 16, 32), 1.0)]
+            return [(bundle(light, _RINGS[-1], _SPOKES), 1.0)]
         # Six directions at 1/√2 of the edge have the second moments of an even disk of directions.
         reach = light.divergence / 2 / math.sqrt(2)
-        return [(bundle(light, 16, 32, tilt=(reach * a, reach * b)), 1 / 6) for a, b in _TILTS]
+        return [
+            (bundle(light, rings, _SPOKES, tilt=(reach * a, reach * b)), 1 / 6)
+            for (a, b), rings in zip(_TILTS, _RINGS, strict=True)
+        ]
     xs, ys, weights = face_points(light, 1, 6)
     return [
-        (cone(light, 16, 32, point=(float(x), float(y))), float(w))
-        for x, y, w in zip(xs, ys, weights, strict=True)
+        (cone(light, rings, _SPOKES, point=(float(x), float(y))), float(w))
+        for x, y, w, rings in zip(xs, ys, weights, _RINGS, strict=False)  # a point has one pencil
     ]
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from autoalign.optics.families import collimator_layout
+from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Beam, Element, Flat, Layout, Motion, Plane
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.report import write_symptoms
@@ -56,6 +57,14 @@ def test_a_round_source_gives_a_round_beam_whose_centre_stays():
         assert abs(spot.stretch[0]) < 1e-6
         assert abs(spot.stretch[1]) < 1e-9
         assert math.hypot(spot.x, spot.y) < 1e-3
+
+
+def test_an_overfilled_mirror_gives_the_widths_of_the_plan():
+    """The page and the plan calculate the same beam in two ways, its cut edge included."""
+    layout = collimator_layout(OPTIC, 0.1, 0.12, 660e-6)
+    exact = quantities(layout)
+    for plane, spot in spots_at(layout).items():
+        assert math.isclose(spot.width, exact[f"{plane}.xx"], rel_tol=1e-3)
 
 
 def test_a_source_moved_sideways_points_the_beam_by_t_over_rho():
