@@ -137,7 +137,7 @@ def align(
     spec
         What the beam must meet; the bench's own where not given.
     strategy
-        Name or object; where not given "model" for a bench with a layout, else "response-matrix".
+        Name or object; where not given "model" for a bench with a layout, else "without-model".
     budget
         Looks and seconds, or just looks.
     journal
@@ -189,7 +189,7 @@ def align(
 
 def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
     if strategy is None:
-        strategy = "model" if bench.layout is not None else "response-matrix"
+        strategy = "model" if bench.layout is not None else "without-model"
     found: Strategy = plugin("strategies", strategy)() if isinstance(strategy, str) else strategy
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from cyclopts import App, CycloptsError
+from cyclopts import App, CycloptsError, UnusedCliTokensError
 
 from autoalign.cli import (
     align,
@@ -103,6 +103,9 @@ def _file_trouble(error: OSError) -> str:
 
 
 def _usage(error: CycloptsError) -> str:
+    if isinstance(error, UnusedCliTokensError):
+        tokens = error.unused_tokens or []
+        return f"{', '.join(map(repr, tokens))}: more than the command takes."
     return " ".join(str(error).split())
 
 

@@ -69,7 +69,7 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
 
 def print_check(result: CheckResult) -> None:
     """Print the verdict, what was found, and the tables."""
-    print_text("All is well." if result.well else _headline(result))
+    print_text("Nothing wrong was found." if result.well else _headline(result))
     for finding in result.findings:
         print_text(f"• {finding}.", indent="  ")
     if not result.modelled:

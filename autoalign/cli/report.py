@@ -29,7 +29,7 @@ def report(
     Parameters
     ----------
     journal
-        The record of the run (run.db).
+        The record of the run (run.db), or the folder that holds it.
     output
         Where the HTML file goes; beside the record where not given.
     picture
@@ -41,6 +41,8 @@ def report(
     from autoalign.report import draw_run, record_of, write_report  # noqa: PLC0415
     from autoalign.report.verdict_words import headline, verdict_text  # noqa: PLC0415
 
+    if journal.is_dir():
+        journal = journal / "run.db"
     record = record_of(read_journal(journal))
     page = write_report(record, output or journal.with_suffix(".html"))
     drawn = draw_run(record, picture) if picture is not None else None

@@ -9,11 +9,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from autoalign.search.base import Need, Observation, Problem, Vector
 from autoalign.search.scalar import Cost, ScaledBox
 
-__all__ = ["Bayesian"]
+__all__ = ["Bayesian", "Surrogate"]
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(slots=True)
@@ -35,38 +38,65 @@ class Bayesian:
 
     def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
         """Yield positions to visit."""
-        box, cost = ScaledBox(problem), Cost()
-        told = [([0.0] * box.count, _told(cost, problem.first))]
-        model = self._model(problem, box, told)
+        surrogate = Surrogate(problem, self.first, self.memory)
+        surrogate.tell(problem.first)
         while True:
-            point = _limited(model.ask)
-            u = np.array(point, dtype=np.float64)
-            told.append((_inside(u, box), _told(cost, (yield box.real(u)))))
-            if len(told) > self.memory:
-                told = _worth_keeping(told, self.memory // 2)
-                model = self._model(problem, box, told)
-            else:
-                _limited(model.tell, *told[-1])
+            surrogate.tell((yield surrogate.ask()))
 
-    def _model(
-        self, problem: Problem, box: ScaledBox, told: list[tuple[list[float], float]]
-    ) -> Any:
+
+class Surrogate:
+    """A Gaussian process of the merit over the axes: told of looks, asked for the next place.
+
+    ``first`` and ``memory`` as of :class:`Bayesian`.
+    """
+
+    def __init__(self, problem: Problem, first: int, memory: int) -> None:
+        self._problem, self._first, self._memory = problem, first, memory
+        self._box, self._cost = ScaledBox(problem), Cost()
+        self._told: list[tuple[list[float], float]] = []
+        self._model: Any = None
+        self._asked: Floats | None = None
+
+    def ask(self) -> Vector:
+        """Return the place to look at next, mm and rad."""
+        if self._model is None:
+            self._model = self._fresh()
+        self._asked = np.array(_limited(self._model.ask), dtype=np.float64)
+        return self._box.real(self._asked)
+
+    def tell(self, seen: Observation) -> None:
+        """Take a look into account, asked for or not.
+
+        What was asked for is told at the place that was asked, so that a grid of steps or a
+        readback does not blur the model.
+        """
+        u = self._box.scaled(seen.positions) if self._asked is None else self._asked
+        self._asked = None
+        self._told.append((_inside(u, self._box), _logarithm(self._cost(seen))))
+        if len(self._told) > self._memory:
+            self._told = _worth_keeping(self._told, self._memory // 2)
+            self._model = None
+        elif self._model is not None:
+            _limited(self._model.tell, *self._told[-1])
+
+    def _fresh(self) -> Any:
         from skopt import Optimizer  # noqa: PLC0415
 
+        box = self._box
         model = Optimizer(
             list(zip(box.lower.tolist(), box.upper.tolist(), strict=True)),
             base_estimator="GP",
-            n_initial_points=max(self.first - len(told) + 1, 0),
+            n_initial_points=max(self._first - len(self._told) + 1, 0),
             acq_func="EI",
-            random_state=int(problem.rng.integers(2**31)),
+            random_state=int(self._problem.rng.integers(2**31)),
         )
-        points, values = zip(*told, strict=True)
+        points, values = zip(*self._told, strict=True)
         _limited(model.tell, list(points), list(values))
         return model
 
 
-def _told(cost: Cost, seen: Observation) -> float:
-    return math.log(max(cost(seen), 1e-6))
+def _logarithm(cost: float) -> float:
+    return math.log(max(cost, 1e-6))
 
 
 def _inside(u: Vector, box: ScaledBox) -> list[float]:

@@ -126,7 +126,7 @@ class Stepper(ABC):
         start = {n: self.positions.get(n, t) for n, t in wanted.items()}
         parts = max((strides(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
         for k in range(1, parts + 1):
-            step = {n: start[n] + (t - start[n]) * k / parts for n, t in wanted.items()}
+            step = {n: t - (t - start[n]) * (parts - k) / parts for n, t in wanted.items()}
             if step and not (yield from self._step(step, reason, returning, direct)):
                 return False
         return True

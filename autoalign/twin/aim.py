@@ -98,7 +98,7 @@ class Foresight:
         if not np.all(np.isfinite(moments)):
             raise UsageError(
                 "strategy model: the twin expects no light where the axes stand; the bench differs "
-                "from its layout. Check the bench file, or choose the strategy response-matrix."
+                "from its layout. Check the bench file, or choose the strategy without-model."
             )
         residual, slope = self._slopes(moments)
         motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])
@@ -158,7 +158,7 @@ class Foresight:
             raise MissingNeedError(
                 "strategy model: the twin knows the planes "
                 f"{', '.join(self.twin.planes)}, and no term of the spec can be judged from them; "
-                "choose the strategy response-matrix."
+                "choose the strategy without-model."
             )
         return replace(spec, terms=terms)
 

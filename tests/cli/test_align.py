@@ -74,7 +74,7 @@ def test_out_of_spec_ends_with_1_and_no_run_is_overwritten(
         assert said.code == 1
         assert "Not in spec" in said.out
         assert str(tmp_path / place / "run.db") in said.out
-    again = run("report", tmp_path / "run" / "run.db", "--json")
+    again = run("report", tmp_path / "run", "--json")
     assert json.loads(again.out)["in_spec"] is False
     assert again.code == 0
 

@@ -89,6 +89,13 @@ def test_a_mistyped_option_points_to_the_help_of_its_command(run: Run) -> None:
     assert "autoalign demo --help" in run("demo", "--nonsense").err
 
 
+def test_a_second_file_is_named(run: Run) -> None:
+    """A command that takes one bench file says which word was too many."""
+    said = run("plan", "one.toml", "two.toml")
+    assert said.code == 2
+    assert "'two.toml': more than the command takes" in said.err
+
+
 @pytest.mark.parametrize("alphabet", ["ascii", "cp1252", "latin-1", "utf-8"])
 def test_every_alphabet_can_be_printed(alphabet: str, tmp_path: Path) -> None:
     """Signs that a terminal lacks are written out; a run in spec ends as one."""

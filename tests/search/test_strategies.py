@@ -19,12 +19,14 @@ from autoalign.search.powell import Powell
 from autoalign.search.random import Random
 from autoalign.search.response_matrix import ResponseMatrix
 from autoalign.search.sobol import Sobol
+from autoalign.search.without_model import WithoutModel
 
 ALL = [
     AxisByAxis, Bayesian, CmaEs, Cobyqa, DfoLs, NelderMead, Powell, Random, ResponseMatrix, Sobol,
+    WithoutModel,
 ]  # fmt: skip
-FAST = [s for s in ALL if s is not Bayesian]
-LOCAL = [AxisByAxis, CmaEs, Cobyqa, DfoLs, NelderMead, Powell, ResponseMatrix]
+FAST = [s for s in ALL if s not in (Bayesian, WithoutModel)]
+LOCAL = [AxisByAxis, CmaEs, Cobyqa, DfoLs, NelderMead, Powell, ResponseMatrix, WithoutModel]
 
 
 def truth_of(bench):

@@ -31,9 +31,9 @@ def test_the_result_says_what_happened(make_bench):
     assert result.seconds == pytest.approx(bench.clock.now(), abs=1.0)
 
 
-def test_a_bench_without_a_layout_gets_the_response_matrix(make_bench):
-    """The default needs no model where there is none."""
-    assert align(make_bench()).strategy == "response-matrix"
+def test_a_bench_without_a_layout_needs_no_model(make_bench):
+    """The default there: a response matrix, and a look around where that does not help."""
+    assert align(make_bench()).strategy == "without-model"
 
 
 def test_the_same_seed_gives_the_same_run(make_bench):

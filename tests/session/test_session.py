@@ -168,6 +168,24 @@ def test_long_moves_go_in_steps_that_the_axis_allows():
     assert kinds(actions)[:5] == ["Look", "Move", "Move", "Move", "Look"]
 
 
+@pytest.mark.parametrize("limit", [-5.0, 5.0])
+@pytest.mark.parametrize("here", [0.1, np.nextafter(5.0, 0.0), np.nextafter(-5.0, 0.0), 1 / 3])
+def test_a_move_to_a_limit_ends_exactly_there(here, limit):
+    """Wherever the axis reads back to stand, rounding never asks for a place beyond a limit."""
+    s = session(Scripted((0, limit)))
+    s.stand_at({"a.x": 0.0, "b.y": here})
+    look = s.next_action()
+    exposures = {"meter": [Reading({"q": 5.0}, {"q": 0.0}, started=1.0)]}
+    s.observe(Seen({"a.x": 0.0, "b.y": here}, exposures, 1.0, 1.1))
+    assert isinstance(look, Look)
+    at = here
+    while isinstance(move := s.next_action(), Move):
+        at = move.targets["b.y"]
+        assert -5.0 <= at <= 5.0
+        s.observe(Moved({"a.x": 0.0, "b.y": at}, 2.0, 2.1))
+    assert abs(at - limit) < 1e-12
+
+
 def test_proposals_are_clipped_to_what_every_approach_can_reach():
     """Overshoot included, nothing is asked for outside the limits."""
     actions = play(session(Scripted((-9, 0))), lambda x, y: 5.0)
