@@ -63,9 +63,10 @@ def _banner(axes: Axes, record: RunRecord) -> None:
         0.0, 1.0, headline(record), fontsize=20, fontweight="bold", va="top",
         color=GOOD if record.in_spec else BAD,
     )  # fmt: skip
-    kind = "simulated bench" if record.simulated else "bench"
+    said = "simulated" in record.bench
+    name = f"simulated bench {record.bench}" if record.simulated and not said else record.bench
     line = (
-        f"{kind} {record.bench}: {counted(len(record.probes), 'probe')}, "
+        f"{name}: {counted(len(record.probes), 'probe')}, "
         f"{counted(record.move_count, 'move')}{time}, strategy {record.strategy}"
     )
     axes.text(0.0, 0.0, plain(line, 140), fontsize=12, va="bottom", color=INK)
