@@ -98,8 +98,9 @@ def run_case(
         except AlignError as error:
             claimed, status, reason = False, type(error).__name__, str(error).splitlines()[0]
         last = bench.truth.verdict(bench.spec)
+        reached = bool(bench.truth.in_spec(bench.spec))
         return Outcome(
-            case.strategy, case.bench, case.seed, claimed, bool(last.in_spec), session.probes,
+            case.strategy, case.bench, case.seed, claimed, reached, session.probes,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
             walked.total("rad"), float(first), float(last.merit), status, reason, case.drift,
             getattr(timed, "diagnosis", ""),

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Generator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
 from autoalign.session.light import Light
+from autoalign.session.objection import objection
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.stepper import Part, Script, Stepper
@@ -276,9 +278,20 @@ class Session(Stepper):
         self._began = outcome.began if self._began is None else self._began
         self._now = outcome.ended
         observation = self._eye.observe(outcome, max(look.not_before, outcome.began))
+        if observation.in_spec:
+            observation = self._unless_objected(observation)
         self._note(observation)
         self._seen = observation
         return observation
+
+    def _unless_objected(self, seen: Observation) -> Observation:
+        """Take a beam that only looks as if it met the spec for one that cannot be judged."""
+        begun = self.strategy if self.first is not None else None
+        words = objection(begun, self._problem(self.first or seen), seen)
+        if not words:
+            return seen
+        failure = f"{seen.failure}; {words}" if seen.failure else words
+        return replace(seen, quality=None, verdict=None, failure=failure)
 
     def _note(self, observation: Observation) -> None:
         self.probes += 1

@@ -81,6 +81,7 @@ class Foresight:
         self.middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
         self.distances = {p.name: p.distance for p in twin.layout.planes}
         self.spec = self._known_part(spec)
+        self._wanted = twin.upright(self.middle, np.zeros(twin.size)).sum()
 
     def merit(self, position: Floats, phi: Floats) -> float:
         """Return the merit expected at one ``position`` (axes,); infinite without light."""
@@ -105,6 +106,23 @@ class Foresight:
         if self.wiring is not None:
             motion = motion @ self.wiring
         return Forecast(residual, motion, np.einsum("rpm,pmu->ru", slope, seen.jacobian[0]))
+
+    def turned(self, position: Floats, phi: Floats) -> bool:
+        """Whether the beam is turned over between the outer planes though it should not be.
+
+        In one direction or in both; or is not, on a bench whose focus should lie between them.
+        """
+        seen = self.twin.upright(self._true(position), phi)[0]
+        return bool(np.any(seen * self._wanted < 0))
+
+    def righted(self, phi: Floats) -> Floats:
+        """Return the position (axes,) at which every axis makes up for its own misalignment."""
+        twin = self.twin
+        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
+        away = -(phi * twin.unknowns.sigma)[places]
+        if self.wiring is not None:
+            away = np.linalg.pinv(self.wiring) @ away
+        return self.middle + away
 
     def _true(self, position: Floats) -> Floats:
         """Where the axes really are (1, axes), given the wiring."""
@@ -166,23 +184,19 @@ class Foresight:
 def aim(
     foresight: Foresight, phi: Floats, root: Floats, here: Floats, lower: Floats, upper: Floats
 ) -> Aim:
-    """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``."""
+    """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``.
+
+    Where the nearest such place would send the beam through a focus between the planes, which
+    meets the spec and is not what the bench is for, the way begins where the twin holds that every
+    axis is right.
+    """
     now = foresight.at(here, phi)
-    target, position, merit = now, here.copy(), now.merit
-    weight = LEAST_MOTION * np.linalg.norm(now.by_axis, axis=0)
-    for _ in range(ROUNDS):
-        step = _bounded_step(target, weight, position - here, lower - position, upper - position)
-        scale, ahead = 1.0, foresight.merit(position + step, phi)
-        while ahead > merit and scale > 0.1:
-            scale /= 3
-            ahead = foresight.merit(position + scale * step, phi)
-        if ahead >= merit:
-            break
-        gain, merit = merit - ahead, ahead
-        position = position + scale * step
-        target = foresight.at(position, phi)
-        if gain < ENOUGH or merit < ENOUGH:
-            break
+    way = _Way(foresight, phi, here, now, lower, upper)
+    position, target = way.descend(here, now)
+    if foresight.turned(position, phi):
+        start = np.clip(foresight.righted(phi), lower, upper)
+        if math.isfinite(foresight.merit(start, phi)):
+            position, target = way.descend(start, foresight.at(start, phi))
     spread = target.root(root)
     # Only the doubt that the motion itself adds speaks against it.
     doubt = float((spread**2).sum() - (now.root(root) ** 2).sum())
@@ -193,6 +207,39 @@ def aim(
         target = foresight.at(position, phi)
         spread = target.root(root)
     return Aim(position, target, np.sqrt((spread**2).sum(axis=1)), short)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Way:
+    """The way from ``here`` to where the residuals are smallest, for the unknowns ``phi``."""
+
+    foresight: Foresight
+    phi: Floats
+    here: Floats
+    now: Forecast
+    lower: Floats
+    upper: Floats
+
+    def descend(self, position: Floats, target: Forecast) -> tuple[Floats, Forecast]:
+        """Return the best position (axes,) down from ``position``, and what is expected there."""
+        merit = target.merit
+        weight = LEAST_MOTION * np.linalg.norm(self.now.by_axis, axis=0)
+        for _ in range(ROUNDS):
+            step = _bounded_step(
+                target, weight, position - self.here, self.lower - position, self.upper - position
+            )
+            scale, ahead = 1.0, self.foresight.merit(position + step, self.phi)
+            while ahead > merit and scale > 0.1:
+                scale /= 3
+                ahead = self.foresight.merit(position + scale * step, self.phi)
+            if ahead >= merit:
+                break
+            gain, merit = merit - ahead, ahead
+            position = position + scale * step
+            target = self.foresight.at(position, self.phi)
+            if gain < ENOUGH or merit < ENOUGH:
+                break
+        return position, target
 
 
 def _bounded_step(

@@ -34,6 +34,10 @@ DOUBTS = 3
 ASIDE, BELIEF = 0.3, 1e-3
 """A fit that has gone astray (to the other side of the focus, say) begins anew with one axis this
 much aside, in standard uncertainties, and with frames believed only this much at first."""
+SIDEWAYS = tuple(s * t for t in (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0) for s in (1, -1))
+"""How far aside one axis is tried, in standard uncertainties, for a beam that is turned over."""
+RIVALS = 2
+"""So many such places are begun from, those where the beam is most like itself upside down."""
 BRIEF = 12
 """Steps of a fit that tries a suspicion."""
 GLANCE = 3
@@ -99,6 +103,8 @@ class Knowledge:
             self._trust_memory_less()
         if self.fit.excess > DOUBT and len(self.looks) == 1:
             self._begin_anew()
+        if len(self.looks) == 1:
+            self._turn_over()
         if self.fit.excess > DOUBT:
             self._doubt()
         return True
@@ -108,6 +114,15 @@ class Knowledge:
         if self.fit is None:
             raise ValueError("nothing has been learnt yet")
         return aim(self._foresight, self.fit.phi, self.fit.root, here, self._lower, self._upper)
+
+    def turned(self, here: Floats) -> bool:
+        """Whether what is known says that the beam goes through a focus where it should not.
+
+        False where the looks do not fit the layout: then nothing of the kind is known.
+        """
+        if self.fit is None or self.fit.excess > DOUBT:
+            return False
+        return self._foresight.turned(here, self.fit.phi)
 
     def slopes(self, here: Floats) -> Floats:
         """Return the model's response (residuals, axes) of the spec at ``here``."""
@@ -138,7 +153,7 @@ class Knowledge:
         for axis in self.twin.axes:
             place = self.twin.unknowns.block(axis.name, "offset").start
             for side in (ASIDE, -ASIDE):
-                start = np.zeros(self.twin.size) if self.prior is None else self.prior[0].copy()
+                start = self._expected()
                 start[place] += side
                 tried = fit(
                     self.twin, self.looks, start, self.prior, self._sigma, self.wiring,
@@ -148,6 +163,31 @@ class Knowledge:
                     self.fit = tried
                 if self.fit.excess <= DOUBT:
                     return
+
+    def _expected(self) -> Floats:
+        """Return the unknowns (unknowns,) as they are expected before anything is seen."""
+        return np.zeros(self.twin.size) if self.prior is None else self.prior[0].copy()
+
+    def _turn_over(self) -> None:
+        """See whether the look is explained better by a beam turned over between the planes.
+
+        Or by one that is not, where the fit has it turned over. Widths alone leave either open.
+        """
+        assert self.fit is not None
+        twin, phi = self.twin, self.fit.phi
+        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
+        sigma = twin.unknowns.sigma[places]
+        here = self.looks[0].positions
+        aside = np.concatenate([np.diag(t * sigma) for t in SIDEWAYS])
+        upright = twin.upright(np.concatenate([here[None], here + aside]), phi).mean(axis=1)
+        likeness = np.abs(upright[1:] + upright[0])
+        other = np.flatnonzero(upright[1:] * upright[0] < 0)
+        for k in other[np.argsort(likeness[other])][:RIVALS]:
+            start = self._expected()
+            start[places] += aside[k] / sigma
+            tried = self._fit(start, self.wiring)
+            if tried.misfit < self.fit.misfit:
+                self.fit = tried
 
     def _doubt(self) -> None:
         """See whether one wrong wire or camera explains what was seen; else trust it less."""

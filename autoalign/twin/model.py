@@ -126,6 +126,33 @@ class Twin:
         motion = self._motion(jacobian)
         return Prediction(read, jacobian * self.unknowns.sigma, motion)
 
+    def upright(self, positions: npt.ArrayLike, phi: Floats) -> Floats:
+        """How upright the beam is at the last plane against the first: (looks, 2).
+
+        What the map from where rays cross the first plane to where they cross the last one does
+        to lengths, along two directions: 1 for a beam that keeps its shape, below 0 for one that
+        went through a focus (or a focal line) between them. NaN without light, 0 with one plane.
+
+        Parameters
+        ----------
+        positions
+            (looks, axes) mm or rad.
+        phi
+            (unknowns,) in units of their priors.
+        """
+        x = np.atleast_2d(np.asarray(positions, dtype=float)) - self._middle
+        if len(self.planes) < 2:
+            return np.zeros((len(x), 2))
+        with np.errstate(all="ignore"):
+            theta = phi * self.unknowns.sigma
+            base = {p.name: self._pose(p, x, theta) for p in self._parts}
+            poses = {p.name: _stepped(base[p.name], 1, 0, False) for p in self._optics}
+            values = {d: theta[None, self.unknowns.block(*d).slice] for d in self._direct}
+            rays = self._trace(poses, values)
+            order = sorted(self.planes, key=lambda name: self.layout.plane(name).distance)
+            ends = (_stepped(base[name], 1, 0, False) for name in (order[0], order[-1]))
+            return _stretches(*(_cross(rays, pose) for pose in ends))[:, 0]
+
     # How the unknowns displace the parts.
 
     def _list_parts(self) -> list[_Part]:
@@ -359,6 +386,21 @@ def _cross(rays: Rays, plane: Pose) -> tuple[Array, Array, Array]:
     t = -local.z / local.n
     weight = rays.weight if rays.weight is not None else np.ones_like(t)
     return local.x + t * local.l, local.y + t * local.m, weight
+
+
+def _stretches(near: tuple[Array, ...], far: tuple[Array, ...]) -> Floats:
+    """Real parts (..., 2) of the eigenvalues of the linear map between places (x, y, weight)."""
+    w = near[2] / near[2].sum(axis=-1, keepdims=True)
+    u, v = (
+        np.stack([c - (w * c).sum(axis=-1, keepdims=True) for c in spot[:2]], axis=-2)
+        for spot in (near, far)
+    )
+    across, own = (np.einsum("...ik,...jk,...k->...ij", a, u, w) for a in (v, u))
+    seen = np.all(np.isfinite(across) & np.isfinite(own), axis=(-2, -1))[..., None]
+    blank = np.eye(2)
+    safe = np.where(seen[..., None], own, blank)
+    carried = np.where(seen[..., None], across, blank) @ np.linalg.pinv(safe)
+    return np.where(seen, np.linalg.eigvals(carried).real, np.nan)
 
 
 def _central_moments(x: Array, y: Array, w: Array) -> Array:

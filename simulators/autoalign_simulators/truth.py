@@ -131,8 +131,30 @@ class Truth:
         return spec.evaluate(self.quality(positions))
 
     def in_spec(self, spec: Spec, positions: Mapping[str, float] | None = None) -> bool:
-        """Return whether the exact beam meets ``spec``."""
-        return self.verdict(spec, positions).in_spec
+        """Return whether the exact beam meets ``spec``, and is not :meth:`turned`."""
+        return self.verdict(spec, positions).in_spec and not self.turned(positions)
+
+    def turned(self, positions: Mapping[str, float] | None = None) -> bool:
+        """Return whether the beam goes through a focus between the outer planes, but should not.
+
+        Or through a focal line; or should, but does not. The map that carries places at the first
+        plane to places at the last one turns the beam over then, against the aligned bench's. Such
+        a beam may have the widths that the spec wants.
+        """
+        if len(self.planes) < 2:
+            return False
+        wanted = self._stretches(self._poses({})).sum()
+        return bool(np.any(self._stretches(self._poses(positions)) * wanted < 0))
+
+    def _stretches(self, poses: Mapping[str, Pose]) -> Floats:
+        """Real parts of the eigenvalues of that map."""
+        spots = self._spots(poses)
+        order = sorted(spots, key=lambda name: self.world.layout.plane(name).distance)
+        (x, y, power), (p, q, _) = spots[order[0]], spots[order[-1]]
+        w = power / power.sum()
+        near, far = (np.stack([v - w @ v for v in pair]) for pair in ((x, y), (p, q)))
+        carried = (w * far) @ near.T @ np.linalg.inv((w * near) @ near.T)
+        return np.asarray(np.linalg.eigvals(carried).real)
 
     def _poses(self, positions: Mapping[str, float] | None) -> dict[str, Pose]:
         if positions is None:
