@@ -33,7 +33,7 @@ def advise(
 ) -> tuple[str, ...]:
     """Return sentences, each with its numbers and what to do; none where nothing stands out."""
     found = [*_filling(layout, fill), *_divergence(layout, source_divergence, limits)]
-    found += _in_the_way(layout, fill)
+    found += [*_in_the_way(layout, fill), *_through_focus(layout, axes)]
     found += _capture(axes)
     return tuple(found)
 
@@ -55,6 +55,24 @@ def _in_the_way(layout: Layout, fill: Fill) -> list[str]:
                 "narrower beam."
             )
     return found
+
+
+def _through_focus(layout: Layout, axes: Sequence[_AxisLike]) -> list[str]:
+    """A source beyond the focus by x makes an image ρ²/x beyond the other one (Newton)."""
+    optic, planes = layout.elements[0].surface, layout.planes
+    if layout.family != "collimator" or not isinstance(optic, OffAxisParaboloid):
+        return []
+    rho, ends = optic.reflected_focal_length, [p.distance for p in planes]
+    halfway = (min(ends) + max(ends)) / 2
+    reach = max((a.travel for a in axes if a.name == "source.z"), default=0.0)
+    if len(planes) < 2 or halfway <= rho or rho**2 / (halfway - rho) > 2 * reach:
+        return []
+    return [
+        f"With the source {rho**2 / (halfway - rho):.2g} mm too far from the mirror the beam goes "
+        f"through a focus halfway between the planes, {halfway:.4g} mm after the mirror, and "
+        "is equally wide at both: widths alone do not tell it from a collimated beam. Look once in "
+        "between, or mind how wide the beam is on the near plane."
+    ]
 
 
 def _capture(axes: Sequence[_AxisLike]) -> list[str]:

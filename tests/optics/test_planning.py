@@ -55,6 +55,16 @@ def test_a_source_that_stands_in_its_own_beam_is_named(
     assert any("casts a shadow" in line for line in made.advice) is stands
 
 
+def test_a_focus_between_the_planes_that_looks_like_a_collimated_beam_is_foretold() -> None:
+    """ρ = 60 mm: 60²/(1400 − 60) = 2.7 mm, within reach; ρ = 150 mm: 18 mm, out of it."""
+    for rho, foretold in ((60, True), (150, False)):
+        layout = collimator_layout(OffAxisParaboloid(rho, 35, 15), 0.1, 0.05, 660e-6)
+        made = plan(layout, SPEC, np.random.default_rng(1), draws=1)
+        found = [line for line in made.advice if "focus halfway" in line]
+        assert bool(found) is foretold
+        assert all("2.7 mm too far" in line for line in found)
+
+
 def test_the_demo_overfills_and_the_advice_says_what_to_do(demo: Plan) -> None:
     """The edge of the cone is 36 mm across on 30 mm; advice gives aperture, ρ and NA that fit."""
     psi = math.asin(0.12)
