@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -31,13 +32,13 @@ CONVINCED = 25.0
 
 DOUBTS = 3
 """After so many looks in doubt nothing else is suspected any more."""
-ASIDE, BELIEF = 0.3, 1e-3
+ASIDE, BELIEF = (0.3, 0.6), 1e-3
 """A fit that has gone astray (to the other side of the focus, say) begins anew with one axis this
 much aside, in standard uncertainties, and with frames believed only this much at first."""
-SIDEWAYS = tuple(s * t for t in (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0) for s in (1, -1))
+SIDEWAYS = tuple(s * t for t in (0.25, 0.5, 0.75, 1.0, 1.5, 2.0) for s in (1, -1))
 """How far aside one axis is tried, in standard uncertainties, for a beam that is turned over."""
-RIVALS = 2
-"""So many such places are begun from, those where the beam is most like itself upside down."""
+RIVALS = 1
+"""So many such places are begun from: those where the beam is most like itself upside down."""
 BRIEF = 12
 """Steps of a fit that tries a suspicion."""
 GLANCE = 3
@@ -150,19 +151,17 @@ class Knowledge:
     def _begin_anew(self) -> None:
         """Fit again from either side of each axis, until the look is explained."""
         assert self.fit is not None
-        for axis in self.twin.axes:
-            place = self.twin.unknowns.block(axis.name, "offset").start
-            for side in (ASIDE, -ASIDE):
-                start = self._expected()
-                start[place] += side
-                tried = fit(
-                    self.twin, self.looks, start, self.prior, self._sigma, self.wiring,
-                    belief=BELIEF,
-                )  # fmt: skip
-                if tried.misfit < self.fit.misfit:
-                    self.fit = tried
-                if self.fit.excess <= DOUBT:
-                    return
+        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        for aside, place, side in itertools.product(ASIDE, places, (1, -1)):
+            start = self._expected()
+            start[place] += side * aside
+            tried = fit(
+                self.twin, self.looks, start, self.prior, self._sigma, self.wiring, belief=BELIEF
+            )
+            if tried.misfit < self.fit.misfit:
+                self.fit = tried
+            if self.fit.excess <= DOUBT:
+                return
 
     def _expected(self) -> Floats:
         """Return the unknowns (unknowns,) as they are expected before anything is seen."""
@@ -174,16 +173,16 @@ class Knowledge:
         Or by one that is not, where the fit has it turned over. Widths alone leave either open.
         """
         assert self.fit is not None
-        twin, phi = self.twin, self.fit.phi
+        twin, expected = self.twin, self._expected()
         places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
         sigma = twin.unknowns.sigma[places]
         here = self.looks[0].positions
         aside = np.concatenate([np.diag(t * sigma) for t in SIDEWAYS])
-        upright = twin.upright(np.concatenate([here[None], here + aside]), phi).mean(axis=1)
-        likeness = np.abs(upright[1:] + upright[0])
-        other = np.flatnonzero(upright[1:] * upright[0] < 0)
-        for k in other[np.argsort(likeness[other])][:RIVALS]:
-            start = self._expected()
+        now = twin.upright(here, self.fit.phi)[0].mean()
+        upright = twin.upright(here + aside, expected).mean(axis=1)
+        other = np.flatnonzero(upright * now < 0)
+        for k in other[np.argsort(np.abs(upright[other] + now))][:RIVALS]:
+            start = expected.copy()
             start[places] += aside[k] / sigma
             tried = self._fit(start, self.wiring)
             if tried.misfit < self.fit.misfit:
@@ -234,7 +233,8 @@ class Knowledge:
         found = None
         for glance, camera, mended in sorted(tried, key=lambda t: t[0].misfit)[:LIKELY]:
             full = self._explain(mended, glance.phi, BRIEF)
-            if full.misfit < best.misfit - CONVINCED:
+            # What explains little better than nothing is no reason to accuse a camera.
+            if full.misfit < best.misfit - CONVINCED and full.excess <= 2 * DOUBT:
                 best, found = full, camera
         return found
 

@@ -73,12 +73,12 @@ def test_equal_widths_alone_are_not_called_in_spec(strategy):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("angle", "seed"), [(90.0, 23), (120.0, 26), (120.0, 36)])
+@pytest.mark.parametrize(("angle", "seed"), [(90.0, 23), (90.0, 33), (120.0, 26), (120.0, 36)])
 def test_a_fast_mirror_is_not_aligned_through_a_focus(angle, seed):
     """f/2, with the nearest place that meets the spec on the wrong side: straight to the right one.
 
-    All three ended at the wrong place, 2 mm off along the chief ray, after 20 to 33 looks, while
-    only the widths were looked at.
+    Three ended 2 mm off along the chief ray after 20 to 33 looks while only the widths were looked
+    at; seed 33 accused a camera, because no fit from near the expected place explains its look.
     """
     layout = collimator_layout(OffAxisParaboloid(RHO, angle, 30.0), 0.1, 0.3, 660e-6)
     fields = {"near": 66.0, "far": 155.0}
