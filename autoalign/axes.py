@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from autoalign.errors import TravelLimitError, UsageError
+from autoalign.units import EDGE_UNIT, to_edge
 
 __all__ = ["FINEST_TURN", "Axis", "AxisUnit", "approach_legs"]
 
@@ -70,8 +71,8 @@ class Axis:
             raise UsageError(f"axis {self.name}: travel limits must be finite numbers.")
         if self.lower >= self.upper:
             raise UsageError(
-                f"axis {self.name}: lower limit {self.lower:g} {self.unit} is not below the upper "
-                f"limit {self.upper:g} {self.unit}; exchange them."
+                f"axis {self.name}: lower limit {self.said(self.lower)} is not below the upper "
+                f"limit {self.said(self.upper)}; exchange them."
             )
         for what in ("resolution", "play"):
             value = getattr(self, what)
@@ -87,9 +88,9 @@ class Axis:
             raise UsageError(f"axis {self.name}: approach {self.approach!r}; allowed are 1 and -1.")
         if self.overshoot >= self.travel:
             raise UsageError(
-                f"axis {self.name}: the overshoot that takes up the play, {self.overshoot:g} "
-                f"{self.unit}, is not less than the travel of {self.travel:g} {self.unit}; correct "
-                "play, resolution or limits."
+                f"axis {self.name}: the overshoot that takes up the play, "
+                f"{self.said(self.overshoot)}, is not less than the travel of "
+                f"{self.said(self.travel)}; correct play, resolution or limits."
             )
 
     @property
@@ -121,6 +122,11 @@ class Axis:
             return self.lower + self.overshoot, self.upper
         return self.lower, self.upper - self.overshoot
 
+    def said(self, value: float) -> str:
+        """Return a position or a distance as a person is told it: in mm or mrad, with the unit."""
+        unit = EDGE_UNIT[self.unit]
+        return f"{to_edge(value, unit):.6g} {unit}"
+
     def clip(self, target: float) -> float:
         """Return the reachable position closest to ``target``."""
         low, high = self.reachable
@@ -145,9 +151,9 @@ class Axis:
         """Raise :class:`TravelLimitError` where ``target`` is not a number inside the limits."""
         if not (math.isfinite(target) and self.lower <= target <= self.upper):
             raise TravelLimitError(
-                f"axis {self.name}: asked for {target:g} {self.unit}, allowed is {self.lower:g} to "
-                f"{self.upper:g} {self.unit}; nothing was moved. Choose a target inside, or widen "
-                "the limits in the bench file if the hardware allows it."
+                f"axis {self.name}: asked for {self.said(target)}, allowed is "
+                f"{self.said(self.lower)} to {self.said(self.upper)}; nothing was moved. Choose a "
+                "target inside, or widen the limits in the bench file if the hardware allows it."
             )
 
 

@@ -284,9 +284,10 @@ class Conductor:
             allowed = 5 * axis.arrival_tolerance + axis.resolution
             if abs(positions[name] - left) > allowed:
                 raise MotionFaultError(
-                    f"axis {name}: left at {left:g} {axis.unit}, now at {positions[name]:g} "
-                    f"{axis.unit}, and nobody here moved it. Nothing more was moved; find out who "
-                    "did (hand pad, another program, lost homing), then start again."
+                    f"axis {name}: left at {axis.said(left)}, now at "
+                    f"{axis.said(positions[name])}, and nobody here moved it. Nothing more was "
+                    "moved; find out who did (hand pad, another program, lost homing), then start "
+                    "again."
                 )
 
     def _stop_all(self, cause: BaseException | None = None) -> None:

@@ -69,12 +69,12 @@ class Journey:
         MotionTimeoutError
             Past the deadline, or at rest away from the target.
         """
-        name, unit = self.axis.name, self.axis.unit
+        name, said = self.axis.name, self.axis.said
         if status.fault or not status.homed:
             what = status.fault or "the axis is not homed (any more)"
             raise MotionFaultError(
-                f"axis {name}: {what}, at {status.position:g} {unit} on the way to "
-                f"{self.target:g} {unit}. Look at the axis and clear the fault at the controller."
+                f"axis {name}: {what}, at {said(status.position)} on the way to "
+                f"{said(self.target)}. Look at the axis and clear the fault at the controller."
             )
         self.position = status.position
         there = abs(status.position - self.target) <= self.axis.arrival_tolerance
@@ -85,8 +85,8 @@ class Journey:
         self._check_rest(status, now)
         if now > self.deadline:
             raise MotionTimeoutError(
-                f"axis {name}: not at {self.target:g} {unit} and idle in time; it stands at "
-                f"{status.position:g} {unit} and says it is "
+                f"axis {name}: not at {said(self.target)} and idle in time; it stands at "
+                f"{said(status.position)} and says it is "
                 f"{'moving' if status.moving else 'idle'}. Stopped. Look for an obstacle, or "
                 "correct speed and tolerance in the bench file."
             )
@@ -107,9 +107,9 @@ class Journey:
         elif self._resting_since is None:
             self._resting_since = now
         elif now - self._resting_since > _REST_TIME:
-            unit = self.axis.unit
+            said = self.axis.said
             raise MotionTimeoutError(
-                f"axis {self.axis.name}: came to rest at {status.position:g} {unit}, asked for "
-                f"{self.target:g} {unit}. Somebody else stopped it, it is blocked, or the "
+                f"axis {self.axis.name}: came to rest at {said(status.position)}, asked for "
+                f"{said(self.target)}. Somebody else stopped it, it is blocked, or the "
                 "tolerance in the bench file is too tight."
             )

@@ -119,15 +119,16 @@ class MoveGuard:
         allowed = step + 2 * axis.overshoot + axis.arrival_tolerance
         if distance > allowed:
             raise TravelBudgetError(
-                f"axis {axis.name}: one move would travel {distance:g} {axis.unit}, allowed is "
-                f"{allowed:g} {axis.unit} (overshoot included); nothing was moved. Go in steps."
+                f"axis {axis.name}: one move would travel {axis.said(distance)}, allowed is "
+                f"{axis.said(allowed)} (overshoot included); nothing was moved. Go in steps."
             )
         spent, total = self.travelled[axis.name], self.run_travel[axis.name]
         if not returning:
             total -= min(total / 4, axis.travel)
         if spent + distance > total:
             raise TravelBudgetError(
-                f"axis {axis.name}: {spent:g} {axis.unit} travelled in this run and {distance:g} "
-                f"{axis.unit} asked for, allowed is {total:g} {axis.unit} (the way back kept in "
-                "reserve); nothing was moved. Raise the travel budget if the wear is acceptable."
+                f"axis {axis.name}: {axis.said(spent)} travelled in this run and "
+                f"{axis.said(distance)} asked for, allowed is {axis.said(total)} (the way back "
+                "kept in reserve); nothing was moved. Raise the travel budget if the wear is "
+                "acceptable."
             )

@@ -64,7 +64,7 @@ def _narrowed(axis: Axis, low: float, high: float) -> Axis:
     lower, upper = max(axis.lower, low), min(axis.upper, high)
     if lower >= upper:
         raise UsageError(
-            f"axis {axis.name}: its limits {axis.lower:g} to {axis.upper:g} {axis.unit} and those "
-            f"of the positioner, {low:g} to {high:g} {axis.unit}, leave no travel."
+            f"axis {axis.name}: its limits {axis.said(axis.lower)} to {axis.said(axis.upper)} and "
+            f"those of the positioner, {axis.said(low)} to {axis.said(high)}, leave no travel."
         )
     return replace(axis, lower=lower, upper=upper)

@@ -49,7 +49,7 @@ def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
         change = now.positions[name] - before.positions[name]
         if abs(change) > 3 * axis.arrival_tolerance + axis.resolution:
             return (
-                f"axis {name} stands {change:+.4g} {axis.unit} from where it was left, without a "
+                f"axis {name} stands {axis.said(change)} from where it was left, without a "
                 "command: moved by hand, from a panel, or slipped"
             )
     return ""

@@ -131,8 +131,8 @@ class HandStage:
     def _check_turn(self, axis: Axis, how: HandAxis) -> None:
         if how.per_turn is not None and not 0 < how.per_turn <= 10 * axis.travel:
             raise UsageError(
-                f"stage {self._name}, axis {axis.name}: per_turn {how.per_turn:g} {axis.unit} is "
-                f"not a share of a travel of {axis.travel:g} {axis.unit}; check its unit."
+                f"stage {self._name}, axis {axis.name}: per_turn {axis.said(how.per_turn)} is "
+                f"not a share of a travel of {axis.said(axis.travel)}; check its unit."
             )
 
     def _order(self, axis: Axis, now: float, target: float) -> str:

@@ -100,7 +100,7 @@ class LineAsciiStage:
             raise
         except RefusedError as error:
             raise MotionFaultError(
-                f"{error} Axis {axis} was not moved to {target:g} {channel.axis.unit}. Look at the "
+                f"{error} Axis {axis} was not moved to {channel.axis.said(target)}. Look at the "
                 "controller's state (homed? limit switch? alarm?)."
             ) from error
         except LinkError as error:
@@ -236,11 +236,11 @@ class LineAsciiStage:
                 self._dialogue.resync()
                 said = self._readout.read(channel)
             doing = "rests" if said.idle else "moves"
-            where = f"It now reads {said.position:g} {axis.unit} and {doing}."
+            where = f"It now reads {axis.said(said.position)} and {doing}."
         except LinkError as error:
             where = f"Its position cannot be read either ({error})."
         return AmbiguousMoveError(
-            f"{self._who}, axis {axis.name}: asked to go to {target:g} {axis.unit}; whether that "
+            f"{self._who}, axis {axis.name}: asked to go to {axis.said(target)}; whether that "
             f"took place is not known: {why} The order is not repeated. {where} Verify the "
             "position before anything else."
         )
@@ -248,7 +248,7 @@ class LineAsciiStage:
     def _shortcoming(
         self, channel: Channel, arrival: Arrival, verdict: Verdict, position: float
     ) -> str:
-        unit = channel.axis.unit
+        said = channel.axis.said
         if verdict == "short":
             how = "came to rest short of its target"
         elif verdict == "late":
@@ -256,8 +256,8 @@ class LineAsciiStage:
         else:
             return ""
         return (
-            f"{self._who}, axis {channel.axis.name}: {how}: asked for {arrival.target:g} {unit}, "
-            f"reads {position:g} {unit}, allowed are {arrival.tolerance:g} {unit} either way. "
+            f"{self._who}, axis {channel.axis.name}: {how}: asked for {said(arrival.target)}, "
+            f"reads {said(position)}, allowed are {said(arrival.tolerance)} either way. "
             "Look for a limit switch, a stall, or someone else's stop."
         )
 

@@ -49,8 +49,8 @@ class Readout:
                 self._dialogue.resync()
         raise ReplyError(
             f"{self._dialogue.where}: axis {channel.axis.name} says that it rests, but reads "
-            f"{first:g} and then {second:g} {channel.axis.unit}. Check the link for noise, and "
-            "whether the axis creeps."
+            f"{channel.axis.said(first)} and then {channel.axis.said(second)}. Check the link for "
+            "noise, and whether the axis creeps."
         )
 
     def _where(self, channel: Channel) -> float:

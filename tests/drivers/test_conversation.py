@@ -99,7 +99,7 @@ def test_readings_that_never_agree(conversation: Any) -> None:
     """The message shows both readings and what to look for."""
     odd = [asked("1TP", "1TP 0.3000"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000"), *HELLO]
     stage = conversation(DECIMAL, TURN, [*HELLO, *odd, *odd, *odd])
-    with pytest.raises(ReplyError, match=r"says that it rests, but reads .* and then .* rad"):
+    with pytest.raises(ReplyError, match=r"says that it rests, but reads .* and then .* mrad"):
         stage.status("mirror.tip")
 
 

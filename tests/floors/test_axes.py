@@ -38,8 +38,16 @@ def test_outside_target_names_axis_request_and_range() -> None:
         AXIS.check(7.0)
     assert isinstance(caught.value, ValueError)
     assert isinstance(caught.value, AlignError)
-    for part in ("source.x", "7 mm", "-6 to 6 mm", "nothing was moved"):
+    for part in ("source.x", "7 mm", "-6 mm to 6 mm", "nothing was moved"):
         assert part in str(caught.value)
+
+
+def test_turns_are_told_in_mrad() -> None:
+    """People are told mrad, never rad."""
+    tip = Axis("mirror.tip", "rad", -0.02, 0.02)
+    assert tip.said(-1.25e-3) == "-1.25 mrad"
+    with pytest.raises(TravelLimitError, match="asked for 30 mrad, allowed is -20 mrad to 20 mrad"):
+        tip.check(0.03)
 
 
 def test_nan_is_outside() -> None:

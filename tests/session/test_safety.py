@@ -30,7 +30,7 @@ def test_the_overshoot_counts_as_much_as_the_target():
     """A target inside with an overshoot outside is refused; so is NaN."""
     guard = MoveGuard({"a.x": AXIS})
     assert guard.check(move(-4.0, -4.3, -4.0), {"a.x": -4.0}) == {"a.x": pytest.approx(0.6)}
-    with pytest.raises(TravelLimitError, match="allowed is -5 to 5 mm"):
+    with pytest.raises(TravelLimitError, match="allowed is -5 mm to 5 mm"):
         guard.check(move(-4.9, -5.2, -4.9), {"a.x": -4.0})
     with pytest.raises(TravelLimitError):
         guard.check(move(float("nan")), {"a.x": 0.0})
