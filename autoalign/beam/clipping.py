@@ -8,10 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.grid import Grid
 from autoalign.beam.iterate import Seen
 from autoalign.beam.profile import Flag, FlagKind, Use
 
-__all__ = ["clipped_by_sensor", "clipping_covariance"]
+__all__ = ["clipped_by_sensor", "clipping_covariance", "grown_over", "spot_at_edge"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -22,12 +23,25 @@ SLIGHT = 0.02
 """Light at the edge, as part of the peak, up to which the widths still hold, with the uncertainty
 that :func:`clipping_covariance` adds."""
 
+FRAMES = 6.0
+"""Area of the window over that of the frame, from which a beam must light the sensor's edges: a
+Gaussian whose window is so large has 4 % of its peak there, a disk just fits inside."""
+
+GUESSED = 0.1
+"""Relative uncertainty from light beyond the edges, from which such a window's widths are made up:
+a disk that just fits has next to none."""
+
+OUTER = 2
+"""So many cells along each side count as the sensor's edge, where no window settles."""
+
+CLEAR = 10.0
+"""A cell this many times its own noise above the frame's middle value is light."""
+
 
 def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> Flag | None:
     """Look for light in the outermost cells of the frame."""
     least = max(EDGE * peak, 6 * noise / (seen.grid.block * math.sqrt(3)))
-    lit = {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
-    over = {name: value for name, value in lit.items() if value > least}
+    over = {name: value for name, value in _lit(seen, shape).items() if value > least}
     if not over:
         return None
     strongest = max(over.values()) / max(peak, 1e-300)
@@ -36,6 +50,40 @@ def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: fl
     return Flag(
         FlagKind.CLIPPED_BY_SENSOR, f"light at the sensor's edge, of the peak: {where}", use
     )
+
+
+def grown_over(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> bool:
+    """Return whether a window has grown over a frame whose edges a beam so wide would light.
+
+    Uneven light under a spot in a corner does that: the moments are those of the unevenness.
+    """
+    rows, columns = shape
+    pitch = [p / seen.grid.block for p in seen.grid.pitch]
+    frame = rows * pitch[1] * columns * pitch[0]
+    if 4 * seen.window.half_x * seen.window.half_y < FRAMES * frame:
+        return False
+    if max(_lit(seen, shape).values(), default=0.0) >= SLIGHT * peak:
+        return False
+    variances = np.diag(clipping_covariance(seen, shape, noise))[2:4]
+    return bool(np.any(variances > (2 * GUESSED * seen.moments[2:4]) ** 2))
+
+
+def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
+    """Look whether the brightest light of a frame in which no width settles lies at its edge.
+
+    ``grid`` covers the whole frame, ``noise`` is that of one pixel, in pixel values.
+    """
+    light = grid.mean - np.median(grid.mean)
+    row, column = np.unravel_index(int(np.argmax(light)), light.shape)
+    near = {
+        "top": row < OUTER, "bottom": row >= light.shape[0] - OUTER,
+        "left": column < OUTER, "right": column >= light.shape[1] - OUTER,
+    }  # fmt: skip
+    sides = [name for name, is_near in near.items() if is_near]
+    if not sides or light[row, column] < CLEAR * noise / grid.block:
+        return None
+    evidence = f"the brightest light lies at the sensor's edge, {' and '.join(sides)}"
+    return Flag(FlagKind.CLIPPED_BY_SENSOR, evidence, Use.DIRECTION)
 
 
 def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Floats:
@@ -62,6 +110,11 @@ def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Flo
         shift[5 + 3 * axis] = lost * d * max(d * d - 3 * variance, variance)
         total += np.outer(shift, shift)
     return total
+
+
+def _lit(seen: Seen, shape: tuple[int, int]) -> dict[str, float]:
+    """Return the most light along each side, in pixel values."""
+    return {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
 
 
 def _sides(seen: Seen, shape: tuple[int, int]) -> Iterator[tuple[str, Floats, int, float]]:

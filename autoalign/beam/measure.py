@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.clipping import clipping_covariance
+from autoalign.beam.clipping import clipping_covariance, grown_over, spot_at_edge
 from autoalign.beam.flags import find_flags
 from autoalign.beam.hot_map import without_bad_pixels
+from autoalign.beam.iterate import Seen
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.settle import Settled, settle
@@ -94,12 +95,12 @@ def measure_beam(
         if left.significance < FAINTEST:
             return _without_beam(ready, left, slope)
     settled = settle(ready, start.window, gain, background_uncertainty)
-    if settled.seen.lost:
+    if _lost(ready, settled):
         start, slope = beyond_slope(ready.whole, ready.sigma)
         if start.significance < FAINTEST:
             return _without_beam(ready, start, slope)
         settled = settle(ready, start.window, gain, background_uncertainty)
-    if settled.seen.lost:
+    if _lost(ready, settled):
         return _without_width(ready, start)
     profile = _with_width(ready, settled, pitch_uncertainty)
     return replace(
@@ -109,13 +110,27 @@ def measure_beam(
     )
 
 
+def _lost(ready: Prepared, settled: Settled) -> bool:
+    """Return whether no window settled on a beam."""
+    if settled.seen.lost:
+        return True
+    peak = _level_and_peak(ready, settled.seen)[1]
+    return grown_over(settled.seen, ready.shape, settled.noise, peak)
+
+
+def _level_and_peak(ready: Prepared, seen: Seen) -> tuple[float, float]:
+    """Return the background at the window's middle, and the highest pixel inside above it."""
+    window = seen.window
+    level = seen.background.around(window.x, window.y)[0]
+    r0, r1, c0, c1 = window.box(ready.shape, ready.pitch)
+    return level, float(ready.pixels[r0:r1, c0:c1].max()) - level
+
+
 def _with_width(ready: Prepared, settled: Settled, pitch_uncertainty: float) -> BeamProfile:
     seen, frame = settled.seen, ready.frame
     window = seen.window
-    level = seen.background.around(window.x, window.y)[0]
+    level, peak = _level_and_peak(ready, seen)
     moments = seen.moments - np.array([*ready.origin, *[0.0] * 7])
-    r0, r1, c0, c1 = window.box(ready.shape, ready.pitch)
-    peak = float(ready.pixels[r0:r1, c0:c1].max()) - level
     covariance = settled.covariance
     place = (float(moments[0]), float(moments[1]))
     return BeamProfile(
@@ -142,7 +157,9 @@ def _without_width(ready: Prepared, start: Start) -> BeamProfile:
         f"light of {start.significance:.0f} σ, but no width of it settles in the noise; average "
         "frames or expose longer"
     )
-    flag = Flag(FlagKind.NOT_CONVERGED, evidence, Use.POSITION)
+    flag = spot_at_edge(ready.whole, ready.sigma) or Flag(
+        FlagKind.NOT_CONVERGED, evidence, Use.POSITION
+    )
     nowhere = _without_beam(ready, start, (0.0, 0.0))
     covariance = nowhere.covariance.copy()
     covariance[[0, 1], [0, 1]] = w.half_x**2 / 3, w.half_y**2 / 3

@@ -11,6 +11,7 @@ from autoalign import Frame, measure_beam
 from autoalign.beam.edge import edge_ellipse, irradiance_distribution
 from autoalign.beam.outline import outline_flags
 from autoalign.beam.polar import RAYS, REACH, STEPS, Polar
+from autoalign.beam.profile import Use
 from autoalign.errors import UsageError
 
 
@@ -85,3 +86,16 @@ def test_rays_without_light_have_no_outline():
     wide = np.full(RAYS, 100.0)
     polar = Polar(light, np.arange(RAYS) * 0.1, t, wide, 0.0, light[0], 0.0)
     assert outline_flags(polar, 1.0) == []
+
+
+@pytest.mark.parametrize("slope", [0.0, 4.0, 8.0])
+def test_a_sliver_of_a_beam_in_a_corner_says_which_way_and_no_more(rng, slope):
+    """Four columns of a beam, with the background rising towards them: no width, no position."""
+    y, x = np.mgrid[:512, :512]
+    light = 2900 * np.exp(-((x - 525.0) ** 2 + (y + 8.0) ** 2) / (2 * 7.0**2))
+    pixels = np.rint(50 + slope * x / 511 + light + rng.normal(0, 3.5, x.shape)).astype(np.uint16)
+    profile = measure_beam(Frame(pixels, pitch=0.164))
+    assert profile.use is Use.DIRECTION
+    assert "clipped by the sensor" in profile.flags
+    assert profile.centroid[0] > 0.8 * 512 * 0.164
+    assert profile.centroid[1] < 0.5 * 512 * 0.164

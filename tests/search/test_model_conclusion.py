@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from autoalign_simulators import benches, lost
@@ -46,3 +48,32 @@ def test_a_search_in_the_dark_keeps_the_bound_that_it_stated_first():
     assert model.bound is not None
     assert said[0].startswith(f"no light; search 1 of at most {model.bound}")
     assert session.probes <= model.bound + 8
+
+
+@pytest.mark.parametrize("doubted", [True, False])
+def test_nothing_is_remembered_once_a_camera_is_in_doubt(doubted):
+    """Whatever the fit would have to say, and whatever was remembered before."""
+    model = Model()
+    model.memory = {"phi": "of an earlier look"}
+    model.knowledge = SimpleNamespace(
+        learn=lambda *_: True, memory=lambda: {"phi": "of this one"}, suspect=None,
+        inconsistent=False, camera=SimpleNamespace(words="the camera") if doubted else None,
+    )  # fmt: skip
+    model.conclude(SimpleNamespace(positions=None, profiles=None))
+    assert model.memory == (None if doubted else {"phi": "of this one"})
+    assert model.distrusts is doubted
+
+
+@pytest.mark.slow
+def test_a_sliver_of_light_in_a_corner_accuses_no_wire():
+    """Seed 4090: four columns of the beam at the far plane, over uneven light.
+
+    Taken for a beam 20 mm wide in the middle it had axes accused that were not exchanged.
+    """
+    with lost.far_dark(4090).bench() as bench:
+        session = Session.for_bench(bench, Model(), budget=Budget(20))
+        finish = run(bench, session)
+        assert bench.truth.in_spec(bench.spec)
+    assert finish.in_spec, finish.reason
+    assert "exchanged" not in finish.reason
+    assert session.probes <= 6
