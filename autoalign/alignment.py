@@ -12,19 +12,20 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.conduct import Event, StopFlag
-from autoalign.errors import JournalError, UsageError
+from autoalign.errors import JournalError
 from autoalign.files import write_whole
-from autoalign.journal import Journal, describe_bench, read_journal
+from autoalign.journal import Journal, describe_bench
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
 from autoalign.memory import BenchMemory
 from autoalign.merit import Spec, Verdict
 from autoalign.observers import Observers
 from autoalign.plugins import plugin
+from autoalign.resuming import past_run
 from autoalign.runner import run
 from autoalign.safety import MoveGuard
 from autoalign.search.base import Observation, Strategy
-from autoalign.session import Budget, Finish, Session, Status
+from autoalign.session import Budget, Finish, Recorded, Session, Status
 
 __all__ = ["AlignmentResult", "align"]
 
@@ -139,7 +140,8 @@ def align(
     strategy
         Name or object; where not given "model" for a bench with a layout, else "without-model".
     budget
-        Looks and seconds, or just looks.
+        Looks and seconds, or just looks; with ``resume`` that of the interrupted run where not
+        given. What that run spent counts.
     journal
         File for the record of the run; it must not exist, except with ``resume``.
     resume
@@ -163,9 +165,11 @@ def align(
         to reach the spec is no error.
     """
     chosen = _strategy(strategy, bench)
-    replay: Sequence[Observation] = ()
+    replay: Sequence[Recorded] = ()
     if resume:
-        replay, seed = _recorded(journal, chosen.name)
+        past = past_run(journal, bench, chosen.name, spec, hold)
+        replay, seed, hold = past.looks, past.seed, past.hold
+        budget = budget or past.budget
     kept = BenchMemory(bench, memory, fresh=fresh)
     settings = {**_settings(bench, budget, seed, hold, kept.data), "replay": replay}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
@@ -207,18 +211,6 @@ def _settings(
         "hold": bench.hold if hold is None else tuple(hold),
         "memory": memory,
     }
-
-
-def _recorded(journal: str | Path | None, strategy: str) -> tuple[tuple[Observation, ...], int]:
-    if journal is None:
-        raise UsageError("resume needs the journal of the run to go on with.")
-    past = read_journal(journal)
-    if past.run.get("strategy") != strategy:
-        raise UsageError(
-            f"journal {past.path}: it is a run of {past.run.get('strategy')!r}, not of "
-            f"{strategy!r}; go on with the same strategy, or start a new journal."
-        )
-    return past.observations, int(past.run["seed"])
 
 
 def _journal(

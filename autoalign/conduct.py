@@ -197,8 +197,8 @@ class Conductor:
         observation = self.session.last
         assert observation is not None
         if self.journal is not None:
-            pictures = _pictures(seen)
-            yield Call(self.journal.look, (action, seen.positions, observation, pictures))
+            known = (action, seen.positions, observation, _pictures(seen), self.session.elapsed)
+            yield Call(self.journal.look, known)
         self._tell(action, observation, seen.exposures)
 
     def _look(self, look: Look) -> _Steps:

@@ -15,13 +15,17 @@ from autoalign.journal.codec import decode_observation
 from autoalign.journal.schema import check_version
 from autoalign.journal.thumbnails import Thumbnail
 from autoalign.search.base import Observation
+from autoalign.session.replay import Recorded
 
 __all__ = ["JournalRun", "LookRecord", "MoveRecord", "export_jsonl", "read_journal"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LookRecord:
-    """One look: ``positions`` of all axes (mm or rad), what was seen, and the frames reduced."""
+    """One look: ``positions`` of all axes (mm or rad), what was seen, and the frames reduced.
+
+    ``elapsed`` is how far into the run it ended, s, without the pauses of interrupted runs.
+    """
 
     number: int
     time: float
@@ -31,6 +35,7 @@ class LookRecord:
     positions: Mapping[str, float]
     observation: Observation
     thumbnails: Mapping[str, Thumbnail] = field(default_factory=dict)
+    elapsed: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +77,9 @@ class JournalRun:
         return tuple(m for m in self.moves if m.status is None)
 
     @property
-    def observations(self) -> tuple[Observation, ...]:
-        """What was seen, oldest first; what a session takes as ``replay``."""
-        return tuple(look.observation for look in self.looks)
+    def replay(self) -> tuple[Recorded, ...]:
+        """The looks, oldest first, as a session takes them to go on with the run."""
+        return tuple(Recorded(k.observation, k.reason, k.elapsed) for k in self.looks)
 
 
 def read_journal(path: str | Path) -> JournalRun:
@@ -181,6 +186,7 @@ def _look(record: Mapping[str, Any], thumbnails: Mapping[str, Thumbnail]) -> Loo
         data["positions"],
         decode_observation(data),
         thumbnails,
+        float(data.get("elapsed", 0.0)),
     )
 
 

@@ -102,12 +102,14 @@ class Journal:
         positions: Mapping[str, float],
         observation: Observation,
         thumbnails: Iterable[Thumbnail] = (),
+        elapsed: float = 0.0,
     ) -> None:
-        """Record what was seen, with ``positions`` of all axes."""
+        """Record what was seen ``elapsed`` s into the run, with ``positions`` of all axes."""
         data = {
             "number": look.number,
             "frames": look.frames,
             "reason": look.reason,
+            "elapsed": elapsed,
             "positions": positions,
             **encode_observation(observation),
         }

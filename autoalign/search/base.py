@@ -89,7 +89,7 @@ class Problem:
 
     ``axes`` are the free ones; ``start`` (n,) is where they stand and ``first`` what was seen
     there. ``held`` gives the positions of the axes that do not move, by name. ``rng`` is the only
-    source of chance.
+    source of chance. ``looks`` is how many the session grants at most, None where nobody says.
     """
 
     axes: tuple[Axis, ...]
@@ -101,6 +101,7 @@ class Problem:
     held: dict[str, float] | None = None
     uncertainties: dict[str, float] | None = None
     memory: Any = None
+    looks: int | None = None
 
     @property
     def lower(self) -> Vector:

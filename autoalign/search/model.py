@@ -175,8 +175,6 @@ class _Course:
             self.know.inconsistent = True
             return self._feel(seen.positions)
         self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
-        if step.shortened < 1:
-            self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position
 
     def _feel(self, here: Floats) -> Floats | None:
@@ -192,12 +190,11 @@ class _Course:
         """One damped step with the model's response, corrected by what the looks have shown."""
         self.note = "measured response; the model does not fit"
         best = min(self.judged, key=lambda o: o.merit)
-        matrix = self.know.slopes(best.positions)
-        for a, b in zip(self.judged, self.judged[1:], strict=False):
-            matrix = _corrected(matrix, b.positions - a.positions, _change(a, b))
-        assert best.verdict is not None
         scale = self.problem.scale
-        scaled = matrix * scale
+        scaled = self.know.slopes(best.positions) * scale
+        for a, b in zip(self.judged, self.judged[1:], strict=False):
+            scaled = _corrected(scaled, (b.positions - a.positions) / scale, _change(a, b))
+        assert best.verdict is not None
         damping = 0.05 * np.linalg.norm(scaled) * np.eye(len(scale))
         rows = np.concatenate([scaled, damping])
         goal = np.concatenate([-best.verdict.residuals, np.zeros(len(scale))])

@@ -13,18 +13,20 @@ __all__ = ["centroids", "find_light", "recover", "walk_back"]
 
 Floats = npt.NDArray[np.float64]
 
+_MOST = 256
+"""Places at which light is looked for, where nothing else bounds them."""
 _NEAR_ENOUGH = 0.5
 """A centroid this close to a plane's zero, mm, needs no more walking."""
 
 
-def recover(problem: Problem, seen: Observation, looks: int = 256) -> Sight:
+def recover(problem: Problem, seen: Observation) -> Sight:
     """Yield positions until the spec can be judged or there is nothing left to try.
 
     The plane that shows most is followed first, then the others are added.
     """
     for _ in range(3):
         if not seen.ok and not visible(seen):
-            seen = yield from find_light(problem, seen, looks)
+            seen = yield from find_light(problem, seen)
         count = 1
         while not seen.ok and count <= len(visible(seen)):
             seen = yield from walk_back(problem, seen, visible(seen)[:count])
@@ -75,11 +77,13 @@ def walk_back(problem: Problem, seen: Observation, planes: tuple[str, ...]) -> S
     return (yield from descent.run())
 
 
-def find_light(problem: Problem, seen: Observation, looks: int = 256) -> Sight:
+def find_light(problem: Problem, seen: Observation) -> Sight:
     """Try random places in boxes around the start that grow to the whole reach.
 
-    At most ``looks`` of them: half of them within a tenth of the reach.
+    Two of five are within a tenth of the reach. They take two thirds of the problem's looks, so
+    that some are left to align with.
     """
+    looks = _MOST if problem.looks is None else min(2 * problem.looks // 3, _MOST)
     for k in range(looks):
         share = 0.02 * 50.0 ** (k / max(looks - 1, 1))
         low = problem.start + share * (problem.lower - problem.start)

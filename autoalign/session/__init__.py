@@ -15,6 +15,7 @@ from autoalign.session.actions import (
     Status,
 )
 from autoalign.session.core import Session
+from autoalign.session.replay import Recorded
 from autoalign.session.seeing import Eye, Recent
 from autoalign.session.stepper import Stepper
 from autoalign.session.tour import Camera, Guide, Sight, Tour, Visit
@@ -31,6 +32,7 @@ __all__ = [
     "Moved",
     "Outcome",
     "Recent",
+    "Recorded",
     "Refused",
     "Seen",
     "Session",

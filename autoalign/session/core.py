@@ -30,6 +30,7 @@ from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
 from autoalign.session.light import Light
 from autoalign.session.objection import objection
+from autoalign.session.replay import Recorded, Replay
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.stepper import Part, Script, Stepper
@@ -37,6 +38,9 @@ from autoalign.session.stepper import Part, Script, Stepper
 __all__ = ["Session"]
 
 LOG = logging.getLogger(__name__)
+
+_CLOSER = "closer"
+_STILL_LIT = "is there still light"
 
 _Sight = Generator[Action, Outcome, Observation]
 _Proposals = Generator[Sequence[float] | Vector, Observation, None]
@@ -63,8 +67,9 @@ class Session(Stepper):
         Looks and seconds; source of chance (seed 0 where not given); seconds after arrival;
         exposures a look; what the strategy is told of the bench.
     replay
-        Observations of an interrupted run of the same strategy and seed, oldest first. They are
-        given to the strategy in place of looks as long as it asks for the same positions.
+        Looks of an interrupted run of the same strategy and seed, oldest first. They are given to
+        the strategy in place of new ones as long as it asks for the same positions; all of them
+        count.
     measure, combine
         How frames become profiles and profiles a quality; ``autoalign.beam``'s where not given.
     recent
@@ -92,7 +97,7 @@ class Session(Stepper):
         frames: int = 1,
         uncertainties: Mapping[str, float] | None = None,
         memory: Any = None,
-        replay: Sequence[Observation] = (),
+        replay: Sequence[Recorded] = (),
         measure: Measure | None = None,
         combine: Combine | None = None,
         recent: Recent | None = None,
@@ -109,7 +114,7 @@ class Session(Stepper):
         self._rng = rng or np.random.default_rng(0)
         self._light = Light()
         self._seen: Observation | None = None
-        self._replay = list(replay)
+        self._replay = Replay(replay)
         self._centred = 0
         planes = layout.planes if layout is not None else ()
         self._eye = Eye(
@@ -146,11 +151,12 @@ class Session(Stepper):
         return (yield from self._return_to_best(status, reason))
 
     def _first_look(self) -> _Sight:
-        if self._replay and not self._replay[0].in_spec:
-            recorded = self._replay.pop(0)
-            self._note(recorded)
-            self.first = recorded
-            return recorded
+        recorded = self._replay.first()
+        if recorded is not None:
+            self._note(recorded.observation)
+            self.first = recorded.observation
+            if not self.first.in_spec:
+                return self.first
         first = yield from self._look("first")
         self.first = first
         return first
@@ -167,6 +173,7 @@ class Session(Stepper):
             held={n: p for n, p in self.positions.items() if n not in free},
             uncertainties=self._uncertainties,
             memory=self._memory,
+            looks=max(self.budget.probes - 2, 0),
         )
 
     def _search(self, first: Observation) -> Generator[Action, Outcome, tuple[Status, str]]:
@@ -178,10 +185,10 @@ class Session(Stepper):
                 target, ending = self._ask(proposals, answer, problem)
                 if target is None:
                     return Status.GIVEN_UP, ending
-                if self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds:
-                    return Status.BUDGET, f"{self.probes} probes and {self.elapsed:.0f} s spent"
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
+                    if self._spent:
+                        return Status.BUDGET, f"{self.probes} probes and {self.elapsed:.0f} s spent"
                     if not (
                         yield from self._go(
                             self._named(target), getattr(self.strategy, "note", "probe")
@@ -205,13 +212,13 @@ class Session(Stepper):
 
     def _light_is_out(self) -> Part:
         """After several dark looks, look where there was light: moving on in the dark is idle."""
-        if not self._light.doubtful or self.probes >= self.budget.probes - 1:
+        if not self._light.ask_again() or self.probes >= self.budget.probes - 1:
             return False
         assert self._light.last is not None
         there = self._named(self._light.last)
         if not (yield from self._go(there, "back to where there was light", True)):
             return False
-        yield from self._look("is there still light")
+        yield from self._look(_STILL_LIT)
         return self._light.out
 
     def _ask(
@@ -247,8 +254,11 @@ class Session(Stepper):
 
         Only a strategy whose next position is its guess at the middle of the spec is asked again.
         """
-        spent = self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds
-        if spent or not getattr(self.strategy, "centres", False) or self._centred >= CENTRINGS:
+        if (
+            self._spent
+            or not getattr(self.strategy, "centres", False)
+            or self._centred >= CENTRINGS
+        ):
             return True
         assert seen.verdict is not None
         close = near_limit(seen.verdict)
@@ -256,16 +266,27 @@ class Session(Stepper):
         return not close
 
     def _recorded(self, target: Vector) -> Observation | None:
-        """Return the recorded observation at ``target``, if that is what comes next."""
-        if not self._replay:
-            return None
+        """Return what the interrupted run saw at ``target``, if that is what comes next there."""
         allowance = np.array([5 * a.arrival_tolerance + a.resolution for a in self.free])
-        if np.any(np.abs(self._replay[0].positions - target) > allowance):
-            self._replay.clear()
-            return None
-        observation = self._replay.pop(0)
-        self._note(observation)
-        return observation
+        taken, answers = self._replay.at(target, allowance, (_CLOSER, _STILL_LIT))
+        answer: Observation | None = None
+        for look in taken:
+            if look.reason == _STILL_LIT:
+                self._light.ask_again()
+            elif answers:
+                answer = look.observation
+            self._note(look.observation)
+        return answer
+
+    @property
+    def elapsed(self) -> float:
+        """Seconds on the bench's clock since the first look began, those of the record included."""
+        return self._replay.elapsed + super().elapsed
+
+    @property
+    def _spent(self) -> bool:
+        """Whether only the verifying look is left of the budget."""
+        return self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds
 
     def _named(self, target: Vector) -> dict[str, float]:
         return {a.name: float(t) for a, t in zip(self.free, target, strict=True)}
@@ -307,7 +328,7 @@ class Session(Stepper):
         open_terms = [t for t in seen.verdict.terms if not t.in_spec]
         if any(abs(t.deviation) > t.tolerance / 2 for t in open_terms):
             return seen
-        return (yield from self._look("closer", 4 * self.frames))
+        return (yield from self._look(_CLOSER, 4 * self.frames))
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None

@@ -25,9 +25,8 @@ class Light:
         elif seen.profiles:
             self._dark += 1
 
-    @property
-    def doubtful(self) -> bool:
-        """Whether it is time to look again where there was light.
+    def ask_again(self) -> bool:
+        """Return whether it is time to look again where there was light.
 
         After a look that found it there, twice as many dark looks are allowed as before: the
         search may wander, but not all night.

@@ -7,6 +7,7 @@ import pytest
 
 from autoalign.alignment import align
 from autoalign.merit import QuantityTerm, Spec
+from autoalign.search import without_model
 from autoalign.search.axis_by_axis import AxisByAxis
 from autoalign.search.bayesian import Bayesian
 from autoalign.search.cobyqa import Cobyqa
@@ -90,3 +91,43 @@ def test_looking_around_stays_inside_and_repeats(make_bench):
         logs.append(stage.log)
     assert len(logs[0]) > 60
     assert logs[0] == logs[1]
+
+
+@pytest.mark.slow
+def test_a_descent_begins_from_a_clearly_better_place_with_smaller_pushes(make_bench, monkeypatch):
+    """Looking around goes on until a fifth of the merit is gained; pushes halve as it gets there.
+
+    A ripple on the way to the top holds each descent up.
+    """
+    bench, _power = coupling_bench(make_bench, 2, 3, width=5.0, away=10.0)
+    smooth, begun = bench.detectors["meter"].function, []
+    bench.detectors["meter"].function = lambda x: {
+        "power": smooth(x)["power"] * (1 + 0.3 * np.cos(3 * x[0]) * np.cos(3 * x[1])) / 1.3
+    }
+
+    def descent(problem, best, *functions, push, patience):
+        begun.append((best.merit, push))
+        ended.append(None)
+        return Watched(problem, best, *functions, push=push, patience=patience)
+
+    class Watched(without_model.Descent):
+        def run(self):
+            """Note the best merit seen."""
+            inner, best = super().run(), self.seen.merit
+            try:
+                target = next(inner)
+                while True:
+                    seen = yield target
+                    best = min(best, seen.merit)
+                    ended[-1] = best
+                    target = inner.send(seen)
+            except StopIteration as stop:
+                return stop.value
+
+    ended = []
+    monkeypatch.setattr(without_model, "Descent", descent)
+    align(bench, strategy="without-model", budget=150, seed=1)
+    assert len(begun) >= 3
+    for (start, push), reached, (later, smaller) in zip(begun, ended, begun[1:], strict=False):
+        assert later <= 0.8 * reached
+        assert smaller == (push / 2 if reached < start else push)

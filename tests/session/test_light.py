@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from autoalign_simulators import benches
 
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.runner import run
+from autoalign.search.base import Observation
 from autoalign.search.model import Model
 from autoalign.search.response_matrix import ResponseMatrix
 from autoalign.session import Budget, Move, Session, Status
+from autoalign.session.light import DARK_LOOKS, Light
 
 pytestmark = pytest.mark.slow
 
@@ -58,3 +64,20 @@ def test_a_beam_with_a_ghost_in_it_is_not_called_in_spec(part, claimed):
     finish = run(bench, session)
     assert finish.in_spec is claimed
     assert ("two spots at" in finish.reason) is not claimed
+
+
+def test_each_time_the_light_is_found_again_the_search_may_wander_twice_as_long():
+    """So a search in the dark does not spend half its looks where it knows of light."""
+    light, here = Light(), np.zeros(2)
+    beam = BeamProfile(np.zeros(9), np.eye(9), 1.0, 0.0, 0.0, 0.0, 1.0)
+    nothing = replace(beam, flags={"dark": Flag(FlagKind.DARK, "nothing", Use.NOTHING)})
+    asked = []
+    light.note(Observation(here, {"far": beam}))
+    for k in range(1, 30):
+        light.note(Observation(here, {"far": nothing}))
+        assert light.out
+        if light.ask_again():
+            asked.append(k)
+            light.note(Observation(here, {"far": beam}))
+            assert not light.out
+    assert asked == [DARK_LOOKS, 3 * DARK_LOOKS, 7 * DARK_LOOKS]

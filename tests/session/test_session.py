@@ -16,6 +16,7 @@ from autoalign.session import (
     Look,
     Move,
     Moved,
+    Recorded,
     Refused,
     Seen,
     Session,
@@ -287,7 +288,8 @@ def test_a_replayed_run_goes_on_where_the_record_ends():
     play(session(strategy), lambda x, y: 5 * (3 - x))
     past = session(Scripted())
     play(past, lambda x, y: 15.0)
-    again = session(Scripted((1, 0), (2, 0), (3, 0)), replay=[past.first, *strategy.told[:2]])
+    seen = [past.first, *strategy.told[:2]]
+    again = session(Scripted((1, 0), (2, 0), (3, 0)), replay=[Recorded(o) for o in seen])
     again.stand_at({"a.x": 2.0, "b.y": 0.0})
     actions = play(again, lambda x, y: 5 * (3 - x))
     assert kinds(actions) == ["Move", "Look", "Finish"]

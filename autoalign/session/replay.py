@@ -1,0 +1,55 @@
+"""Looks of an interrupted run, told to the same strategy in place of new ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from autoalign.search.base import Observation, Vector
+
+__all__ = ["Recorded", "Replay"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recorded:
+    """One look of the run: what was seen, why it was made, and seconds into the run."""
+
+    observation: Observation
+    reason: str = "probe"
+    elapsed: float = 0.0
+
+
+class Replay:
+    """Gives the looks of a record back, as long as the strategy asks for the same positions.
+
+    ``elapsed`` is how many seconds the interrupted run had taken.
+    """
+
+    def __init__(self, looks: Sequence[Recorded] = ()) -> None:
+        self._left = list(looks)
+        self.elapsed = looks[-1].elapsed if looks else 0.0
+
+    def first(self) -> Recorded | None:
+        """Return the look with which the run began, or None where nothing was recorded."""
+        return self._left.pop(0) if self._left else None
+
+    def at(
+        self, target: Vector, allowance: Vector, beside: Sequence[str]
+    ) -> tuple[list[Recorded], bool]:
+        """Return the looks that answer a probe of ``target``, and whether they do.
+
+        A look closer at the same place belongs to the probe; those whose reason is ``beside`` it
+        come along as well, wherever they were made. Where the record goes on with another place
+        all that is left of it is returned: those looks were spent, and answer nothing.
+        """
+        if not self._left:
+            return [], False
+        if np.any(np.abs(self._left[0].observation.positions - target) > allowance):
+            left, self._left = self._left, []
+            return left, False
+        taken = [self._left.pop(0)]
+        while self._left and self._left[0].reason in beside:
+            taken.append(self._left.pop(0))
+        return taken, True

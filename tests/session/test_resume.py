@@ -1,0 +1,216 @@
+"""Going on with an interrupted run: what was spent counts, nothing is looked at twice."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+
+import pytest
+
+from autoalign.alignment import align
+from autoalign.errors import UsageError
+from autoalign.journal import read_journal
+from autoalign.merit import QuantityTerm, Spec
+from autoalign.runner import run
+from autoalign.search.base import Need
+from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.session import Budget, Recorded, Session, Status
+
+
+class Visits:
+    """Asks for given places and keeps what it is told."""
+
+    name = "visits"
+    needs = frozenset({Need.MERIT})
+
+    def __init__(self, *places):
+        self.places, self.told = places, []
+
+    def propose(self, problem):
+        """Yield the places."""
+        for place in self.places:
+            self.told.append((yield place))
+
+
+def cut_short(bench, path, after, **settings):
+    """Align until ``after`` looks were recorded, then interrupt the run."""
+
+    def interrupt(event):
+        if event.observation is not None and event.probes == after:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        align(bench, journal=path, progress=interrupt, **settings)
+
+
+def seen_at(bench, path, x, q):
+    """Return what ``bench`` would show at ``x``, with quantities about ``q``."""
+    bench.detectors["meter"].function = lambda _: {f"q{i}": q for i in range(4)}
+    align(bench, strategy=Visits(), journal=path)
+    look = read_journal(path).looks[0].observation
+    return replace(look, positions=look.positions + x)
+
+
+@pytest.mark.parametrize("beside", ["closer", "is there still light"])
+def test_a_look_beside_a_probe_belongs_to_it(make_bench, tmp_path, beside):
+    """A closer look is what the strategy was told; a look for light is not. Both count."""
+    bench = make_bench(noise=0.0)
+    first, rough, fine, after = (
+        seen_at(bench, tmp_path / f"{q}.db", x, q)
+        for x, q in ((0.0, 9.0), (1.0, 8.0), (1.0 if beside == "closer" else 0.0, 7.0), (2.0, 6.0))
+    )
+    record = [
+        Recorded(first, "first"), Recorded(rough), Recorded(fine, beside), Recorded(after)
+    ]  # fmt: skip
+    count = len(first.positions)
+    visits = Visits(count * [1.0], count * [2.0])
+    session = Session.for_bench(bench, visits, replay=record)
+    session.stand_at(bench.positions())
+    session.next_action()
+    assert visits.told == [fine if beside == "closer" else rough, after]
+    assert session.probes == 4
+
+
+def test_a_record_that_goes_elsewhere_is_spent_all_the_same(make_bench, tmp_path):
+    """Its looks answer nothing and are not made again; the budget does not begin anew."""
+    bench = make_bench(noise=0.0)
+    record = [
+        Recorded(seen_at(bench, tmp_path / f"{x}.db", x, 9.0), "probe" if x else "first")
+        for x in (0.0, 1.0, 2.0, 3.0)
+    ]
+    visits = Visits(*([k / 10] * len(record[0].observation.positions) for k in range(1, 20)))
+    session = Session.for_bench(bench, visits, replay=record, budget=Budget(6))
+
+    looks = bench.detectors["meter"].looks
+    assert run(bench, session).status is Status.BUDGET
+    assert session.probes == 4 + bench.detectors["meter"].looks - looks
+    assert session.probes <= 6
+
+
+def test_a_beam_in_spec_in_the_record_is_looked_at_again(make_bench, tmp_path):
+    """What was in spec before the interruption need not be now."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    good = seen_at(bench, tmp_path / "good.db", 0.0, 0.0)
+    assert good.in_spec
+    cut_short(bench, path, 1)
+    bench.detectors["meter"].function = lambda _: {f"q{i}": 9.0 for i in range(4)}
+    result = align(bench, journal=path, resume=True, budget=4)
+    assert not result.in_spec
+
+
+def test_the_budget_is_that_of_the_interrupted_run(make_bench, tmp_path):
+    """Looks and seconds, where no other is given; what was spent of both counts."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, 4, strategy="random", budget=Budget(8, 1e6))
+    spent = read_journal(path).looks[-1].elapsed
+    assert spent > 0
+    bench.clock.sleep(1e5)
+    result = align(bench, strategy="random", journal=path, resume=True)
+    assert result.status is Status.BUDGET
+    assert result.probes in (7, 8)
+    assert spent < result.seconds < 1e5
+    again = align(bench, strategy="random", journal=path, resume=True, budget=Budget(60, 1e-3))
+    assert again.status is Status.BUDGET
+    assert again.probes <= result.probes + 1
+
+
+def test_another_bench_spec_or_hold_is_no_later_part_of_a_run(make_bench, tmp_path):
+    """What was seen would not be what this run means; each refusal says which."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, 2)
+    axis = next(iter(bench.axes))
+    other = make_bench(scale=[2.0, 1.0, 1.0])
+    for refused, settings, words in (
+        (other, {}, "the bench has changed: axes"),
+        (bench, {"spec": Spec((QuantityTerm("meter.q0", 5.0),))}, "its spec is another one"),
+        (bench, {"hold": (axis,)}, "its held axes are none"),
+    ):
+        with pytest.raises(UsageError, match=words):
+            align(refused, journal=path, resume=True, **settings)
+    assert align(bench, journal=path, resume=True).in_spec
+
+
+@pytest.mark.parametrize("missing", [2, 0])
+def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missing):
+    """Resumed with the same bench it ends as the uninterrupted one, and no look is repeated."""
+    whole = align(make_bench(noise=0.0), seed=5)
+    after = whole.probes - missing
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, after, seed=5)
+    looks = bench.detectors["meter"].looks
+    result = align(bench, journal=path, resume=True)
+    verifying = int(after == whole.probes)
+    assert result.in_spec
+    assert result.seed == 5
+    assert result.probes == whole.probes + verifying
+    assert bench.detectors["meter"].looks - looks == result.probes - after
+    assert result.positions == pytest.approx(whole.positions)
+    assert len(read_journal(path).looks) == result.probes
+
+
+def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
+    """A process that dies in a move leaves an intent; the resumed run says how that ended."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, 3)
+    with closing(sqlite3.connect(path)) as database, database:
+        last = database.execute("SELECT max(seq) FROM record WHERE kind='outcome'").fetchone()
+        database.execute("DELETE FROM record WHERE seq=?", last)
+    assert len(read_journal(path).open_moves) == 1
+    align(bench, journal=path, resume=True)
+    past = read_journal(path)
+    assert not past.open_moves
+    assert [m.status for m in past.moves].count("unknown") == 1
+
+
+class Told(ResponseMatrix):
+    """A response matrix that keeps what it is told."""
+
+    def propose(self, problem):
+        """Pass everything on."""
+        self.told = []
+        inner = super().propose(problem)
+        target = next(inner)
+        while True:
+            self.told.append((yield target))
+            target = inner.send(self.told[-1])
+
+
+@pytest.mark.parametrize(("off", "used"), [(0.0, True), (0.3, False)])
+def test_a_record_of_another_place_is_not_taken_for_this_one(make_bench, tmp_path, off, used):
+    """Resumed where the strategy asks for other positions, it looks itself."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, 4)
+    looks = bench.detectors["meter"].looks
+    past = read_journal(path).replay
+    moved = [
+        replace(r, observation=replace(o := r.observation, positions=o.positions + off * (k > 0)))
+        for k, r in enumerate(past)
+    ]
+    strategy = Told()
+    session = Session.for_bench(bench, strategy, replay=moved)
+    run(bench, session)
+    assert session.probes == 4 + bench.detectors["meter"].looks - looks
+    assert [o in [r.observation for r in moved] for o in strategy.told[:2]] == 2 * [used]
+
+
+@pytest.mark.parametrize("after", [2, 3, 4, 5, 6])
+def test_a_record_that_spent_the_budget_is_not_the_last_word(make_bench, tmp_path, after):
+    """Nothing is left to search for: resumed, it goes to the best place and looks there itself."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    cut_short(bench, path, after, strategy="axis-by-axis")
+    looks = bench.detectors["meter"].looks
+    result = align(bench, strategy="axis-by-axis", budget=after + 1, journal=path, resume=True)
+    assert bench.detectors["meter"].looks - looks >= 1
+    assert result.in_spec or result.status is Status.BUDGET
+    assert result.after.merit <= 1.01 * result.before.merit
+
+
+def test_a_resume_that_cannot_be_one_is_refused(make_bench, tmp_path):
+    """Another strategy's record, or none."""
+    path = tmp_path / "run.db"
+    align(make_bench(), journal=path, strategy="response-matrix")
+    with pytest.raises(UsageError, match="needs the journal"):
+        align(make_bench(), resume=True)
+    with pytest.raises(UsageError, match="it is a run of 'response-matrix'"):
+        align(make_bench(), journal=path, resume=True, strategy="axis-by-axis")
