@@ -175,6 +175,8 @@ class _Course:
             self.know.inconsistent = True
             return self._feel(seen.positions)
         self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
+        if step.shortened < 1:
+            self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position
 
     def _feel(self, here: Floats) -> Floats | None:

@@ -56,11 +56,12 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aim:
-    """The next position (axes,), what is expected there, and its standard uncertainty (k,)."""
+    """The next position (axes,), what is expected there, and whether caution has shortened it."""
 
     position: Floats
     forecast: Forecast
     sigma: Floats
+    shortened: float
 
     @property
     def chance(self) -> float:
@@ -197,7 +198,15 @@ def aim(
         if math.isfinite(foresight.merit(start, phi)):
             position, target = way.descend(start, foresight.at(start, phi))
     spread = target.root(root)
-    return Aim(position, target, np.sqrt((spread**2).sum(axis=1)))
+    # Only the doubt that the motion itself adds speaks against it.
+    doubt = float((spread**2).sum() - (now.root(root) ** 2).sum())
+    offence = float(now.residual @ now.residual)
+    short = max(offence / (offence + doubt), 0.25) if doubt > offence else 1.0
+    if short < 1:
+        position = here + short * (position - here)
+        target = foresight.at(position, phi)
+        spread = target.root(root)
+    return Aim(position, target, np.sqrt((spread**2).sum(axis=1)), short)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

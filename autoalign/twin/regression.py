@@ -60,7 +60,7 @@ class Regression:
         phi, root = know.fit.phi, know.fit.root
         goal = aim(foresight, phi, root, here, here - travel, here + travel)
         now = foresight.at(here, phi)
-        away = here - goal.position
+        away = (here - goal.position) / goal.shortened
         there = foresight.at(here - away, phi)
         blocks = [know.twin.unknowns.block(a.name, "offset").start for a in axes]
         sigma = know.twin.unknowns.sigma[blocks]
