@@ -179,11 +179,14 @@ def align(
     with observers.told_of_failure(bench):
         if journal is None:
             finish = run(bench, session, guard=guard, progress=progress, stop=stop)
+            kept.unused(session.strategy)
         else:
             with _journal(bench, journal, session, seed, spec, resume) as record:
                 for remark in kept.remarks:
                     record.note("memory", remark)
                 finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
+                if unused := kept.unused(session.strategy):
+                    record.note("memory", unused)
     if finish.in_spec:
         kept.keep(getattr(session.strategy, "memory", None))
     result = replace(_result(session, finish, seed, journal), remarks=tuple(kept.remarks))

@@ -4,7 +4,7 @@ Beside ``bench.toml`` it is ``bench.memory.json``, with the generation before in
 ``bench.memory.previous.json`` (:func:`memory_path`). The file says whose memory it is and when it
 was saved; what it remembers is the strategy's own affair. A memory never stops an alignment: one
 that cannot be read or is not plausible is set aside, one of another bench is left alone, and the
-remark says so.
+remark says so. So does one where the strategy made no use of it.
 """
 
 from __future__ import annotations
@@ -86,9 +86,9 @@ class BenchMemory:
         """Take over what a strategy remembers now, and write it to the file if there is one.
 
         Call it only after a run that was verified to be in spec. Nothing is kept where ``data`` is
-        None, or where the file is another bench's.
+        no mapping, or where the file is another bench's.
         """
-        if data is None:
+        if not isinstance(data, Mapping):
             return
         self.data = data
         if self.path is None:
@@ -112,18 +112,39 @@ class BenchMemory:
         except (OSError, ValueError, TypeError) as error:
             self._say(f"memory {self.path}: not saved ({error}); the next run starts without it.")
 
+    def unused(self, strategy: Any) -> str:
+        """Say so where ``strategy`` made no use of what it was told; return the remark, or "".
+
+        Call it after the run, before :meth:`keep`. The same is said once only.
+        """
+        if self.data is None:
+            return ""
+        why = str(getattr(getattr(strategy, "knowledge", None), "refusal", ""))
+        if not isinstance(getattr(strategy, "memory", 0), Mapping | None):
+            why = f"strategy {strategy.name} does not use one"
+        if not why:
+            return ""
+        where = f"memory {self.path}" if self.path is not None else "memory"
+        remark = f"{where}: {why}."
+        if remark in self.remarks:
+            return ""
+        self._say(remark)
+        return remark
+
     def _read(self, path: Path | None) -> Any:
         """Return what ``path`` remembers, or None; set aside what is no memory."""
-        if path is None or not path.exists():
+        if path is None:
             return None
         try:
             record = json.loads(path.read_text(encoding="utf-8"))
+            why = _implausible(record)
+        except FileNotFoundError:
+            return None
         except OSError as error:
             self._say(f"memory {path}: cannot be read ({error}); not used.")
             return None
-        except ValueError:
-            return self._set_aside(path, "it is damaged")
-        why = _implausible(record)
+        except (ValueError, RecursionError):
+            why = "it is damaged"
         if why:
             return self._set_aside(path, why)
         other = self._difference(record["bench"])
@@ -137,7 +158,7 @@ class BenchMemory:
             self._say(f"memory of a simulated bench in {path}, whose clock begins anew each time")
         else:
             self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
-        return {**memory, "age_days": days} if isinstance(memory, Mapping) else memory
+        return {**memory, "age_days": days}
 
     def _age(self, saved: str) -> float | None:
         """Return days since ``saved``; None where that is in the future."""
@@ -193,14 +214,14 @@ def _implausible(record: Any) -> str:
         return f"it has version {record.get('version')!r}, this program reads {VERSION}"
     bench = record.get("bench")
     parts = [bench.get(k) for k in ("axes", "stages")] if isinstance(bench, Mapping) else [None]
-    if not all(isinstance(p, Mapping) for p in parts) or "memory" not in record:
-        return "parts of it are missing"
-    if "layout" not in record["bench"]:
+    if not all(isinstance(p, Mapping) for p in parts) or "layout" not in record["bench"]:
         return "parts of it are missing"
     try:
-        datetime.fromisoformat(str(record.get("saved")))
-    except ValueError:
+        datetime.fromisoformat(record["saved"])
+    except (KeyError, ValueError, TypeError):
         return "its date cannot be read"
+    if not isinstance(record.get("memory"), Mapping):
+        return "there is no memory in it"
     return ""
 
 

@@ -93,6 +93,11 @@ class Knowledge:
         """How commands reach the axes, where that is not as the layout says."""
         return None if self.suspect is None else self.suspect.wiring
 
+    @property
+    def refusal(self) -> str:
+        """Why the memory is not used, in words; "" where it is, or where there was none."""
+        return self.remark if self.prior is None and self._memory is not None else ""
+
     def learn(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
         """Add what was seen at ``positions``; False where nothing in it could be used."""
         look = look_from_profiles(self.twin.planes, positions, dict(profiles))

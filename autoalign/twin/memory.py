@@ -8,6 +8,7 @@ of another version is not used, and one that the first look contradicts is dropp
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -30,6 +31,12 @@ prior any other unknown does; overridden by name."""
 LASTING = 30.0
 """Days for which :data:`DRIFT` holds; after that it grows with the square root of time."""
 
+FOREVER = 1e6
+"""Days beyond which a memory ages no more."""
+WIDEST, FAR = 1e3, 1e6
+"""What a memory may hold at most: standard uncertainties in units of its priors (parts that no look
+tells apart drift on, thrice their prior at most each time), and its priors in those of today."""
+
 
 def remember(twin: Twin, fit: Fit, when: datetime | None = None) -> dict[str, Any]:
     """Return the posterior as data that JSON can hold."""
@@ -50,20 +57,18 @@ def recall(
 ) -> tuple[tuple[Floats, Floats] | None, str]:
     """Return the aged prior (mean, precision root) in units of the twin's priors, and a remark.
 
-    None where there is nothing to use; the remark says why.
+    None where there is nothing to use; the remark says why. Nothing that ``memory`` may hold
+    raises: it comes from a file that anybody may have changed.
     """
-    problem = _mismatch(twin, memory)
-    if problem:
-        return None, problem
-    ratio = np.asarray(memory["sigma"]) / twin.unknowns.sigma
-    mean = np.asarray(memory["phi"], dtype=float) * ratio
-    root = np.asarray(memory["root"], dtype=float) * ratio[:, None]
-    if not (np.all(np.isfinite(mean)) and np.all(np.isfinite(root)) and np.abs(mean).max() < 10):
-        return None, "memory is not plausible (values far outside their priors); not used"
-    covariance = root @ root.T + np.diag(_drift(twin, dict(priors or {}), _grown(memory)) ** 2)
-    precision = np.linalg.cholesky(np.linalg.inv(covariance)).T
+    try:
+        problem = _mismatch(twin, memory)
+        if problem:
+            return None, problem
+        prior = _aged(twin, memory, dict(priors or {}))
+    except (ValueError, TypeError, RecursionError) as error:
+        return None, f"memory is not plausible ({error}); not used"
     saved = memory.get("saved")
-    return (mean, precision), f"starts from memory{f' of {saved}' if saved else ''}"
+    return prior, f"starts from memory{f' of {saved}' if isinstance(saved, str) else ''}"
 
 
 def _mismatch(twin: Twin, memory: Any) -> str:
@@ -74,19 +79,53 @@ def _mismatch(twin: Twin, memory: Any) -> str:
     axes = {a.name: [a.unit, a.lower, a.upper] for a in twin.axes}
     if memory.get("family") != twin.layout.family or memory.get("axes") != axes:
         return "memory is of another bench or of other axes; not used"
-    size = twin.size
-    if memory.get("names") != list(twin.unknowns.names) or any(
-        np.shape(memory.get(k, ())) != shape
-        for k, shape in (("phi", (size,)), ("root", (size, size)), ("sigma", (size,)))
-    ):
+    if memory.get("names") != list(twin.unknowns.names):
         return "memory has other unknowns; not used"
     return ""
+
+
+def _aged(
+    twin: Twin, memory: Mapping[str, Any], priors: Mapping[str, float]
+) -> tuple[Floats, Floats]:
+    """Return mean and precision root; raise ``ValueError`` in words where they make no sense."""
+    size, own = twin.size, twin.unknowns.sigma
+    sigma = _numbers(memory, "sigma", (size,))
+    if not np.all((sigma > own / FAR) & (sigma < own * FAR)):
+        raise ValueError("its priors are not those of a bench")
+    ratio = sigma / own
+    mean, root = _numbers(memory, "phi", (size,)), _numbers(memory, "root", (size, size))
+    if np.abs(root).max() > WIDEST:
+        raise ValueError("it knows less than nothing")
+    if np.abs(mean).max() > WIDEST or np.abs(mean * ratio).max() >= 10:
+        raise ValueError("values far outside their priors")
+    root = root * ratio[:, None]
+    covariance = root @ root.T + np.diag(_drift(twin, priors, _grown(memory)) ** 2)
+    spread = np.linalg.eigvalsh(covariance)
+    if not spread[0] > size * np.finfo(float).eps * spread[-1]:
+        raise ValueError("it claims to know something exactly")
+    return mean * ratio, np.linalg.cholesky(np.linalg.inv(covariance)).T
+
+
+def _numbers(memory: Mapping[str, Any], key: str, shape: tuple[int, ...]) -> Floats:
+    """Return ``memory[key]`` as finite numbers of ``shape``; texts and truths are no numbers."""
+    found = np.asarray(memory.get(key), dtype=object)
+    if found.shape != shape or not all(type(v) in (int, float) for v in found.flat):
+        raise ValueError(f"its {key} is not {' × '.join(map(str, shape))} numbers")
+    try:
+        numbers = found.astype(np.float64)
+    except OverflowError:  # JSON's whole numbers have no end
+        numbers = np.array([np.inf])
+    if not np.all(np.isfinite(numbers)):
+        raise ValueError(f"its {key} is not finite")
+    return numbers
 
 
 def _grown(memory: Mapping[str, Any]) -> float:
     """How many times larger than :data:`DRIFT` the drift is by now."""
     days = memory.get("age_days")
-    return max(1.0, float(np.sqrt(days / LASTING))) if isinstance(days, int | float) else 1.0
+    if not isinstance(days, int | float):
+        return 1.0
+    return math.sqrt(min(max(LASTING, days), FOREVER) / LASTING)
 
 
 def _drift(twin: Twin, priors: Mapping[str, float], grown: float = 1.0) -> Floats:

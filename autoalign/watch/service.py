@@ -206,12 +206,14 @@ class Watch:
             return Decision(Step.STAND, "stopped during a realignment; it is not finished")
         moved(self.past, self.bench.clock.now())
         self._broken_realignments = 0
-        journal.note("realigned", finish.reason, file=path.name, in_spec=finish.in_spec)
+        remark = self.memory.unused(strategy)
+        ending = f"{finish.reason} ({remark.rstrip('.')})" if remark else finish.reason
+        journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
             self.memory.keep(getattr(strategy, "memory", None))
-            return Decision(Step.STAND, f"realigned in {session.probes} looks: {finish.reason}")
-        self.past.holding = f"a realignment did not reach the spec: {finish.reason}"
+            return Decision(Step.STAND, f"realigned in {session.probes} looks: {ending}")
+        self.past.holding = f"a realignment did not reach the spec: {ending}"
         self._hold(self.past.holding)
         return Decision(Step.HOLD, self.past.holding)
 

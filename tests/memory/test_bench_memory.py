@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -100,6 +101,17 @@ def test_the_generation_before_is_kept_and_serves_if_the_last_is_damaged(path):
             ' "bench": {"axes": {}, "stages": {}, "layout": ""}}',
             "its date cannot be read",
         ),
+        (
+            '{"format": "autoalign bench memory", "version": 1, "saved": 20260101, "memory": {},'
+            ' "bench": {"axes": {}, "stages": {}, "layout": ""}}',
+            "its date cannot be read",
+        ),
+        (
+            '{"format": "autoalign bench memory", "version": 1, "saved": "2026-01-01",'
+            ' "memory": 120, "bench": {"axes": {}, "stages": {}, "layout": ""}}',
+            "there is no memory in it",
+        ),
+        pytest.param("[" * 200_000 + "]" * 200_000, "it is damaged", id="deep"),
     ],
 )
 def test_what_is_no_memory_is_set_aside_and_never_stops_anything(path, content, why):
@@ -194,3 +206,31 @@ def test_files_say_what_they_are(path):
     assert record["version"] == 1
     assert record["saved"] == "2026-01-01T00:00:00+00:00"
     assert record["bench"]["axes"] == {"part.x": ["mm", -5.0, 5.0]}
+
+
+def test_what_is_no_memory_of_a_bench_is_not_kept(path):
+    """A strategy's setting that happens to be called memory replaces nothing."""
+    memory = BenchMemory(bench(), path)
+    memory.keep({"a": 1})
+    memory.keep(120)
+    assert BenchMemory(bench(), path).data["a"] == 1
+
+
+def test_a_memory_that_was_not_used_is_said_to_be_so(path):
+    """With the strategy's own words, or its name where it uses none; once only."""
+    BenchMemory(bench(), path).keep({"a": 1})
+    refusing = SimpleNamespace(
+        name="x", memory=None, knowledge=SimpleNamespace(refusal="memory is odd; not used")
+    )
+    without = SimpleNamespace(name="x", memory=120)
+    content = SimpleNamespace(name="x", memory=None, knowledge=SimpleNamespace(refusal=""))
+    for strategy, said in (
+        (refusing, f"memory {path}: memory is odd; not used."),
+        (without, f"memory {path}: strategy x does not use one."),
+        (content, ""),
+    ):
+        found = BenchMemory(bench(), path)
+        assert found.unused(strategy) == said
+        assert found.remarks[1:] == [said] * bool(said)
+        assert found.unused(strategy) == ""
+    assert BenchMemory(bench()).unused(refusing) == ""
