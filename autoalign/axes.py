@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import numbers
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from autoalign.errors import TravelLimitError, UsageError
 from autoalign.units import EDGE_UNIT, to_edge
@@ -67,7 +68,7 @@ class Axis:
             raise UsageError(f"axis name {self.name!r} is empty or has blanks around it.")
         if self.unit not in ("mm", "rad"):
             raise UsageError(f"axis {self.name}: unit {self.unit!r}; allowed are 'mm' and 'rad'.")
-        if not (math.isfinite(self.lower) and math.isfinite(self.upper)):
+        if not (_finite(self.lower) and _finite(self.upper)):
             raise UsageError(f"axis {self.name}: travel limits must be finite numbers.")
         if self.lower >= self.upper:
             raise UsageError(
@@ -76,14 +77,17 @@ class Axis:
             )
         for what in ("resolution", "play"):
             value = getattr(self, what)
-            if not (math.isfinite(value) and value >= 0):
+            if not (_finite(value) and value >= 0):
                 raise UsageError(f"axis {self.name}: {what} {value!r} must be 0 or larger.")
         for what in ("speed", "tolerance", "max_step"):
             value = getattr(self, what)
-            if value is not None and not (math.isfinite(value) and value > 0):
+            if value is not None and not (_finite(value) and value > 0):
                 raise UsageError(f"axis {self.name}: {what} {value!r} must be larger than 0.")
-        if not math.isfinite(self.per_turn):
-            raise UsageError(f"axis {self.name}: per_turn {self.per_turn!r} must be a number.")
+        if not _finite(self.per_turn):
+            raise UsageError(
+                f"axis {self.name}: per_turn {self.per_turn!r} must be a finite number, in "
+                f"{self.unit} for one clockwise turn; 0 where there is no screw."
+            )
         if self.approach not in (1, -1):
             raise UsageError(f"axis {self.name}: approach {self.approach!r}; allowed are 1 and -1.")
         if self.overshoot >= self.travel:
@@ -135,15 +139,18 @@ class Axis:
     def turning(self, change: float) -> str:
         """Return how to turn the screw for ``change`` of the position, as far as a hand can.
 
-        For instance "1 turn and 90° clockwise"; empty where the screw's pitch is not known.
+        For instance "1 turn and 90° clockwise", from ten turns on whole turns only; empty where the
+        screw's pitch is not known.
         """
         if not self.per_turn:
             return ""
         turns = change / self.per_turn
         steps = round(abs(turns) * 360 / FINEST_TURN)
         whole, degrees = divmod(max(steps, 1) * FINEST_TURN, 360)
+        if whole >= 10:
+            whole, degrees = round(abs(turns)), 0
         parts = [f"{whole} turn{'s' if whole > 1 else ''}"] if whole else []
-        if degrees and whole < 10:
+        if degrees:
             parts.append(f"{degrees}°")
         return f"{' and '.join(parts)} {'clockwise' if turns > 0 else 'anticlockwise'}"
 
@@ -155,6 +162,12 @@ class Axis:
                 f"{self.said(self.lower)} to {self.said(self.upper)}; nothing was moved. Choose a "
                 "target inside, or widen the limits in the bench file if the hardware allows it."
             )
+
+
+def _finite(value: Any) -> bool:
+    """Whether ``value`` is a number, and a finite one; a text or a truth is none."""
+    real = isinstance(value, numbers.Real) and not isinstance(value, bool)
+    return real and math.isfinite(value)
 
 
 def approach_legs(axis: Axis, start: float, target: float) -> tuple[float, ...]:

@@ -12,7 +12,7 @@ from autoalign.axes import FINEST_TURN, Axis
 from autoalign.clock import Clock
 from autoalign.errors import MotionFaultError, UsageError, unknown_name
 from autoalign.interfaces import AxisStatus
-from autoalign.units import EDGE_UNIT, kind_of, quantity, to_edge
+from autoalign.units import EDGE_UNIT, kind_name, kind_of, quantity, to_edge
 from autoalign_drivers.grammar import strict_decimal
 from autoalign_drivers.port_settings import Settings
 from autoalign_drivers.quantities import Travel
@@ -23,6 +23,9 @@ Ask = Callable[[str], str]
 """Puts a question to a person and returns the answer; raises ``EOFError`` where nobody is there."""
 
 _ATTEMPTS = 3
+"""So many answers that come no nearer, or cannot be understood, are enough."""
+_NEARER = 0.5
+"""An answer comes nearer if it does by this part of the tolerance; so the asking ends."""
 _ENOUGH = 1 / 36
 """Turns within which a person is not asked again. Common practice, from memory."""
 _SHARE = 0.01
@@ -33,7 +36,7 @@ class HandAxis(Settings):
     """How a person moves one axis."""
 
     hint: str = Field(default="", description="Where the screw is, or how to turn it.")
-    per_turn: Travel | None = Field(default=None, gt=0, description="Travel of one turn.")
+    per_turn: Travel | None = Field(default=None, description="Travel of one turn.")
     clockwise: Literal["+", "-"] = Field(
         default="+", description="Which way the position changes when turned clockwise."
     )
@@ -49,22 +52,29 @@ class HandStage:
     """A :class:`~autoalign.interfaces.Stage` whose motor is a person.
 
     A move asks for what a hand can set: targets are rounded to the axis' resolution, or to
-    5° of its screw. It returns when the person has answered; an empty answer means "as asked",
-    ``stop`` that it cannot be done. Where the answer is further from the target than the axis'
-    tolerance (by default 10° of its screw or two resolutions, whichever is more; a hundredth
-    of the travel where neither is known), the rest is asked for. Nothing moves by itself.
+    5° of its screw. Where the axis stands there already, within half of that or within the
+    tolerance that the bench file gives, nobody is asked. It returns when the person has answered;
+    an empty answer means "as asked", ``stop`` that it cannot be done. Where the answer is further
+    from the target than the axis' tolerance (by default 10° of its screw or two resolutions,
+    whichever is more; a hundredth of the travel where neither is known; never less than the
+    rounding and a hand leave), the rest is asked for, until three answers have come no nearer.
+    Nothing moves by itself.
     """
 
     def __init__(self, name: str, axes: Sequence[Axis], settings: HandSettings, ask: Ask) -> None:
         self._name = name
-        self._axes = {axis.name: _by_hand(axis, settings.axes.get(axis.name)) for axis in axes}
+        given = {axis.name: axis for axis in axes}
+        for axis_name, how in settings.axes.items():
+            if axis_name not in given:
+                raise unknown_name("axis", axis_name, given, f"stage {name}")
+            self._check_turn(given[axis_name], how)
+        self._axes = {n: _by_hand(axis, settings.axes.get(n)) for n, axis in given.items()}
+        self._near = {
+            n: max(a.tolerance or 0.0, _step(self._axes[n]) / 2) for n, a in given.items()
+        }
         self._settings = settings
         self._ask = ask
         self._positions: dict[str, float] = {}
-        for axis_name, how in settings.axes.items():
-            if axis_name not in self._axes:
-                raise unknown_name("axis", axis_name, self._axes, f"stage {name}")
-            self._check_turn(self._axes[axis_name], how)
 
     def __repr__(self) -> str:
         return f"HandStage({self._name!r}, {list(self._axes)})"
@@ -94,20 +104,28 @@ class HandStage:
         known = self._axis(axis)
         known.check(target)
         goal = _settable(known, target)
-        for _ in range(_ATTEMPTS):
-            now = self.status(axis).position
+        now = self.status(axis).position
+        if abs(now - goal) <= self._near[axis] and self._arrived(known, target):
+            return
+        asked, idle, miss = 0, 0, abs(now - goal)
+        while idle < _ATTEMPTS:
+            now = self._positions[axis]
             question = f"{self._order(known, now, goal)} What does it read now (Enter: as asked)? "
-            self._positions[axis] = self._answer(known, question, goal)
-            if abs(self._positions[axis] - target) <= known.arrival_tolerance:
+            now = self._positions[axis] = self._answer(known, question, goal)
+            if self._arrived(known, target):
                 return
-        unit = EDGE_UNIT[known.unit]
-        reads = to_edge(self._positions[axis], unit)
+            nearer = abs(now - goal) < miss - _NEARER * known.arrival_tolerance
+            asked, idle = asked + 1, idle + (not nearer)
+            miss = min(miss, abs(now - goal)) if nearer else miss
         raise MotionFaultError(
-            f"stage {self._name}, axis {axis}: asked {_ATTEMPTS} times for "
-            f"{to_edge(goal, unit):.6g} {unit}, it reads {reads:.6g} {unit}; nearer "
-            f"than {to_edge(known.arrival_tolerance, unit):.2g} {unit} is wanted. If a hand cannot "
-            "set it that well, give the axis a larger tolerance in the bench file."
+            f"stage {self._name}, axis {axis}: asked {asked} times for {known.said(goal)}, it "
+            f"reads {known.said(now)}; nearer than {known.said(known.arrival_tolerance)} is "
+            "wanted. If a hand cannot set it that well, give the axis a larger tolerance in the "
+            "bench file."
         )
+
+    def _arrived(self, axis: Axis, target: float) -> bool:
+        return abs(self._positions[axis.name] - target) <= axis.arrival_tolerance
 
     def status(self, axis: str) -> AxisStatus:
         """Return the position as last said; asks for it the first time."""
@@ -129,9 +147,17 @@ class HandStage:
         return self._axes[name]
 
     def _check_turn(self, axis: Axis, how: HandAxis) -> None:
-        if how.per_turn is not None and not 0 < how.per_turn <= 10 * axis.travel:
+        if how.per_turn is None:
+            return
+        travel, kind = how.per_turn
+        if kind != axis.unit:
             raise UsageError(
-                f"stage {self._name}, axis {axis.name}: per_turn {axis.said(how.per_turn)} is "
+                f"stage {self._name}, axis {axis.name}: per_turn is {kind_name(kind)}; this axis "
+                f"moves in {EDGE_UNIT[axis.unit]}, so it must be {kind_name(axis.unit)}."
+            )
+        if travel > 10 * axis.travel:
+            raise UsageError(
+                f"stage {self._name}, axis {axis.name}: per_turn {axis.said(travel)} is "
                 f"not a share of a travel of {axis.said(axis.travel)}; check its unit."
             )
 
@@ -179,15 +205,28 @@ class HandStage:
 
 def _by_hand(axis: Axis, how: HandAxis | None) -> Axis:
     """Return the axis as a hand drives it: with its screw, and with a hand's tolerance."""
-    turn = how.per_turn if how is not None and how.per_turn is not None else 0.0
-    finest = max(_ENOUGH * turn, 2 * axis.resolution) or _SHARE * axis.travel
+    turn = how.per_turn[0] if how is not None and how.per_turn is not None else 0.0
     signed = turn if how is None or how.clockwise == "+" else -turn
-    return replace(axis, per_turn=signed, tolerance=axis.tolerance or finest)
+    screw = replace(axis, per_turn=signed)
+    tolerance = axis.tolerance or max(_ENOUGH * turn, 2 * axis.resolution) or _SHARE * axis.travel
+    # The target may lie half a step from where it is rounded to, the hand half a turn of 5° off.
+    least = (_step(screw) + max(axis.resolution, _grid(screw))) / 2
+    return replace(screw, tolerance=max(tolerance, least))
+
+
+def _grid(axis: Axis) -> float:
+    """Return how far the finest turn of the screw moves the axis; 0 where that is not known."""
+    return abs(axis.per_turn) * FINEST_TURN / 360
+
+
+def _step(axis: Axis) -> float:
+    """Return what targets are rounded to; 0 for not at all."""
+    return axis.resolution or _grid(axis)
 
 
 def _settable(axis: Axis, target: float) -> float:
     """Return the place next to ``target`` that a hand can set and the limits allow."""
-    step = axis.resolution or abs(axis.per_turn) * FINEST_TURN / 360
+    step = _step(axis)
     rounded = round(target / step) * step if step else target
     return rounded if axis.lower <= rounded <= axis.upper else target
 

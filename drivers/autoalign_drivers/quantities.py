@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, WithJsonSchema
 
-from autoalign.units import quantity
+from autoalign.units import kind_name, parse_quantity, quantity
 
 __all__ = ["Length", "Seconds", "Travel"]
 
@@ -26,10 +26,23 @@ def _reader(inner: tuple[str, ...]) -> Callable[[Any], float]:
     return read
 
 
+def _travel(value: Any) -> tuple[float, str]:
+    """Read a length or an angle; return it in mm or rad, and which of the two."""
+    if not isinstance(value, str):
+        raise ValueError(f'{value!r} has no unit; write it as a text with one, as in "0.5 mm"')
+    travel, kind = parse_quantity(value)
+    if kind not in ("mm", "rad"):
+        raise ValueError(f"{value!r} is {kind_name(kind)}; wanted is a length or an angle")
+    if travel <= 0:
+        raise ValueError(f"{value!r} is not allowed; it must be larger than 0")
+    return travel, kind
+
+
 def _schema(example: str) -> WithJsonSchema:
     return WithJsonSchema({"type": "string", "examples": [example]})
 
 
 Seconds = Annotated[float, _of("s"), _schema("50 ms")]
 Length = Annotated[float, _of("mm"), _schema("5.5 um")]
-Travel = Annotated[float, _of("mm", "rad"), _schema("0.5 mm")]
+Travel = Annotated[tuple[float, str], BeforeValidator(_travel), _schema("0.5 mm")]
+"""How far an axis goes, larger than 0: mm or rad, and which of the two; it must suit the axis."""

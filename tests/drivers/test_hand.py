@@ -85,10 +85,14 @@ def test_turns_of_the_screw() -> None:
         (0.001, "5° clockwise"),
         (1.0 - 1e-6, "2 turns clockwise"),
         (5.61, "11 turns clockwise"),
+        (0.5 * (10 + 355 / 360), "11 turns clockwise"),
+        (-0.5 * (12 + 181 / 360), "13 turns anticlockwise"),
+        (0.5 * (9 + 355 / 360), "9 turns and 355° clockwise"),
+        (0.5 * (9 + 358 / 360), "10 turns clockwise"),
     ],
 )
 def test_turns_are_told_as_far_as_a_hand_can_turn(change: float, words: str) -> None:
-    """Whole turns and steps of 5°; never "0°", never "360°", no degrees beyond ten turns."""
+    """Whole turns and steps of 5°; never "0°", never "360°"; from ten on the nearest whole turn."""
     assert Axis("source.x", "mm", -6.0, 6.0, per_turn=0.5).turning(change) == words
     assert Axis("source.x", "mm", -6.0, 6.0).turning(change) == ""
 
@@ -108,14 +112,58 @@ def test_a_target_is_rounded_to_what_can_be_set() -> None:
 
 
 def test_what_is_missing_is_asked_for_and_then_given_up() -> None:
-    """Too far off: the rest is asked for, three times at most; then it says what helps."""
+    """Too far off: the rest is asked for until three answers came no nearer; then what helps."""
     person = Person("0", "0.5", "0.9", "0.99")
     knobs = stage(person)
     knobs.start_move("source.x", 1.0)
     assert "turn it by +0.5 mm, from 0.5 to 1 mm" in person.questions[2]
     assert knobs.status("source.x").position == pytest.approx(0.99)
-    with pytest.raises(MotionFaultError, match=r"asked 3 times for 0 mm, it reads 0.5 mm"):
-        stage(Person("1", "0.5", "0.5", "0.5")).start_move("source.x", 0.0)
+    person = Person("1", "0.5", "0.5", "0.6", "0.49", "0")
+    with pytest.raises(MotionFaultError, match=r"asked 4 times for 0 mm, it reads 0.49 mm"):
+        stage(person).start_move("source.x", 0.0)
+    assert person.answers == ["0"]
+
+
+def test_who_comes_nearer_is_asked_as_often_as_it_takes() -> None:
+    """Seven answers, each nearer by more than half the tolerance, are not too many."""
+    person = Person("1", "0.8", "0.6", "0.45", "0.3", "0.2", "0.1", "0.03")
+    knobs = stage(person)
+    knobs.start_move("source.x", 0.0)
+    assert knobs.status("source.x").position == pytest.approx(0.03)
+    assert len(person.questions) == 8
+
+
+@pytest.mark.parametrize("answer", ["", "0.122", "0.118"])
+def test_nobody_is_asked_for_more_than_a_hand_can_set(answer: str) -> None:
+    """A tolerance far below half of 5° of the screw: what is next to the goal is near enough.
+
+    5° of 0.72 mm are 0.01 mm: the goal of 0.1234 mm is 0.12 mm, the hand sets ± 0.005 mm.
+    """
+    tight = Axis("source.x", "mm", -2.0, 2.0, tolerance=1e-4)
+    settings = HandSettings.model_validate({"axes": {"source.x": {"per_turn": "0.72 mm"}}})
+    person = Person("0", answer)
+    knobs = HandDriver(person).build("knobs", (tight,), settings, VirtualClock())
+    knobs.start_move("source.x", 0.1234)
+    assert len(person.questions) == 2
+    axis = knobs.axes["source.x"]
+    assert abs(knobs.status("source.x").position - 0.1234) <= axis.arrival_tolerance
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "start", "asked"),
+    [(None, "0.1204", 0), (None, "0.1151", 0), (None, "0.11", 1), (0.02, "0.11", 0),
+     (0.02, "0.09", 1), (1e-4, "0.1204", 0), (1e-4, "0.11", 1)],
+)  # fmt: skip
+def test_no_question_where_the_axis_stands_already(
+    tolerance: float | None, start: str, asked: int
+) -> None:
+    """Within half of 5° of the screw, or within the tolerance that the bench file gives."""
+    known = Axis("source.x", "mm", -2.0, 2.0, tolerance=tolerance)
+    settings = HandSettings.model_validate({"axes": {"source.x": {"per_turn": "0.72 mm"}}})
+    person = Person(start, "")
+    knobs = HandDriver(person).build("knobs", (known,), settings, VirtualClock())
+    knobs.start_move("source.x", 0.12)
+    assert len(person.questions) == 1 + asked
 
 
 def test_answers_that_cannot_be_understood_are_asked_again() -> None:
@@ -157,7 +205,13 @@ def test_limits_and_names_are_checked_before_anybody_is_asked() -> None:
     [
         ({"source.q": {}}, UnknownNameError, "Did you mean 'source.x'"),
         ({"source.x": {"per_turn": "500 mm"}}, UsageError, "check its unit"),
-        ({"source.x": {"per_turn": 0.5}}, ValidationError, "has no unit"),
+        ({"source.x": {"per_turn": 0.5}}, ValidationError, "0.5 has no unit"),
+        ({"source.x": {"per_turn": True}}, ValidationError, "True has no unit"),
+        ({"source.x": {"per_turn": "half"}}, ValidationError, "not a number with a unit"),
+        ({"source.x": {"per_turn": "5 s"}}, ValidationError, "a length or an angle"),
+        ({"source.x": {"per_turn": "0 mm"}}, ValidationError, "larger than 0"),
+        ({"source.x": {"per_turn": "5 mrad"}}, UsageError, "per_turn is an angle.*a length"),
+        ({"mirror.tip": {"per_turn": "1 um"}}, UsageError, "per_turn is a length.*an angle"),
         ({"source.x": {"clockwise": "left"}}, ValidationError, r"'\+' or '-'"),
     ],
 )

@@ -32,6 +32,21 @@ def test_impossible_numbers_are_refused_by_name(key: str, value: float) -> None:
         Axis("a.b", "mm", 0.0, 1.0, **{key: value})  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("value", ["0.5", True, None, math.nan, math.inf])
+def test_what_a_turn_does_is_a_finite_number(value: object) -> None:
+    """A text, a truth or nothing in place of a number is refused with what is wanted."""
+    with pytest.raises(UsageError, match=r"a\.b: per_turn .* must be a finite number, in mm"):
+        Axis("a.b", "mm", 0.0, 1.0, per_turn=value)  # type: ignore[arg-type]
+
+
+def test_texts_and_truths_are_no_limits() -> None:
+    """Numbers of the wrong kind are refused, never a bare TypeError."""
+    with pytest.raises(UsageError, match="must be finite numbers"):
+        Axis("a.b", "mm", "0", 1.0)  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="play True must be"):
+        Axis("a.b", "mm", 0.0, 1.0, play=True)
+
+
 def test_outside_target_names_axis_request_and_range() -> None:
     """The limit error carries who, what was asked, what is allowed and what to do."""
     with pytest.raises(TravelLimitError) as caught:
