@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -80,3 +81,24 @@ def test_nothing_is_kept_of_a_run_that_missed_the_spec(tmp_path):
     assert not result.in_spec
     assert not path.exists()
     assert BenchMemory(collimator(0), path).data is None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("spoil", "strategy", "why"),
+    [(True, None, "memory is not plausible (its phi is not"),
+     (False, "random", "strategy random does not use one")],
+)  # fmt: skip
+def test_a_memory_that_was_not_used_is_said_to_be_so(spoil, strategy, why, tmp_path):
+    """In the result's remarks, which the command line prints, and in the record of the run."""
+    path, journal = tmp_path / "m.json", tmp_path / "run.db"
+    bench, _ = drifted(0, path, 0.3)
+    record = json.loads(path.read_text())
+    if spoil:
+        record["memory"]["phi"][0] = "0.1"
+    path.write_text(json.dumps(record))
+    result = align(bench, strategy=strategy, budget=6, memory=path, journal=journal)
+    assert len(result.remarks) == 2
+    assert result.remarks[0].startswith("memory of ")
+    assert result.remarks[1].startswith(f"memory {path}: {why}")
+    assert result.remarks[1].encode() in journal.read_bytes()
