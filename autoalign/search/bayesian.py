@@ -27,18 +27,18 @@ class Bayesian:
     ----------
     first
         Random places before the model is used.
-    memory
+    kept
         How many looks the model is made of, the best and the latest; bounds its own time.
     """
 
     first: int = 8
-    memory: int = 120
+    kept: int = 120
     name: str = field(default="bayesian", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
         """Yield positions to visit."""
-        surrogate = Surrogate(problem, self.first, self.memory)
+        surrogate = Surrogate(problem, self.first, self.kept)
         surrogate.tell(problem.first)
         while True:
             surrogate.tell((yield surrogate.ask()))
@@ -47,11 +47,11 @@ class Bayesian:
 class Surrogate:
     """A Gaussian process of the merit over the axes: told of looks, asked for the next place.
 
-    ``first`` and ``memory`` as of :class:`Bayesian`.
+    ``first`` and ``kept`` as of :class:`Bayesian`.
     """
 
-    def __init__(self, problem: Problem, first: int, memory: int) -> None:
-        self._problem, self._first, self._memory = problem, first, memory
+    def __init__(self, problem: Problem, first: int, kept: int) -> None:
+        self._problem, self._first, self._kept = problem, first, kept
         self._box, self._cost = ScaledBox(problem), Cost()
         self._told: list[tuple[list[float], float]] = []
         self._model: Any = None
@@ -73,8 +73,8 @@ class Surrogate:
         u = self._box.scaled(seen.positions) if self._asked is None else self._asked
         self._asked = None
         self._told.append((_inside(u, self._box), _logarithm(self._cost(seen))))
-        if len(self._told) > self._memory:
-            self._told = _worth_keeping(self._told, self._memory // 2)
+        if len(self._told) > self._kept:
+            self._told = _worth_keeping(self._told, self._kept // 2)
             self._model = None
         elif self._model is not None:
             _limited(self._model.tell, *self._told[-1])

@@ -30,14 +30,14 @@ class WithoutModel:
     better
         A place found by looking around is descended from once its merit is at most this share of
         the best before.
-    first, memory
+    first, kept
         As of :class:`~autoalign.search.bayesian.Bayesian`.
     """
 
     patience: int = 2
     better: float = 0.8
     first: int = 8
-    memory: int = 120
+    kept: int = 120
     name: str = field(default="without-model", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
@@ -48,7 +48,7 @@ class WithoutModel:
             best = yield from recover(problem, best)
         if not best.ok:
             return
-        surrogate = Surrogate(problem, self.first, self.memory)
+        surrogate = Surrogate(problem, self.first, self.kept)
         surrogate.tell(best)
         push = 1.0
         while True:

@@ -85,7 +85,7 @@ def test_looking_around_stays_inside_and_repeats(make_bench):
     for _ in range(2):
         bench, _power = coupling_bench(make_bench, 3, 1, width=2.0, away=12.0)
         stage = bench.stages["stage"]
-        align(bench, strategy=WithoutModel(first=4, memory=24), budget=40, seed=7)
+        align(bench, strategy=WithoutModel(first=4, kept=24), budget=40, seed=7)
         for name, target in stage.log:
             assert stage.axes[name].lower <= target <= stage.axes[name].upper
         logs.append(stage.log)

@@ -105,7 +105,7 @@ def test_bayesian_search_learns_and_repeats(make_bench):
     logs = []
     for _ in range(2):
         bench = make_bench(count=1, residuals=2, seed=3)
-        result = align(bench, strategy=Bayesian(first=3, memory=6), budget=10, seed=7)
+        result = align(bench, strategy=Bayesian(first=3, kept=6), budget=10, seed=7)
         logs.append(bench.stages["stage"].log)
         assert result.after.merit < result.before.merit
     assert logs[0] == logs[1]
