@@ -82,6 +82,8 @@ def parse_quantity(text: str) -> tuple[float, str]:
     if slash and per.strip() != "s":
         raise UsageError(f"{text!r}: a rate is given per second, for instance 2 mm/s.")
     inner, factor = _look_up(base.strip())
+    if not math.isfinite(value * factor):
+        raise UsageError(f"{text!r} is beyond every number that can be computed with; check it.")
     return value * factor, f"{inner}/s" if slash else inner
 
 

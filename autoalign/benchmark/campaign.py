@@ -9,13 +9,15 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from autoalign.bench import Bench
-from autoalign.benchmark.outcome import Case, Outcome, append_rows, read_rows
+from autoalign.benchmark.campaign_file import append_rows, check_alike, read_rows
+from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.benchmark.timed import Timed
 from autoalign.errors import AlignError, UsageError
 from autoalign.runner import run
@@ -55,10 +57,16 @@ def run_campaign(
         CSV file that each outcome is added to once it is known; None keeps none.
     workers
         Processes; each computes with one BLAS thread.
+
+    Raises
+    ------
+    UsageError
+        Where ``path`` is damaged, is no campaign, or holds outcomes of another budget or of another
+        version of the library; before anything is run, and the file is left as it is.
     """
     from joblib import Parallel, delayed  # noqa: PLC0415
 
-    known = {o.case: o for o in read_rows(path)} if path is not None and path.exists() else {}
+    known = _known(path, budget)
     todo = [c for c in wanted if c not in known]
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
     for outcome in parallel(delayed(run_case)(c, make_bench, make_strategy, budget) for c in todo):
@@ -68,6 +76,22 @@ def run_campaign(
         if progress is not None:
             progress(outcome)
     return [known[c] for c in wanted]
+
+
+def _known(path: Path | None, budget: Budget) -> dict[Case, Outcome]:
+    """Return the outcomes that are there already, all of this budget and this version."""
+    if path is None or not path.exists():
+        return {}
+    rows = read_rows(path)
+    check_alike(path, rows, _settings(budget))
+    return {o.case: o for o in rows}
+
+
+def _settings(budget: Budget) -> dict[str, Any]:
+    """Return what all outcomes of a campaign share."""
+    return {
+        "budget": budget.probes, "budget_seconds": budget.seconds, "version": version("autoalign"),
+    }  # fmt: skip
 
 
 def run_case(
@@ -102,8 +126,8 @@ def run_case(
         return Outcome(
             case.strategy, case.bench, case.seed, claimed, reached, session.probes,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
-            walked.total("rad"), float(first), float(last.merit), status, reason, case.drift,
-            getattr(timed, "diagnosis", ""),
+            walked.total("rad"), float(first), float(last.merit), status, reason,
+            **_settings(budget), drift=case.drift, diagnosis=getattr(timed, "diagnosis", ""),
         )  # fmt: skip
 
 

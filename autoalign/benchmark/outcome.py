@@ -2,17 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import os
-from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass, fields
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass
 
-from autoalign.errors import UsageError
-
-__all__ = ["Case", "Outcome", "append_rows", "read_rows"]
+__all__ = ["Case", "Outcome"]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -61,6 +53,10 @@ class Outcome:
         How the run ended, in a word; the name of the error where it broke off.
     reason
         The same in a sentence.
+    budget, budget_seconds
+        Looks and time on the bench's clock that the run could spend, s; infinite for no limit.
+    version
+        Of the library that ran it.
     drift
         See :class:`Case`.
     diagnosis
@@ -82,6 +78,9 @@ class Outcome:
     merit_last: float
     status: str
     reason: str
+    budget: int
+    budget_seconds: float
+    version: str
     drift: float = 0.0
     diagnosis: str = ""
 
@@ -89,53 +88,3 @@ class Outcome:
     def case(self) -> Case:
         """Which case it was."""
         return Case(self.strategy, self.bench, self.seed, self.drift)
-
-
-_NAMES = tuple(f.name for f in fields(Outcome))
-_READERS: dict[str, Callable[[str], object]] = {
-    "str": str,
-    "int": int,
-    "float": float,
-    "bool": lambda text: text == "True",
-}
-
-
-def append_rows(path: Path, rows: Iterable[Outcome]) -> None:
-    """Add ``rows`` to the CSV file at ``path``; make it with its header where it is not there.
-
-    A last line that was cut off in writing is dropped first.
-    """
-    if path.exists():
-        os.truncate(path, path.read_bytes().rfind(b"\n") + 1)
-    fresh = not path.exists() or path.stat().st_size == 0
-    with path.open("a", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, _NAMES, lineterminator="\n")
-        if fresh:
-            writer.writeheader()
-        for row in rows:
-            writer.writerow(asdict(row))
-
-
-def read_rows(path: Path) -> list[Outcome]:
-    """Read a campaign's CSV file; a last line that was cut off in writing is left out.
-
-    Raises
-    ------
-    UsageError
-        For a file that is not a campaign of this library, with the columns that are missing.
-    """
-    text = path.read_text(encoding="utf-8")
-    text = text[: text.rfind("\n") + 1]
-    reader = csv.DictReader(io.StringIO(text, newline=""))
-    missing = [n for n in _NAMES if n not in (reader.fieldnames or ())]
-    if text and missing:
-        raise UsageError(
-            f"{path}: not a campaign file; columns missing: {', '.join(missing)}. "
-            "Name another file, or move this one aside."
-        )
-    return [_row(line) for line in reader]
-
-
-def _row(line: dict[str, str]) -> Outcome:
-    values: dict[str, Any] = {f.name: _READERS[str(f.type)](line[f.name]) for f in fields(Outcome)}
-    return Outcome(**values)

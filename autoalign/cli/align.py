@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from autoalign.cli.numbers import checked_looks, checked_seed
+
 if TYPE_CHECKING:
     from autoalign.config import BenchFile
     from autoalign.session.actions import Budget
@@ -43,9 +45,10 @@ def align(
     strategy
         Who searches; the bench file's where not given. "autoalign plugins strategies" lists them.
     budget
-        Looks at the most, the first and the verifying one included.
+        Looks at the most, the first and the verifying one included; the bench file's where not
+        given.
     seed
-        Seed of the strategy's chance.
+        Seed of the chance that strategies may use; the same seed draws the same.
     memory
         File in which the bench remembers itself, so that the next alignment starts calibrated;
         written after every run that was verified to be in spec. Where not given it stands beside
@@ -63,6 +66,7 @@ def align(
     from autoalign.config import read_bench_file  # noqa: PLC0415
     from autoalign.memory import memory_path  # noqa: PLC0415
 
+    checked_seed("--seed", seed)
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
     folder = output or default_folder(file.tables.bench.name)
@@ -98,7 +102,7 @@ def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
     table = file.tables.budget
-    looks = table.probes if probes is None else probes
+    looks = table.probes if probes is None else checked_looks(probes)
     return Budget(looks, math.inf if table.time is None else table.time)
 
 

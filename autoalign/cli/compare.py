@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from autoalign.cli.exits import Exit
+from autoalign.cli.numbers import Amount, checked_looks, checked_seed, whole
 from autoalign.cli.output import note, print_facts, print_pairs, print_table, print_text
 
 if TYPE_CHECKING:
@@ -27,7 +30,7 @@ def compare(
     benches: str = "collimator",
     seeds: int = 20,
     first_seed: int = 0,
-    drift: str = "0",
+    drift: Amount = "0",
     budget: int = 200,
     workers: int = 1,
     output: Path = Path("campaign"),
@@ -37,10 +40,12 @@ def compare(
 
     Success is judged by the simulated truth without noise at the last position, not by what a run
     claims. A run that does not get there counts as infinitely many looks. Every outcome is added
-    to a CSV file as soon as it is known: the same command goes on where it was interrupted.
+    to a CSV file as soon as it is known: the same command goes on where it was interrupted, and
+    further strategies, benches, seeds and drifts are added to it. One folder holds one budget and
+    one version of this program; another is refused, and nothing is lost.
 
-    With "--drift 0.1" every bench is aligned first and what the strategy remembers of it is kept;
-    then each axis drifts by up to a tenth of the range that its misalignment was drawn from. Only
+    With "--drift 0.1" every bench is aligned first, and what the strategy remembers of it is kept.
+    Then each axis drifts by up to a tenth of the range from which its misalignment was drawn. Only
     the looks of the alignment after that are counted.
 
     Parameters
@@ -50,40 +55,41 @@ def compare(
     benches
         Families of simulated benches, separated by commas, or "all".
     seeds
-        How many benches are drawn of each family.
+        How many benches are drawn of each family, from seeds that follow one another.
     first_seed
-        The first of their seeds.
+        The first of these seeds.
     drift
-        Parts of the range of the start by which aligned benches drift, separated by commas; 0 is a
-        bench that is aligned for the first time, "0,0.1" compares both.
+        By how much an aligned bench drifts, as a part of the range from which misalignments are
+        drawn: 0 (a bench that is aligned for the first time) to 1. Several are separated by
+        commas: "0,0.1" compares both.
     budget
-        Looks that one run may spend.
+        Looks that one run may spend, the first and the verifying one included.
     workers
         Processes at work at once.
     output
-        Folder for campaign.csv and the picture.
+        Folder for campaign.csv (one line for each run) and campaign.png.
     json
         Print the table as JSON.
     """
     from autoalign.benchmark.campaign import cases, run_campaign  # noqa: PLC0415 - heavy
-    from autoalign.errors import UsageError  # noqa: PLC0415
     from autoalign.report.campaign_picture import draw_campaign  # noqa: PLC0415
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
-    for option, value in (("--seeds", seeds), ("--workers", workers)):
-        if value < 1:
-            raise UsageError(f"{option} {value}: 1 or more is needed.")
+    whole("--seeds", seeds, 1, 1_000_000)
+    whole("--workers", workers, 1, max(64, os.cpu_count() or 1))
+    checked_seed("--first-seed", first_seed)
+    spend = Budget(checked_looks(budget))
     chosen = listed("strategies", strategies, "compare")
     families = listed("simulations", benches, "compare")
     drifts = _drifts(drift)
     wanted = cases(chosen, families, range(first_seed, first_seed + seeds), drifts)
     output.mkdir(parents=True, exist_ok=True)
     outcomes = run_campaign(
-        wanted, _make_bench, _make_strategy, budget=Budget(budget),
+        wanted, _make_bench, _make_strategy, budget=spend,
         path=output / "campaign.csv", workers=workers, progress=_tell,
     )  # fmt: skip
     picture = draw_campaign(outcomes, output / "campaign.png")
-    _print(outcomes, {"Outcomes": output / "campaign.csv", "Picture": picture}, json)
+    _print(outcomes, budget, {"Outcomes": output / "campaign.csv", "Picture": picture}, json)
     return Exit.IN_SPEC
 
 
@@ -139,14 +145,14 @@ def _tell(outcome: Outcome) -> None:
     )
 
 
-def _print(outcomes: Sequence[Outcome], files: dict[str, Path], json: bool) -> None:
+def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], json: bool) -> None:
     import numpy as np  # noqa: PLC0415
 
     from autoalign.benchmark.statistics import summarise  # noqa: PLC0415
 
     rows = summarise(outcomes, np.random.default_rng(0))
     if json:
-        print_facts([_facts(r) for r in rows])
+        print_facts([{**asdict(r), "budget": budget} for r in rows])
         return
     print_table(
         ("bench", "strategy", "looks, median (95 % band)", "95 %", "in spec", "expected looks",
@@ -155,6 +161,7 @@ def _print(outcomes: Sequence[Outcome], files: dict[str, Path], json: bool) -> N
     )  # fmt: skip
     print_text()
     print_text(
+        f"Every run could spend {budget} looks. "
         "Median and 95 % count an unsuccessful run as infinitely many looks. Expected looks: all "
         "looks of all runs over the successes. In spec, with Wilson's 95 % interval: by the "
         "simulated truth. Accusations: runs that end with something said to be wrong with the "
@@ -180,12 +187,6 @@ def _row(r: Summary) -> tuple[str, ...]:
         f"{r.bench_seconds:.1f} s",
         f"{1e3 * r.own_seconds:.1f} ms",
     )
-
-
-def _facts(r: Summary) -> dict[str, Any]:
-    from dataclasses import asdict  # noqa: PLC0415
-
-    return asdict(r)
 
 
 def _count(looks: float) -> str:

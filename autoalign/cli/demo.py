@@ -52,10 +52,12 @@ def demo(
         Print facts as JSON.
     """
     from autoalign.cli.align import budget_of, checked_strategy  # noqa: PLC0415
+    from autoalign.cli.numbers import checked_seed  # noqa: PLC0415
     from autoalign.cli.output import print_text  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415
     from autoalign.config import example, read_bench_file  # noqa: PLC0415
 
+    checked_seed("--seed", seed)
     chosen = link or ("loop" if sys.platform == "win32" else "pty")
     file = read_bench_file(example("demo"), {"simulation.seed": seed, "simulation.link": chosen})
     searcher = checked_strategy(strategy) or file.strategy

@@ -15,6 +15,7 @@ from autoalign.beam.fill import fill_words
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.beam.remarks import remarks
 from autoalign.beam.through_focus import focus_words
+from autoalign.cli.numbers import option_length, option_value
 from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
 from autoalign.errors import AlignError, UsageError
@@ -25,7 +26,6 @@ from autoalign.report.words import edge, edge_unit
 from autoalign.session.seeing import stated
 from autoalign.twin.knowledge import Knowledge
 from autoalign.twin.misalignment import Misalignment, read_misalignment
-from autoalign.units import quantity
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -66,13 +66,13 @@ class Collimator:
                 "--explain with pictures needs --distances, --focal-length and --angle; for "
                 'instance --distances "0.4 m, 2.4 m" --focal-length "150 mm" --angle "35 deg".'
             )
-        rho = quantity(focal_length, "mm")
+        rho = option_length("focal_length", focal_length)
         return cls(
             rho,
-            quantity(angle, "rad"),
-            None if aperture is None else quantity(aperture, "mm"),
-            quantity(core, "mm") / rho,
-            tuple(quantity(part, "mm") for part in distances.split(",")),
+            option_value("--angle", angle, "rad"),
+            None if aperture is None else option_length("aperture", aperture),
+            option_length("core", core) / rho,
+            tuple(option_length("distances", part) for part in distances.split(",")),
         )
 
 

@@ -41,8 +41,10 @@ def gallery(
         Print facts as JSON.
     """
     from autoalign.cli.compare import listed  # noqa: PLC0415
+    from autoalign.cli.numbers import checked_seed  # noqa: PLC0415
     from autoalign.report import write_gallery  # noqa: PLC0415 - heavy
 
+    checked_seed("--seed", seed)
     families = listed("simulations", benches, "gallery")
     counted: dict[str, int] = {}
     page = write_gallery(_cases(families, seed, counted), output)

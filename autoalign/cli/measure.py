@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
+from autoalign.cli.numbers import Amount, option_value
+
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
@@ -22,21 +24,24 @@ __all__ = ["measure"]
 
 Flag = Annotated[bool, Parameter(negative="")]
 
+_WIDEST_PIXEL = 100.0
+"""The largest size of a pixel at its plane, mm; beyond it is a slip of the unit."""
+
 
 def measure(
     *places: str,
-    pitch: str | None = None,
+    pitch: Amount | None = None,
     bits: int | None = None,
     dark: Path | None = None,
     hot_map: Path | None = None,
     channel: Literal["red", "green", "blue"] | None = None,
     pictures: Path | None = None,
     explain: Flag = False,
-    distances: str | None = None,
-    focal_length: str | None = None,
-    angle: str | None = None,
-    aperture: str | None = None,
-    core: str = "0 mm",
+    distances: Amount | None = None,
+    focal_length: Amount | None = None,
+    angle: Amount | None = None,
+    aperture: Amount | None = None,
+    core: Amount = "0 mm",
     json: Flag = False,
     csv: Flag = False,
 ) -> int:
@@ -143,11 +148,13 @@ def pitches_of(text: str | None) -> tuple[tuple[float, float], ...]:
 
 def _pitch_of(text: str) -> tuple[float, float]:
     from autoalign.errors import UsageError  # noqa: PLC0415
-    from autoalign.units import quantity  # noqa: PLC0415
 
-    sizes = [quantity(part, "mm") for part in text.split(",")]
-    if len(sizes) > 2 or not all(size > 0 for size in sizes):
-        raise UsageError(f'pitch {text!r}: give one length, or "x, y", both larger than 0.')
+    sizes = [option_value("--pitch", part, "mm") for part in text.split(",")]
+    if len(sizes) > 2 or not all(0 < size <= _WIDEST_PIXEL for size in sizes):
+        raise UsageError(
+            f'--pitch {text!r}: give one length, or "x, y", each above 0 and up to '
+            f"{_WIDEST_PIXEL:g} mm."
+        )
     return sizes[0], sizes[-1]
 
 

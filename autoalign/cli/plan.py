@@ -9,16 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from autoalign.cli.numbers import Amount, option_length, option_value
+
 if TYPE_CHECKING:
     from autoalign.axes import Axis
     from autoalign.merit import Spec
     from autoalign.optics.layout import Layout
 
 __all__ = ["Optic", "plan"]
-
-
-Amount = Annotated[str, Parameter(allow_leading_hyphen=True)]
-"""A number with its unit; the sign is judged here, not taken for an option."""
 
 
 @Parameter(name="*")
@@ -39,7 +37,7 @@ class Optic:
     na
         Numerical aperture of the source.
     wavelength
-        Wavelength.
+        Of the light.
     near
         Distance of the near screen after the mirror.
     far
@@ -57,6 +55,7 @@ class Optic:
 
 
 _NO_OPTIC = Optic()
+_LENGTHS = ("focal_length", "aperture", "core", "wavelength", "near", "far")
 
 
 def plan(
@@ -83,11 +82,11 @@ def plan(
     bench
         Bench file (TOML).
     view
-        Side of the field that the cameras see at their planes: one for all, or by plane, such as
-        "near=40 mm, far=60 mm".
+        Side of the field that the cameras see at their planes: one for all, or one for each plane,
+        such as "near=40 mm, far=60 mm".
     placement
-        How well parts are placed by hand before the first look, a length and an angle: standard
-        uncertainties, from which the travel follows.
+        How well parts are placed by hand before the first look: a length and an angle, standard
+        uncertainties, from which the travel follows; at the most "100 mm, 500 mrad".
     drawing
         Write a drawing to scale as PNG.
     symptoms
@@ -147,23 +146,21 @@ def _from_numbers(optic: Optic) -> tuple[Layout, Spec, dict[str, Axis]]:
     from autoalign.merit import Spec  # noqa: PLC0415
     from autoalign.optics.families import collimator_layout  # noqa: PLC0415
     from autoalign.optics.paraboloid import OffAxisParaboloid  # noqa: PLC0415
-    from autoalign.units import quantity  # noqa: PLC0415
 
     if optic.focal_length is None or optic.angle is None:
         raise UsageError(
             "a plan needs a bench file, or at least --focal-length and --angle; for instance "
             'autoalign plan --focal-length "150 mm" --angle "35 deg".'
         )
-    rho, core = quantity(optic.focal_length, "mm"), quantity(optic.core, "mm")
-    section = OffAxisParaboloid(
-        rho, math.degrees(quantity(optic.angle, "rad")), quantity(optic.aperture, "mm")
-    )
+    length = {name: option_length(name, getattr(optic, name)) for name in _LENGTHS}
+    rho, core = length["focal_length"], length["core"]
+    angle = math.degrees(option_value("--angle", optic.angle, "rad"))
     layout = collimator_layout(
-        section,
+        OffAxisParaboloid(rho, angle, length["aperture"]),
         core,
         optic.na,
-        quantity(optic.wavelength, "mm"),
-        planes=(("near", quantity(optic.near, "mm")), ("far", quantity(optic.far, "mm"))),
+        length["wavelength"],
+        planes=(("near", length["near"]), ("far", length["far"])),
     )
     return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}
 

@@ -9,15 +9,21 @@ from pathlib import Path
 import numpy as np
 
 from autoalign.axes import Axis
+from autoalign.cli.numbers import option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.errors import UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout, Vector
 from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.report.words import edge, edge_unit, number, stated
-from autoalign.units import quantity
 
 __all__ = ["Surroundings", "make_plan", "print_plan"]
+
+_FAR_OFF = 100.0
+"""Parts further off, mm, are not placed at all, and travel is calculated to first order."""
+
+_TURNED_AWAY = 0.5
+"""The same for angles, rad."""
 
 _SEED = 0
 """Of the draws behind the tolerance table: the same plan for the same bench."""
@@ -33,9 +39,16 @@ class Surroundings:
     def fields(self) -> float | dict[str, float]:
         """Return the side of the cameras' fields, mm: one for all, or by plane."""
         if "=" not in self.view:
-            return quantity(self.view, "mm")
-        pairs = (part.partition("=") for part in self.view.split(","))
-        return {plane.strip(): quantity(size, "mm") for plane, _, size in pairs}
+            return option_value("--view", self.view, "mm")
+        fields: dict[str, float] = {}
+        for plane, _, size in (part.partition("=") for part in self.view.split(",")):
+            name = plane.strip()
+            if name in fields:
+                raise UsageError(
+                    f"--view {self.view!r}: plane {name!r} is given twice; give each plane once."
+                )
+            fields[name] = option_value(f"--view, plane {name!r},", size, "mm")
+        return fields
 
     def uncertainties(self) -> tuple[float, float]:
         """Return the standard uncertainties of placement, mm and rad."""
@@ -45,13 +58,28 @@ class Surroundings:
                 f"--placement {self.placement!r}: a length and an angle are needed, for instance "
                 '"0.5 mm, 5 mrad".'
             )
-        return quantity(parts[0], "mm"), quantity(parts[1], "rad")
+        shift = option_value("--placement", parts[0], "mm")
+        turn = option_value("--placement", parts[1], "rad")
+        if shift > _FAR_OFF or turn > _TURNED_AWAY:
+            raise UsageError(
+                f"--placement {self.placement!r}: at the most {_FAR_OFF:g} mm and "
+                f"{1e3 * _TURNED_AWAY:g} mrad can be planned for; place the parts better than "
+                "that first, or check the units."
+            )
+        return shift, turn
 
 
 def make_plan(layout: Layout, spec: Spec, around: Surroundings) -> Plan:
     """Plan ``layout`` for ``spec``, with such cameras and such hands."""
     rng = np.random.default_rng(_SEED)
-    return plan(layout, spec, rng, view=around.fields(), placement=around.uncertainties())
+    fields, placement = around.fields(), around.uncertainties()
+    try:
+        return plan(layout, spec, rng, view=fields, placement=placement)
+    except np.linalg.LinAlgError as error:
+        raise UsageError(
+            f"this bench cannot be planned ({error}): its lengths and angles lie too far apart to "
+            "calculate with; check their units."
+        ) from None
 
 
 def print_plan(

@@ -14,6 +14,7 @@ from cyclopts import Parameter
 from autoalign.cli.align import budget_of, checked_strategy
 from autoalign.cli.caution import caution
 from autoalign.cli.exits import Exit
+from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
 
 if TYPE_CHECKING:
@@ -22,13 +23,16 @@ if TYPE_CHECKING:
 
 __all__ = ["watch"]
 
+_LONGEST = 1000 * 3600.0
+"""The longest time between looks, s; beyond it nobody watches anything."""
+
 
 def watch(
     bench: Path,
     /,
     *,
     output: Path,
-    every: str = "10 min",
+    every: Amount = "10 min",
     strategy: str | None = None,
     looks: int | None = None,
     memory: Path | None = None,
@@ -53,7 +57,7 @@ def watch(
     output
         Folder for the records and status.json; one watch at a time may use it.
     every
-        Time between looks, with its unit.
+        Time between looks, with its unit; 1000 h at the most.
     strategy
         Who realigns; the bench file's where not given.
     looks
@@ -72,13 +76,14 @@ def watch(
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
     from autoalign.memory import memory_path  # noqa: PLC0415
     from autoalign.plugins import plugin  # noqa: PLC0415
-    from autoalign.units import quantity  # noqa: PLC0415
     from autoalign.watch.policy import Policy  # noqa: PLC0415
     from autoalign.watch.service import Watch  # noqa: PLC0415
 
+    if looks is not None:
+        whole("--looks", looks, 1)
+    policy = Policy(interval=_interval(every))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
-    policy = Policy(interval=quantity(every, "s"))
     caution(file, unattended=True)
     with file.open() as opened, _stop_flag() as stop:
         service = Watch(
@@ -91,6 +96,19 @@ def watch(
         summary = service.run(looks=looks)
     _print(summary, output, json)
     return _exit(summary)
+
+
+def _interval(text: str) -> float:
+    """Return the time between looks, s."""
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    interval = option_value("--every", text, "s")
+    if not 0 < interval <= _LONGEST:
+        raise UsageError(
+            f"--every {text!r}: a time above 0 and up to {_LONGEST / 3600:g} h is needed, for "
+            'instance "10 min". Nothing was started.'
+        )
+    return interval
 
 
 @contextmanager

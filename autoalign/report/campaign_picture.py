@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from autoalign.benchmark.outcome import Outcome
 from autoalign.benchmark.statistics import runtime_ecdf, success_interval
@@ -14,42 +18,105 @@ from autoalign.report.style import INK, QUIET, SERIES, dress, new_figure, plain,
 
 __all__ = ["draw_campaign"]
 
-_DASHES = ("-", (0, (5, 1.5)), (0, (1.5, 1.2)))
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+_DASHES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.2)))
+_POINTS = 400
+"""Places along the axis of looks."""
+_TURN = 12
+"""Of these, how many in a row one of several curves that coincide for a stretch has to itself."""
+_WIDTH = 2.0
+"""Of a line, points."""
+_DASH = 4.0
+"""Length of what one of several equal curves shows at a time, line widths."""
 
 
 def draw_campaign(outcomes: Sequence[Outcome], path: str | Path) -> Path:
     """Draw one panel for each bench, one line for each strategy; unsuccessful runs never arrive.
 
-    The number of runs and Wilson's 95 % interval of the success stand in the legend, so that a
-    small campaign does not look better than it is.
+    Where curves coincide they are shown by turns, so that none hides another; curves that are
+    equal all the way are named together. The number of runs and Wilson's 95 % interval of the
+    success stand in the legend, so that a small campaign does not look better than it is.
     """
     benches = list(dict.fromkeys(o.case.where for o in outcomes))
     figure = new_figure(8.0, 4.6 * max(1, len(benches)))
     panels = figure.subplots(max(1, len(benches)), 1, squeeze=False)[:, 0]
     for panel, bench in zip(panels, benches, strict=True):
-        group = [o for o in outcomes if o.case.where == bench]
-        most = max(10, *(o.probes for o in group))
-        looks = np.unique(np.geomspace(1, most, 400).round(3))
-        for k, strategy in enumerate(dict.fromkeys(o.strategy for o in group)):
-            runs = [o for o in group if o.strategy == strategy]
-            spent = [float(o.probes) if o.reached else math.inf for o in runs]
-            colour, dashes = SERIES[k % len(SERIES)][0], _DASHES[k // len(SERIES) % len(_DASHES)]
-            panel.step(
-                looks, 100 * runtime_ecdf(spent, looks), where="post", color=colour,
-                linestyle=dashes, linewidth=2.0, label=_label(strategy, runs),
-            )  # fmt: skip
-        panel.set_xscale("log")
-        ticks = [t for t in (1, 2, 3, 5, 10, 20, 50, 100, 200, 500, 1000) if t <= most]
-        panel.set_xticks(ticks, [str(t) for t in ticks])
-        panel.minorticks_off()
-        panel.set_ylim(-2, 102)
-        dress(panel, "looks, number", "runs in spec, %", f"{bench}: in spec after so many looks")
-        panel.axhline(100, color=QUIET, linewidth=0.8)
-        panel.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, labelcolor=INK)
+        _draw_bench(panel, bench, [o for o in outcomes if o.case.where == bench])
     return save_png(figure, path)
 
 
-def _label(strategy: str, runs: Sequence[Outcome]) -> str:
+def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome]) -> None:
+    most = max(10, *(o.probes for o in group))
+    looks = np.geomspace(1, most, _POINTS).round(3)
+    runs = {name: [o for o in group if o.strategy == name] for name in _strategies(group)}
+    curves = {n: 100 * runtime_ecdf(_spent(own), looks) for n, own in runs.items()}
+    turns = _turns(curves)
+    handles = []
+    for k, (name, own) in enumerate(runs.items()):
+        colour = SERIES[k % len(SERIES)][0]
+        dashes = _DASHES[k // len(SERIES) % len(_DASHES)]
+        equal = _equal(curves, name)
+        seen = _by_turns(equal.index(name), len(equal)) or dashes
+        for layer, part in enumerate((curves[name], np.where(turns[name], curves[name], math.nan))):
+            panel.step(looks, part, where="post", color=colour, linewidth=_WIDTH, linestyle=seen,
+                       zorder=2 + layer, dash_capstyle="butt", solid_capstyle="butt")  # fmt: skip
+        label = _label(name, own, [n for n in equal if n != name])
+        handles.append(
+            Line2D([], [], color=colour, linewidth=_WIDTH, linestyle=dashes, label=label)
+        )
+    panel.set_xscale("log")
+    ticks = [t for t in (1, 2, 3, 5, 10, 20, 50, 100, 200, 500, 1000) if t <= most]
+    panel.set_xticks(ticks, [str(t) for t in ticks])
+    panel.minorticks_off()
+    panel.set_ylim(-2, 102)
+    budgets = " and ".join(str(b) for b in sorted({o.budget for o in group}))
+    title = f"{bench}: in spec after so many looks, of {budgets} allowed"
+    dress(panel, "looks, number", "runs in spec, %", title)
+    panel.axhline(100, color=QUIET, linewidth=0.8, zorder=1)
+    panel.legend(
+        handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False,
+        labelcolor=INK,
+    )  # fmt: skip
+
+
+def _strategies(group: Sequence[Outcome]) -> list[str]:
+    return list(dict.fromkeys(o.strategy for o in group))
+
+
+def _spent(runs: Sequence[Outcome]) -> list[float]:
+    return [float(o.probes) if o.reached else math.inf for o in runs]
+
+
+def _equal(curves: Mapping[str, Floats], name: str) -> list[str]:
+    """Return the strategies whose curve is that of ``name`` all the way, itself included."""
+    return [n for n, curve in curves.items() if np.array_equal(curve, curves[name])]
+
+
+def _by_turns(rank: int, many: int) -> tuple[float, tuple[float, float]] | None:
+    """Return dashes that leave room for those of the other equal curves; None for the lowest."""
+    if rank == 0:
+        return None
+    return (many - rank) * _DASH, (_DASH, (many - 1) * _DASH)
+
+
+def _turns(curves: Mapping[str, Floats]) -> dict[str, Flags]:
+    """Return where each curve is to be seen of the different ones that coincide for a stretch."""
+    first = {name: _equal(curves, name)[0] for name in curves}
+    different = list(dict.fromkeys(first.values()))
+    table = np.array([curves[name] for name in different])
+    same = table[:, None, :] == table[None, :, :]
+    sharing = same.sum(axis=1)
+    rank = np.array([same[k, :k].sum(axis=0) for k in range(len(table))])
+    mine = (sharing > 1) & (np.arange(table.shape[1]) // _TURN % sharing == rank)
+    mine[:, 1:] |= mine[:, :-1]
+    return {name: mine[different.index(first[name])] for name in curves}
+
+
+def _label(strategy: str, runs: Sequence[Outcome], equal: Sequence[str]) -> str:
+    """Return what the legend says of a strategy, and with which others its curve is one."""
     reached = sum(o.reached for o in runs)
     low, high = success_interval(reached, len(runs))
-    return plain(f"{strategy}: {reached}/{len(runs)} ({100 * low:.0f}–{100 * high:.0f} %)")
+    text = plain(f"{strategy}: {reached}/{len(runs)} ({100 * low:.0f}–{100 * high:.0f} %)")
+    return f"{text}\n{plain('same curve as ' + ', '.join(equal))}" if equal else text

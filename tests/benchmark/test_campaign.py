@@ -10,7 +10,8 @@ from autoalign_simulators import benches
 
 from autoalign.bench import Bench
 from autoalign.benchmark.campaign import cases, run_campaign, run_case
-from autoalign.benchmark.outcome import Case, Outcome, read_rows
+from autoalign.benchmark.campaign_file import read_rows
+from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.errors import UsageError
 from autoalign.search.base import Strategy
 from autoalign.search.model import Model
@@ -110,21 +111,3 @@ def test_cases_with_and_without_drift_are_different() -> None:
     wanted = cases(["s"], ["b"], [7], (0.0, 0.25))
     assert [c.where for c in wanted] == ["b", "b, drift 0.25"]
     assert len(set(wanted)) == 2
-
-
-def test_half_a_line_is_left_out(tmp_path: Path) -> None:
-    """A line that was cut off by a crash is not read."""
-    path = tmp_path / "campaign.csv"
-    header = ",".join(Outcome.__dataclass_fields__)
-    row = "s,b,0,True,True,4,3,2.0,0.01,1.0,0.1,30.0,0.4,in spec,verified,0.1,"
-    path.write_text(f"{header}\n{row}\ns,b,1,True,Tr")
-    (only,) = read_rows(path)
-    assert only.case == Case("s", "b", 0, 0.1)
-
-
-def test_a_file_that_is_no_campaign_is_refused(tmp_path: Path) -> None:
-    """Somebody else's CSV file is named with the columns that it lacks."""
-    path = tmp_path / "other.csv"
-    path.write_text("a,b\n1,2\n")
-    with pytest.raises(UsageError, match="columns missing: strategy"):
-        read_rows(path)

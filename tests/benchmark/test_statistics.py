@@ -21,7 +21,8 @@ from autoalign.benchmark.statistics import (
 )
 
 ROW = Outcome(
-    "s", "b", 0, True, True, 4, 3, 2.0, 0.01, 1.0, 0.1, 30.0, 0.4, "in spec", "verified"
+    "s", "b", 0, True, True, 4, 3, 2.0, 0.01, 1.0, 0.1, 30.0, 0.4, "in spec", "verified",
+    40, math.inf, "0",
 )  # fmt: skip
 
 

@@ -198,6 +198,24 @@ def test_an_unknown_strategy_is_refused_before_anything_is_opened(
     assert not (tmp_path / "run").exists()
 
 
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--seed", "-1", "--seed -1: a whole number of 0 or more is needed"),
+        ("--budget", "1", "--budget 1: a whole number from 2 to 1000000 is needed"),
+        ("--budget", "-7", "--budget -7: a whole number from 2"),
+    ],
+)
+def test_numbers_that_cannot_be_are_refused_before_anything_is_opened(
+    demo_bench: Bench, tmp_path: Path, run: Run, option: str, value: str, words: str
+) -> None:
+    """Option, value and what is allowed are said, and no folder is left behind."""
+    said = run("align", demo_bench(), option, value, "--output", tmp_path / "run")
+    assert said.code == 2
+    assert words in said.err
+    assert not (tmp_path / "run").exists()
+
+
 def test_mistakes_in_a_bench_file_end_with_2(demo_bench: Bench, run: Run) -> None:
     """All of them are printed, each with its line."""
     bench = demo_bench(('"35 deg"', "35"), ("na = 0.12", "na = 12"))
@@ -225,6 +243,8 @@ def test_a_serial_port_that_does_not_exist_ends_with_3(demo_bench: Bench, run: R
         (("demo", "--link", "string"), "--link"),
         (("align",), "bench"),
         (("report", "absent.db"), "absent.db"),
+        (("demo", "--seed", "-1"), "--seed -1: a whole number of 0 or more is needed"),
+        (("gallery", "steering", "--seed", "-1"), "--seed -1: a whole number of 0 or more"),
     ],
 )
 def test_usage_mistakes_end_with_2_and_a_message(

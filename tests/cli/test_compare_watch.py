@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from autoalign.benchmark.outcome import read_rows
+from autoalign.benchmark.campaign_file import read_rows
 
 Run = Callable[..., Any]
 
@@ -56,16 +56,68 @@ def test_compare_after_drift_goes_on_in_the_same_file(tmp_path: Path, run: Run) 
         ("--strategies", ",", "no strategies given"),
         ("--drift", "0,much", "numbers from 0 (first time) to 1"),
         ("--drift", "1.5", "numbers from 0 (first time) to 1"),
+        ("--drift", "-0.1", "numbers from 0 (first time) to 1"),
+        ("--first-seed", "-3", "--first-seed -3: a whole number of 0 or more is needed"),
+        ("--seeds", "0", "--seeds 0: a whole number from 1 to 1000000"),
+        ("--seeds", "1000000000000", "a whole number from 1 to 1000000"),
+        ("--workers", "-1", "--workers -1: a whole number from 1 to"),
+        ("--workers", "100000", "--workers 100000: a whole number from 1 to"),
+        ("--budget", "1", "--budget 1: a whole number from 2 to 1000000 is needed; the first look"),
+        ("--budget", "-5", "--budget -5: a whole number from 2"),
     ],
 )
-def test_names_that_do_not_exist_are_refused_before_anything_runs(
+def test_names_and_numbers_that_cannot_be_are_refused_before_anything_runs(
     tmp_path: Path, run: Run, option: str, value: str, words: str
 ) -> None:
-    """A misspelt name costs no campaign."""
+    """A misspelt name or a slip of a number costs no campaign, and leaves no folder."""
     said = run("compare", option, value, "--output", tmp_path / "c")
     assert said.code == 2
     assert words in " ".join(said.err.split())
     assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.slow
+def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path, run: Run) -> None:
+    """Another budget is refused with the folder's own, a damaged line with its number; the file
+    stays byte for byte as it was, and the old command still works."""
+    command = (
+        "compare", "--strategies", "random", "--seeds", "1", "--output", tmp_path, "--json",
+    )  # fmt: skip
+    first = run(*command, "--budget", "3")
+    file = tmp_path / "campaign.csv"
+    kept = file.read_bytes()
+    other = run(*command, "--budget", "4")
+    assert (other.code, other.out) == (2, "")
+    assert f"{file}: holds outcomes of a budget of 3 looks" in other.err
+    assert "asked for is a budget of 4 looks" in other.err
+    assert "name another folder" in other.err
+    assert file.read_bytes() == kept
+    assert run(*command, "--budget", "3").out == first.out
+    assert json.loads(first.out)[0]["budget"] == 3
+    file.write_bytes(kept.replace(b",0,False,", b",zero,False,"))
+    damaged = run(*command, "--budget", "3")
+    assert damaged.code == 2
+    assert "line 2: seed is 'zero'; a whole number is needed" in damaged.err
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--every", "-5 s", "--every '-5 s': a time above 0 and up to 1000 h"),
+        ("--every", "1e30 s", "a time above 0 and up to 1000 h"),
+        ("--every", "1e400 s", "is beyond every number"),
+        ("--looks", "0", "--looks 0: a whole number of 1 or more is needed"),
+        ("--looks", "-2", "--looks -2: a whole number of 1 or more is needed"),
+    ],
+)
+def test_a_watch_that_cannot_be_is_refused_before_anything_is_opened(
+    tmp_path: Path, run: Run, bench_file: Path, option: str, value: str, words: str
+) -> None:
+    """No folder is left behind, and no watch ends "in order" without a look."""
+    said = run("watch", bench_file, "--output", tmp_path / "w", option, value)
+    assert said.code == 2
+    assert words in " ".join(said.err.split())
+    assert not (tmp_path / "w").exists()
 
 
 @pytest.fixture

@@ -172,7 +172,9 @@ def test_annotated_pictures_are_written(tmp_path: Path, run: Callable[..., Any])
         (("absent.png",), "absent.png: there is no picture here"),
         (("absent.png", "--pitch", "5"), "'5' has no unit; write for instance \"5 mm\""),
         (("absent.png", "--pitch", "5 mrad"), "is an angle; wanted is a length"),
-        (("absent.png", "--pitch", "0 um"), "both larger than 0"),
+        (("absent.png", "--pitch", "0 um"), "--pitch '0 um': give one length, or"),
+        (("absent.png", "--pitch", "-5 um"), "each above 0 and up to 100 mm"),
+        (("absent.png", "--pitch", "1e300 mm"), "each above 0 and up to 100 mm"),
         (("absent.toml",), "there is no such file"),
     ],
 )
@@ -282,6 +284,10 @@ def test_a_focuser_is_explained_by_its_own_axes(tmp_path: Path, run: Callable[..
         (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg"), "needs the pixel"),
         (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg", "--pitch", "9 um"),
          "names 1 places for 1 frames; give one for each, at least two"),
+        (("--distances", "-1 m", "--focal-length", "1 m", "--angle", "9 deg", "--pitch", "9 um"),
+         "--distances '-1 m': allowed is 0.1 mm to 100000 m"),
+        (("--distances", "1 m", "--focal-length", "0 m", "--angle", "9 deg", "--pitch", "9 um"),
+         "--focal-length '0 m': allowed is 1 mm to 100 m"),
     ],
 )  # fmt: skip
 def test_what_an_explanation_needs_is_said(

@@ -73,8 +73,8 @@ def test_numbers_that_cannot_be(run: Run) -> None:
     """No seeds, no workers, a screen before the near one, light faster than it spreads."""
     section = ("plan", "--focal-length", "150 mm", "--angle", "35 deg")
     for command, words in (
-        (("compare", "--seeds", "0"), "--seeds 0: 1 or more"),
-        (("compare", "--workers", "0"), "--workers 0: 1 or more"),
+        (("compare", "--seeds", "0"), "--seeds 0: a whole number from 1"),
+        (("compare", "--workers", "0"), "--workers 0: a whole number from 1"),
         ((*section, "--far", "0.1 m"), "far at 100 mm is not behind near at 400 mm"),
         ((*section, "--na", "1.3"), "numerical aperture 1.3"),
         ((*section, "--wavelength", "0 nm"), "wavelength"),

@@ -1,0 +1,179 @@
+"""The CSV file of a campaign: read with its damages named, added to without losing anything.
+
+One file holds one campaign: every row was run with the same budget by the same version.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict, fields
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from autoalign.benchmark.outcome import Outcome
+from autoalign.errors import UsageError
+
+__all__ = ["append_rows", "check_alike", "read_rows"]
+
+_NAMES = tuple(f.name for f in fields(Outcome))
+_LATER = ("budget", "budget_seconds", "version")
+"""Columns that files of earlier versions lack."""
+
+_WORDS = {
+    "budget": "a budget of {} looks",
+    "budget_seconds": "a budget of {:g} s",
+    "version": "version {}",
+}
+
+_SHOWN = 5
+"""Damaged lines that are named one by one."""
+
+
+def append_rows(path: Path, rows: Iterable[Outcome]) -> None:
+    """Add ``rows`` to the CSV file at ``path``; make it with its header where it is not there.
+
+    A last line that was cut off in writing is dropped first.
+    """
+    if path.exists():
+        os.truncate(path, path.read_bytes().rfind(b"\n") + 1)
+    fresh = not path.exists() or path.stat().st_size == 0
+    with path.open("a", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, _NAMES, lineterminator="\n")
+        if fresh:
+            writer.writeheader()
+        for row in rows:
+            writer.writerow(asdict(row))
+
+
+def read_rows(path: Path) -> list[Outcome]:
+    """Read a campaign's CSV file; a last line that was cut off in writing is left out.
+
+    Raises
+    ------
+    UsageError
+        For a file that is not a campaign of this library, with the columns that are missing; for
+        damaged lines, with their numbers and what stands there. The file is left as it is.
+    """
+    text = _text(path)
+    if not text:
+        return []
+    rows, damages = [], []
+    try:
+        for number, cells in _lines(path, text):
+            try:
+                rows.append(_row(cells))
+            except ValueError as error:
+                damages.append(f"line {number}: {error}")
+    except csv.Error as error:
+        damages.append(f"after line {len(rows) + 1}: {error}")
+    if damages:
+        raise UsageError(_damaged(path, damages))
+    return rows
+
+
+def check_alike(path: Path, rows: Sequence[Outcome], wanted: dict[str, Any]) -> None:
+    """Refuse to go on in a file whose ``rows`` differ from ``wanted`` in one of its columns.
+
+    These are "budget", "budget_seconds" and "version".
+
+    Raises
+    ------
+    UsageError
+        With what the file holds, what was asked for, and what to do; nothing is lost.
+    """
+    for name, asked in wanted.items():
+        held = sorted({getattr(row, name) for row in rows} - {asked})
+        if held:
+            found = " and ".join(_WORDS[name].format(value) for value in held)
+            raise UsageError(
+                f"{path}: holds outcomes of {found}; asked for is {_WORDS[name].format(asked)}. "
+                "They cannot stand in one table. Nothing was run or changed: go on with "
+                f"{found}, or name another folder."
+            )
+
+
+def _text(path: Path) -> str:
+    """Return every whole line of the file."""
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise UsageError(
+            f"{path}: not a campaign file (not text: {error.reason} at byte {error.start}); it was "
+            "left as it is. Name another folder, or move this file aside."
+        ) from None
+    whole = text[: text.rfind("\n") + 1]
+    if not whole and not (",".join(_NAMES) + "\n").startswith(text):
+        raise _foreign(path, [text])
+    return whole
+
+
+def _lines(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield where each row begins, and its cells in the order of the columns of an outcome."""
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header = next(reader)
+    if any(name not in header for name in _NAMES):
+        raise _foreign(path, header)
+    columns = [header.index(name) for name in _NAMES]
+    begin = reader.line_num + 1
+    for cells in reader:
+        if cells:
+            enough = len(cells) == len(header)
+            yield begin, [cells[k] for k in columns] if enough else cells
+        begin = reader.line_num + 1
+
+
+def _row(cells: Sequence[str]) -> Outcome:
+    """Return the outcome; a ``ValueError`` says what is wrong with the line."""
+    if len(cells) != len(_NAMES):
+        raise ValueError(f"{len(cells)} of {len(_NAMES)} columns")
+    values: dict[str, Any] = {}
+    for field, cell in zip(fields(Outcome), cells, strict=True):
+        read, wanted = _READERS[str(field.type)]
+        try:
+            values[field.name] = read(cell)
+        except (ValueError, KeyError):
+            raise ValueError(f"{field.name} is {cell!r}; {wanted} is needed") from None
+    return Outcome(**values)
+
+
+_READERS: dict[str, tuple[Callable[[str], object], str]] = {
+    "str": (str, "text"),
+    "int": (int, "a whole number"),
+    "float": (float, "a number"),
+    "bool": ({"True": True, "False": False}.__getitem__, "True or False"),
+}
+
+
+def _foreign(path: Path, header: Sequence[str]) -> UsageError:
+    missing = [name for name in _NAMES if name not in header]
+    if set(missing) <= set(_LATER):
+        return UsageError(
+            f"{path}: made by an earlier version, which did not keep {', '.join(missing)}: nobody "
+            "can tell whether its outcomes may stand beside new ones. Nothing was run or changed. "
+            "Name another folder; or, where you know what every run was given, add these columns "
+            "to the header and to every line, for instance 200 (looks), inf (s) and "
+            f"{version('autoalign')}."
+        )
+    return UsageError(
+        f"{path}: not a campaign file; columns missing: {', '.join(missing)}. It was left as it "
+        "is. Name another folder, or move this file aside."
+    )
+
+
+def _damaged(path: Path, damages: Sequence[str]) -> str:
+    more = len(damages) - _SHOWN
+    lines = [f"  {damage}" for damage in damages[:_SHOWN]]
+    if more > 0:
+        lines.append(f"  and {more} more")
+    found = "1 damaged line" if len(damages) == 1 else f"{len(damages)} damaged lines"
+    return "\n".join(
+        [
+            f"{path}: {found}; nothing was run or changed.",
+            *lines,
+            "Repair them, or delete them and their runs are made again; or name another folder.",
+        ]
+    )

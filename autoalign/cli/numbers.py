@@ -1,0 +1,81 @@
+"""Numbers given as options, judged before anything is opened, moved or written."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+__all__ = ["Amount", "checked_looks", "checked_seed", "option_length", "option_value", "whole"]
+
+Amount = Annotated[str, Parameter(allow_leading_hyphen=True)]
+"""A number with its unit; the sign is judged by the command, not taken for an option."""
+
+_MOST_LOOKS = 1_000_000
+"""More looks than any run could take: a slip of the finger."""
+
+
+def whole(option: str, value: int, low: int, high: int | None = None, why: str = "") -> int:
+    """Return ``value`` where it lies between ``low`` and ``high``, both allowed; None is no end.
+
+    Raises
+    ------
+    UsageError
+        With the option, what was given, what is allowed and ``why``.
+    """
+    if value >= low and (high is None or value <= high):
+        return value
+    from autoalign.errors import UsageError  # noqa: PLC0415
+
+    allowed = f"of {low} or more" if high is None else f"from {low} to {high}"
+    reason = f"; {why}" if why else ""
+    raise UsageError(
+        f"{option} {value}: a whole number {allowed} is needed{reason}. Nothing was started."
+    )
+
+
+def checked_looks(value: int) -> int:
+    """Return a budget of looks that a run can be made with and could spend."""
+    why = "the first look and the verifying one are part of it"
+    return whole("--budget", value, 2, _MOST_LOOKS, why)
+
+
+def checked_seed(option: str, value: int) -> int:
+    """Return ``value`` where chance can be drawn from it: 0 or larger."""
+    return whole(option, value, 0)
+
+
+def option_value(option: str, text: str, inner: str) -> float:
+    """Read a number with its unit; what is wrong with it is said with the option's name."""
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.units import quantity  # noqa: PLC0415
+
+    try:
+        return quantity(text, inner)
+    except UsageError as error:
+        raise UsageError(f"{option} {error}") from None
+
+
+_RANGES = {
+    "focal_length": ("1 mm", "100 m"),
+    "aperture": ("0.01 mm", "100 m"),
+    "core": ("0 mm", "1 m"),
+    "wavelength": ("10 nm", "10 mm"),
+    "near": ("0.1 mm", "100000 m"),
+    "far": ("0.1 mm", "100000 m"),
+    "distances": ("0.1 mm", "100000 m"),
+}
+"""Lengths that a bench can have; what lies beyond is a slip of the unit."""
+
+
+def option_length(name: str, text: str) -> float:
+    """Return the length that an option states, mm, where a bench can have it."""
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.units import quantity  # noqa: PLC0415
+
+    option = f"--{name.replace('_', '-')}"
+    length = option_value(option, text, "mm")
+    low, high = _RANGES[name]
+    if not quantity(low, "mm") <= length <= quantity(high, "mm"):
+        raise UsageError(f"{option} {text!r}: allowed is {low} to {high}; check the unit.")
+    return length
