@@ -62,7 +62,7 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
             color=QUIET,
             alpha=0.45,
             markersize=3.5,
-            label="merit of every probe",
+            label="merit of every look",
             zorder=1,
         )
     for k, name in enumerate(names):
@@ -106,7 +106,7 @@ def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
     axes.set_xlim(min(numbers) - 0.4, max(numbers) + 0.4)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-    dress(axes, "probe, number", "distance from target,\nin tolerances", size=size)
+    dress(axes, "look, number", "distance from target,\nin tolerances", size=size)
     axes.text(
         0.99, 1.0, "the tolerance", transform=axes.get_yaxis_transform(), ha="right", va="bottom",
         fontsize=size - 1, color=GOOD, path_effects=halo(),
@@ -136,10 +136,10 @@ def describe_convergence(record: RunRecord) -> str:
     """Return the convergence in words."""
     merits = [p.merit for p in record.probes if p.merit is not None]
     if not merits:
-        return "No probe could be judged, so there is no convergence to show."
+        return "No look could be judged, so there is no convergence to show."
     return (
         f"Merit, the rms of all terms in units of their tolerances, over {len(record.probes)} "
-        f"probes: {number(merits[0])} at first, {number(merits[-1])} at the end, "
+        f"looks: {number(merits[0])} at first, {number(merits[-1])} at the end, "
         f"{number(min(merits))} at best."
     )
 
@@ -157,7 +157,7 @@ def axes_figure(record: RunRecord) -> Figure:
             continue
         _one_axis(axes, record, names[k], known.get(names[k]))
         if k >= len(names) - 2:
-            axes.set_xlabel("probe, number", fontsize=9, color=INK)
+            axes.set_xlabel("look, number", fontsize=9, color=INK)
             axes.tick_params(labelbottom=True)
     return figure
 
@@ -191,4 +191,4 @@ def describe_axes(record: RunRecord) -> str:
         unit = known[name].unit if name in known else _guess_unit(record, name)
         start = signed(edge(first[name], unit)) if name in first else "unknown"
         parts.append(f"{name} from {start} to {signed(edge(last[name], unit))} {edge_unit(unit)}")
-    return "Axis positions at each probe: " + "; ".join(parts) + "."
+    return "Axis positions at each look: " + "; ".join(parts) + "."

@@ -179,9 +179,9 @@ def _course(record: RunRecord) -> Iterator[Html]:
         figure(
             png_uri(convergence_figure(record)),
             describe_convergence(record),
-            "Distance of each term from its target, in units of its tolerance, at every probe "
+            "Distance of each term from its target, in units of its tolerance, at every look "
             "(below 1 is within tolerance; values under 0.01 are drawn at 0.01). Runs of more than "
-            "sixty probes: lines are those of the best probe so far, dots are the merit of each.",
+            "sixty looks: lines are those of the best look so far, dots are the merit of each.",
         ),
         figure(
             png_uri(axes_figure(record)),

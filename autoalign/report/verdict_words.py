@@ -55,8 +55,8 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
     if failed:
         many = len(failed) > 1
         out.append(
-            f"{len(failed)} of {len(record.probes)} probes could not be judged; "
-            f"the {'first' if many else 'one'} was probe {failed[0].number}: "
+            f"{len(failed)} of {len(record.probes)} looks could not be judged; "
+            f"the {'first' if many else 'one'} was look {failed[0].number}: "
             f"{failed[0].failure or 'no reason recorded'}."
         )
     unsure = [m for m in record.moves if m.arrived is None]
@@ -79,7 +79,7 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
     return (
-        f"{counted(len(record.probes), 'probe')} and {counted(record.move_count, 'move')}{time} "
+        f"{counted(len(record.probes), 'look')} and {counted(record.move_count, 'move')}{time} "
         f"with the strategy “{record.strategy}”."
     )
 

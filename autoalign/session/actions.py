@@ -60,7 +60,7 @@ class Budget:
 
     def __post_init__(self) -> None:
         if self.probes < 2:
-            raise UsageError(f"budget of {self.probes} probes; a start and a verification need 2.")
+            raise UsageError(f"budget of {self.probes} looks; a start and a verification need 2.")
         if not self.seconds > 0:
             raise UsageError(f"budget of {self.seconds!r} s; it must be larger than 0.")
 

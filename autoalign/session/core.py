@@ -188,7 +188,7 @@ class Session(Stepper):
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
                     if self._spent:
-                        return Status.BUDGET, f"{self.probes} probes and {self.elapsed:.0f} s spent"
+                        return Status.BUDGET, f"{self.probes} looks and {self.elapsed:.0f} s spent"
                     if not (
                         yield from self._go(
                             self._named(target), getattr(self.strategy, "note", "probe")

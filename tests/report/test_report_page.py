@@ -40,7 +40,7 @@ def test_the_page_is_well_formed_and_says_what_happened(page):
     places = [page.text.find(h) for h in headings]
     assert all(p >= 0 for p in places)
     assert page.text.index("In spec") < page.text.index("term by term")
-    assert "6 probes and 2 moves in 4 min 12 s" in page.text
+    assert "6 looks and 2 moves in 4 min 12 s" in page.text
 
 
 def test_the_page_needs_nothing_outside_itself(page, source):

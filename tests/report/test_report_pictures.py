@@ -184,4 +184,4 @@ def test_a_long_run_shows_its_best_so_far(record):
     best = lines["best merit so far"].get_ydata()
     assert np.all(np.diff(best) <= 0)
     assert best[-1] == max(min(r.merit for r in rows), 0.01)
-    assert len(lines["merit of every probe"].get_ydata()) == 200
+    assert len(lines["merit of every look"].get_ydata()) == 200
