@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,13 +68,15 @@ class Collimator:
                 'instance --distances "0.4 m, 2.4 m" --focal-length "150 mm" --angle "35 deg".'
             )
         rho = option_length("focal_length", focal_length)
-        return cls(
-            rho,
-            option_value("--angle", angle, "rad"),
-            None if aperture is None else option_length("aperture", aperture),
-            option_length("core", core) / rho,
-            tuple(option_length("distances", part) for part in distances.split(",")),
-        )
+        alpha = option_value("--angle", angle, "rad")
+        wide = None if aperture is None else option_length("aperture", aperture)
+        OffAxisParaboloid(rho, math.degrees(alpha), wide or rho / 10)  # says what cannot be
+        places = tuple(option_length("distances", part) for part in distances.split(","))
+        if len(set(places)) < len(places):
+            raise UsageError(
+                f"--distances {distances!r} names one place twice; each picture needs its own."
+            )
+        return cls(rho, alpha, wide, option_length("core", core) / rho, places)
 
 
 def explain_pictures(many: Sequence[Measured], bench: Collimator) -> Explanation:
