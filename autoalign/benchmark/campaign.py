@@ -7,8 +7,8 @@ camera noise.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -61,21 +61,52 @@ def run_campaign(
     Raises
     ------
     UsageError
-        Where ``path`` is damaged, is no campaign, or holds outcomes of another budget or of another
-        version of the library; before anything is run, and the file is left as it is.
+        Where ``path`` is damaged, is no campaign, holds outcomes of another budget or of another
+        version of the library, or is being written by another process; before anything is run, and
+        the file is left as it is.
     """
+    with nullcontext() if path is None else _alone(path):
+        known = _known(path, budget)
+        todo = [c for c in wanted if c not in known]
+        for outcome in _outcomes(todo, make_bench, make_strategy, budget, workers):
+            known[outcome.case] = outcome
+            if path is not None:
+                append_rows(path, [outcome])
+            if progress is not None:
+                progress(outcome)
+    return [known[c] for c in wanted]
+
+
+def _outcomes(
+    todo: Sequence[Case],
+    make_bench: Callable[[str, int], Bench],
+    make_strategy: Callable[[str], Strategy],
+    budget: Budget,
+    workers: int,
+) -> Iterable[Outcome]:
     from joblib import Parallel, delayed  # noqa: PLC0415
 
-    known = _known(path, budget)
-    todo = [c for c in wanted if c not in known]
     parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
-    for outcome in parallel(delayed(run_case)(c, make_bench, make_strategy, budget) for c in todo):
-        known[outcome.case] = outcome
-        if path is not None:
-            append_rows(path, [outcome])
-        if progress is not None:
-            progress(outcome)
-    return [known[c] for c in wanted]
+    found: Iterable[Outcome] = parallel(
+        delayed(run_case)(c, make_bench, make_strategy, budget) for c in todo
+    )
+    return found
+
+
+@contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """Hold the campaign of ``path`` for this process; two would run and write every case twice."""
+    from filelock import FileLock, Timeout  # noqa: PLC0415
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with FileLock(path.with_suffix(".lock"), timeout=0):
+            yield
+    except Timeout as error:
+        raise UsageError(
+            f"{path}: another comparison is writing here. Wait for it, or name another folder; "
+            "nothing was run."
+        ) from error
 
 
 def _known(path: Path | None, budget: Budget) -> dict[Case, Outcome]:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 from autoalign_simulators import benches
+from filelock import FileLock
 
 from autoalign.bench import Bench
 from autoalign.benchmark.campaign import cases, run_campaign, run_case
@@ -46,6 +47,16 @@ def test_a_campaign_goes_on_where_it_stopped(tmp_path: Path) -> None:
     assert [o.case for o in both] == wanted
     assert both[:2] == first
     assert read_rows(path) == both
+
+
+def test_two_campaigns_do_not_write_into_one_file(tmp_path: Path) -> None:
+    """The second is told so and runs nothing; once the first has ended it may."""
+    path = tmp_path / "campaign.csv"
+    with FileLock(tmp_path / "campaign.lock"):
+        with pytest.raises(UsageError, match="another comparison is writing here"):
+            run_campaign([], make_bench, make_strategy, budget=Budget(40), path=path)
+        assert not path.exists()
+    assert run_campaign([], make_bench, make_strategy, budget=Budget(40), path=path) == []
 
 
 @pytest.mark.slow
