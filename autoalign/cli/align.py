@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.numbers import checked_looks, checked_seed
+from autoalign.cli.outputs import memory_file
 
 if TYPE_CHECKING:
     from autoalign.config import BenchFile
@@ -67,6 +68,7 @@ def align(
     from autoalign.memory import memory_path  # noqa: PLC0415
 
     checked_seed("--seed", seed)
+    kept = memory_file("--memory", memory)
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
     folder = output or default_folder(file.tables.bench.name)
@@ -78,7 +80,7 @@ def align(
             strategy=chosen,
             budget=budget_of(file, budget),
             seed=seed,
-            memory=memory or memory_path(bench),
+            memory=kept or memory_path(bench),
             fresh=fresh,
             by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
         )

@@ -14,6 +14,7 @@ from cyclopts import Parameter
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, checked_looks, checked_seed, whole
 from autoalign.cli.output import note, print_facts, print_pairs, print_table, print_text
+from autoalign.cli.outputs import picture_file
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -83,6 +84,7 @@ def compare(
     families = listed("simulations", benches, "compare")
     drifts = _drifts(drift)
     wanted = cases(chosen, families, range(first_seed, first_seed + seeds), drifts)
+    picture_file("--output", output / "campaign.png")
     output.mkdir(parents=True, exist_ok=True)
     outcomes = run_campaign(
         wanted, _make_bench, _make_strategy, budget=spend,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.output import note, print_facts, print_text
+from autoalign.cli.outputs import page_file
 
 if TYPE_CHECKING:
     from autoalign.report import GalleryCase
@@ -45,6 +46,7 @@ def gallery(
     from autoalign.report import write_gallery  # noqa: PLC0415 - heavy
 
     checked_seed("--seed", seed)
+    page_file("--output", output)
     families = listed("simulations", benches, "gallery")
     counted: dict[str, int] = {}
     page = write_gallery(_cases(families, seed, counted), output)

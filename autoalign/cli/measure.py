@@ -190,13 +190,15 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
     if folder is None:
         return
     from autoalign.cli.output import warn  # noqa: PLC0415
+    from autoalign.cli.outputs import picture_file  # noqa: PLC0415
     from autoalign.report import draw_profile  # noqa: PLC0415
 
     folder.mkdir(parents=True, exist_ok=True)
     for number, m in enumerate(many, 1):
         if m.frame is not None and m.profile is not None:
             name = f"{number:03d}-{Path(m.name).stem}.png"
-            warn(f"picture {draw_profile(m.frame, m.profile, folder / name)}")
+            place = picture_file("--pictures", folder / name)
+            warn(f"picture {draw_profile(m.frame, m.profile, place)}")
 
 
 def _measure_files(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.numbers import Amount, option_length, option_value
+from autoalign.cli.outputs import page_file, picture_file
 
 if TYPE_CHECKING:
     from autoalign.axes import Axis
@@ -88,7 +89,7 @@ def plan(
         How well parts are placed by hand before the first look: a length and an angle, standard
         uncertainties, from which the travel follows; at the most "100 mm, 500 mrad".
     drawing
-        Write a drawing to scale as PNG.
+        Write a drawing to scale as PNG; its name ends in .png.
     symptoms
         Write what each axis does to the beam, and what a deviation may mean, as an HTML page with
         pictures.
@@ -106,6 +107,10 @@ def plan(
         return 0
     from autoalign.cli.planning import Surroundings, make_plan, print_plan  # noqa: PLC0415 - heavy
 
+    if drawing is not None:
+        picture_file("--drawing", drawing)
+    if symptoms is not None:
+        page_file("--symptoms", symptoms)
     layout, spec, axes = _from_file(bench) if bench is not None else _from_numbers(optic)
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)

@@ -8,6 +8,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.output import print_facts, print_text
+from autoalign.cli.outputs import page_file, picture_file
 
 __all__ = ["report"]
 
@@ -43,8 +44,11 @@ def report(
 
     if journal.is_dir():
         journal = journal / "run.db"
+    wanted = page_file("--output", output or journal.with_suffix(".html"))
+    if picture is not None:
+        picture_file("--picture", picture)
     record = record_of(read_journal(journal))
-    page = write_report(record, output or journal.with_suffix(".html"))
+    page = write_report(record, wanted)
     drawn = draw_run(record, picture) if picture is not None else None
     if json:
         print_facts(

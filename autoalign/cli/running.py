@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 __all__ = ["Run", "carry_out", "exit_code", "free_folder", "politely", "print_run"]
 
 
+_NAMES = ("run.db", "run.png", "report.html", "result.json", "check.json")
+"""What a run or a check leaves in its folder; none of them is ever written over."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Run:
     """A run that has ended: its result, where the axes stood at first, and its files by name."""
@@ -34,9 +38,9 @@ class Run:
 
 
 def free_folder(wanted: Path) -> Path:
-    """Return ``wanted``, or the next free name beside it where a run is already kept there."""
+    """Return ``wanted``, or the next free name beside it where a file of a run is already there."""
     place, number = wanted, 2
-    while (place / "run.db").exists():
+    while any((place / name).exists() for name in _NAMES):
         place = wanted.with_name(f"{wanted.name}-{number}")
         number += 1
     place.mkdir(parents=True, exist_ok=True)

@@ -16,6 +16,7 @@ from autoalign.cli.caution import caution
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
+from autoalign.cli.outputs import memory_file
 
 if TYPE_CHECKING:
     from autoalign.watch.policy import Decision
@@ -81,6 +82,7 @@ def watch(
 
     if looks is not None:
         whole("--looks", looks, 1)
+    kept = memory_file("--memory", memory)
     policy = Policy(interval=_interval(every))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
@@ -88,7 +90,7 @@ def watch(
     with file.open() as opened, _stop_flag() as stop:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
-            memory=memory or memory_path(bench), fresh=fresh,
+            memory=kept or memory_path(bench), fresh=fresh,
             follow=None if json else _tell, stop=stop, cleared=clear,
         )  # fmt: skip
         for remark in service.memory.remarks:

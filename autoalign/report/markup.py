@@ -64,6 +64,7 @@ def page(title: str, *body: str) -> Html:
     head = tag(
         "head",
         tag("meta", charset="utf-8"),
+        tag("meta", name="generator", content="autoalign"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("title", title),
         tag("style", Html(SHEET)),

@@ -53,6 +53,9 @@ MARK = "#b84500"
 GOOD = "#00694f"
 BAD = "#a8330a"
 
+_MADE_BY = {"Software": "autoalign"}
+"""Written into every picture, so that none is ever replaced that somebody else made."""
+
 SERIES = (
     ("#0b5f94", "o", "-"),
     ("#b84500", "s", (0, (5, 1.5))),
@@ -143,7 +146,7 @@ def light_map() -> Colormap:
 def png_bytes(figure: Figure, dpi: float = 170.0) -> bytes:
     """Return the figure as PNG."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=dpi, facecolor=PAPER, metadata={"Software": None})
+    figure.savefig(out, format="png", dpi=dpi, facecolor=PAPER, metadata=_MADE_BY)
     return out.getvalue()
 
 

@@ -63,7 +63,7 @@ def test_a_place_that_cannot_be_written_is_named(
 ) -> None:
     """A file where a folder should be: no traceback, its name and what to do, exit code 2."""
     (tmp_path / "taken").touch()
-    said = run(*command, tmp_path / "taken" / "x")
+    said = run(*command, tmp_path / "taken" / "x.png")
     assert said.code == 2
     assert "taken" in said.err
     assert "Name another" in said.err
