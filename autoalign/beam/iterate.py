@@ -10,6 +10,7 @@ import numpy.typing as npt
 from autoalign.beam.background import Background, border_plane, ring_background
 from autoalign.beam.grid import Grid
 from autoalign.beam.moments import WINDOW_FACTOR, central_moments, window_for
+from autoalign.beam.start import find_beam
 from autoalign.beam.window import Window, window_sums
 from autoalign.frames import Pixels
 
@@ -32,6 +33,10 @@ AROUND = 1.5
 SMALLEST = 45
 """Half side in pixels that is looked at closely at least, so that a small beam has enough
 background around it."""
+
+CLOSER = 3.0
+"""Part of the frame that is looked at instead, in first windows, where the cells are larger than
+the beam."""
 
 COARSE = 2e-3
 """Change of the window, in its half sides, that is small enough on the grid."""
@@ -89,6 +94,13 @@ def coarse(
     """
     shape = (pixels.shape[0], pixels.shape[1])
     seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
+    grid = whole
+    while seen.lost:
+        closer = Grid.of(pixels, pitch, start.box(shape, pitch, CLOSER))
+        if closer.block >= grid.block:
+            break
+        grid, start = closer, find_beam(closer, first.level, sigma).window
+        seen = _rounds(grid, first, start, sigma, True, GROWTH, factor)
     if not fixed and _fills(seen.window, shape, pitch):
         farthest = ring_background(whole, seen.moments, sigma, tilt=False)
         tried = []
