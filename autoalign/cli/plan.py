@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from autoalign.merit import Spec
     from autoalign.optics.layout import Layout
 
+    _Bench = tuple[Layout, Spec, dict[str, Axis], tuple[str, ...]]
+
 __all__ = ["Optic", "plan"]
 
 
@@ -111,11 +113,11 @@ def plan(
         picture_file("--drawing", drawing)
     if symptoms is not None:
         page_file("--symptoms", symptoms)
-    layout, spec, axes = _from_file(bench) if bench is not None else _from_numbers(optic)
+    layout, spec, axes, hold = _from_file(bench) if bench is not None else _from_numbers(optic)
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)
     around = Surroundings(view, placement)
-    made = make_plan(layout, spec, around)
+    made = make_plan(layout, spec, around, hold)
     drawn = None
     if drawing is not None:
         from autoalign.report import draw_plan  # noqa: PLC0415
@@ -133,7 +135,7 @@ def plan(
     return 0
 
 
-def _from_file(path: Path) -> tuple[Layout, Spec, dict[str, Axis]]:
+def _from_file(path: Path) -> _Bench:
     from autoalign.config import read_bench_file  # noqa: PLC0415
     from autoalign.errors import UsageError  # noqa: PLC0415
 
@@ -141,10 +143,11 @@ def _from_file(path: Path) -> tuple[Layout, Spec, dict[str, Axis]]:
     if file.layout is None or file.spec is None:
         lacks = "optics" if file.layout is None else "[spec]"
         raise UsageError(f"{path}: a plan needs the bench's {lacks}; add the table.")
-    return file.layout, file.spec, {a.name: a for stage in file.axes.values() for a in stage}
+    axes = {a.name: a for stage in file.axes.values() for a in stage}
+    return file.layout, file.spec, axes, tuple(file.tables.bench.hold)
 
 
-def _from_numbers(optic: Optic) -> tuple[Layout, Spec, dict[str, Axis]]:
+def _from_numbers(optic: Optic) -> _Bench:
     import math  # noqa: PLC0415
 
     from autoalign.errors import UsageError  # noqa: PLC0415
@@ -167,7 +170,7 @@ def _from_numbers(optic: Optic) -> tuple[Layout, Spec, dict[str, Axis]]:
         length["wavelength"],
         planes=(("near", length["near"]), ("far", length["far"])),
     )
-    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}
+    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, ()
 
 
 def _both(optic: Optic) -> Exception:

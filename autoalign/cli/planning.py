@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from autoalign.errors import UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout, Vector
 from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
+from autoalign.optics.reach import COVERAGE
 from autoalign.report.words import edge, edge_unit, number, stated
 
 __all__ = ["Surroundings", "make_plan", "print_plan"]
@@ -69,12 +70,12 @@ class Surroundings:
         return shift, turn
 
 
-def make_plan(layout: Layout, spec: Spec, around: Surroundings) -> Plan:
-    """Plan ``layout`` for ``spec``, with such cameras and such hands."""
+def make_plan(layout: Layout, spec: Spec, around: Surroundings, hold: Sequence[str] = ()) -> Plan:
+    """Plan ``layout`` for ``spec``, with such cameras and such hands; ``hold`` never moves."""
     rng = np.random.default_rng(_SEED)
     fields, placement = around.fields(), around.uncertainties()
     try:
-        return plan(layout, spec, rng, view=fields, placement=placement)
+        return plan(layout, spec, rng, view=fields, placement=placement, hold=hold)
     except np.linalg.LinAlgError as error:
         raise UsageError(
             f"this bench cannot be planned ({error}): its lengths and angles lie too far apart to "
@@ -161,12 +162,14 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
 def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> None:
     print_text("Which way each axis moves the spot (x sideways, y up)")
     planes = list(made.diameters)
-    rows = [(a.name, *(_shift(a, plane) for plane in planes)) for a in made.axes]
+    rows = [(_named(a), *(_shift(a, plane) for plane in planes)) for a in made.axes]
     print_table(("+1 of", *(f"at {plane!r}" for plane in planes)), rows)
     print_text()
     print_text(
         f"What each axis must be able to do, with parts placed by hand to {around.placement} "
-        f"(--placement) and cameras that see {around.view} (--view)"
+        f"(standard uncertainties, --placement) and cameras that see {around.view} (--view). "
+        f"Travel makes up for {COVERAGE:g} standard deviations of how the parts stand"
+        + (", without the held axes." if any(a.held for a in made.axes) else ".")
     )
     header = ["axis", "steps of at most", "because of", "travel of at least", "beam in view within"]
     rows = [_needs(a) for a in made.axes]
@@ -193,19 +196,28 @@ def _signed(value: float) -> str:
 def _needs(axis: AxisPlan) -> tuple[str, ...]:
     unit = axis.unit
     low, high = (f"{edge(v, unit):+.3g}".replace("-", "−") for v in axis.capture)
+    within = f"{low} … {high} {edge_unit(unit)}"
+    if axis.held:
+        return (_named(axis), "–", "–", "–", within)
     return (
         axis.name,
         f"{number(edge(axis.resolution, unit), 2)} {edge_unit(unit)}",
         axis.limited_by,
         f"± {number(edge(axis.travel, unit), 2)} {edge_unit(unit)}",
-        f"{low} … {high} {edge_unit(unit)}",
+        within,
     )
+
+
+def _named(axis: AxisPlan) -> str:
+    return f"{axis.name} (held)" if axis.held else axis.name
 
 
 def _verdict(need: AxisPlan, axis: Axis | None) -> str:
     """Say whether an axis of the bench is fine enough and goes far enough."""
     if axis is None:
         return "no such axis"
+    if need.held:
+        return "held, not judged"
     short = []
     if axis.resolution > need.resolution:
         short.append(f"TOO COARSE: {stated(axis.resolution, axis.unit)}")

@@ -56,8 +56,9 @@ def _axis_facts(axis: AxisPlan) -> dict[str, Any]:
         f"spot moves (mm per {unit})": {
             plane: [dx * size, dy * size] for plane, (dx, dy) in axis.moves.items()
         },
-        f"resolution ({unit})": to_edge(axis.resolution, unit),
-        f"travel to either side ({unit})": to_edge(axis.travel, unit),
+        "held": axis.held,
+        f"resolution ({unit})": None if axis.held else to_edge(axis.resolution, unit),
+        f"travel to either side ({unit})": None if axis.held else to_edge(axis.travel, unit),
         f"capture range ({unit})": [to_edge(v, unit) for v in axis.capture],
         "resolution asked for by": axis.limited_by,
     }

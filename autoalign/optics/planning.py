@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from autoalign.optics.layout import Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.plan_facts import plan_facts
 from autoalign.optics.pose import place
-from autoalign.optics.reach import capture_range, travel_needed
+from autoalign.optics.reach import COVERAGE, Reach, capture_range, travel_needed
 from autoalign.optics.sensitivity import Combination, Sensitivity, sensitivity
 from autoalign.optics.tolerance import (
     SpecLike,
@@ -60,11 +60,13 @@ class AxisPlan:
     resolution
         Smallest step that the spec needs.
     travel
-        To either side, to make up for how the parts stand.
+        To either side, to make up for how the parts stand; 0 for a held axis.
     capture
         How far it may be off, down and up, with the beam still in every view.
     limited_by
         The quantity that asks for the resolution.
+    held
+        Whether no search moves it.
     """
 
     name: str
@@ -74,6 +76,7 @@ class AxisPlan:
     travel: float
     capture: tuple[float, float]
     limited_by: str
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,9 +96,9 @@ class Plan:
     quantities
         What an aligned bench shows, by name.
     singular_values
-        Changes in tolerances when the axes move by their travel, largest first.
+        Changes in tolerances when the free axes move by their travel, largest first.
     invisible
-        Combinations of axes that leave the spec alone.
+        Combinations of free axes that leave the spec alone.
     unseen
         Combinations that leave even the spots' places and widths alone.
     """
@@ -130,6 +133,7 @@ def plan(
     *,
     view: float | Mapping[str, float] = 60.0,
     placement: tuple[float, float] = (0.5, 5e-3),
+    hold: Sequence[str] = (),
     share: float = 0.1,
     seen: float = 0.02,
     draws: int = 400,
@@ -147,6 +151,8 @@ def plan(
         Side of each detector's field, mm, for all planes or by plane.
     placement
         Standard uncertainties, mm and rad, with which parts are put into their places by hand.
+    hold
+        Parts or axes that no search moves: the free ones must make up for everything.
     share
         Part of a tolerance that one step of one axis may use up.
     seen
@@ -157,7 +163,8 @@ def plan(
     Raises
     ------
     UsageError
-        For a field or an uncertainty that is not larger than 0, or a plane without a field.
+        For a field or an uncertainty that is not larger than 0, a plane without a field, or a
+        part or an axis to hold that the layout does not have.
     """
     views = _views(layout, view)
     if not all(math.isfinite(p) and p > 0 for p in placement):
@@ -169,12 +176,13 @@ def plan(
     terms, measured = calculable(spec, aligned)
     limits = by_quantity(terms)
     response = sensitivity(layout)
-    travel = travel_needed(layout, response, limits, *placement)
+    free = response.of(_free(response.axes, hold))
+    reach = travel_needed(layout, free, limits, *placement)
     axes = tuple(
-        _axis_plan(layout, response, limits, views, share, travel[axis], axis)
+        _axis_plan(layout, response, limits, views, share, reach.travel.get(axis), axis)
         for axis in response.axes
     )
-    ranges = {a.name: max(a.travel, a.resolution) for a in axes}
+    ranges = {a.name: max(a.travel, a.resolution) for a in axes if not a.held}
     spots = [f"{p.name}.{part}" for p in layout.planes for part in ("x", "y", "xx", "yy", "xy")]
     fill = fill_of(layout)
     theta = _source_divergence(layout)
@@ -193,14 +201,41 @@ def plan(
         quantities=aligned,
         axes=axes,
         response=response,
-        singular_values=response.singular_values(limits, ranges),
-        invisible=response.invisible(limits, ranges),
-        unseen=response.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
+        singular_values=free.singular_values(limits, ranges),
+        invisible=free.invisible(limits, ranges),
+        unseen=free.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
         table=tolerance_table(
-            layout, terms, {a.name: a.resolution for a in axes}, rng, draws=draws
+            layout, terms, {a.name: a.resolution for a in axes if not a.held}, rng, draws=draws
         ),
-        advice=(*advise(layout, fill, theta, limits, axes), *map(_beyond, measured)),
+        advice=(
+            *advise(layout, fill, theta, limits, axes),
+            *_out_of_reach(reach, hold),
+            *map(_beyond, measured),
+        ),
     )
+
+
+def _free(axes: Sequence[str], hold: Sequence[str]) -> list[str]:
+    """Return the axes that are not held, themselves or with their part."""
+    parts = dict.fromkeys(axis.partition(".")[0] for axis in axes)
+    for held in hold:
+        if held not in axes and held not in parts:
+            raise unknown_name("part or axis", held, [*axes, *parts], "plan, hold")
+    free = [a for a in axes if a not in hold and a.partition(".")[0] not in hold]
+    if not free:
+        raise UsageError("plan: every axis is held; nothing can be aligned. Free at least one.")
+    return free
+
+
+def _out_of_reach(reach: Reach, hold: Sequence[str]) -> list[str]:
+    worst = max(reach.left, key=lambda name: reach.left[name])
+    if not hold or reach.left[worst] <= 1:
+        return []
+    return [
+        f"With {', '.join(hold)} held the free axes cannot make up for how the parts may stand: "
+        f"{worst} may stay off by {reach.left[worst]:.2g} times its tolerance, at {COVERAGE:g} "
+        "standard deviations. Free an axis, or place the parts more closely."
+    ]
 
 
 def _views(layout: Layout, view: float | Mapping[str, float]) -> dict[str, float]:
@@ -233,7 +268,7 @@ def _axis_plan(
     limits: Mapping[str, float],
     views: Mapping[str, float],
     share: float,
-    travel: float,
+    travel: float | None,
     axis: str,
 ) -> AxisPlan:
     column = response.axes.index(axis)
@@ -247,9 +282,10 @@ def _axis_plan(
             for p in layout.planes
         },
         resolution=float(share / strength[strongest]),
-        travel=travel,
+        travel=travel or 0.0,
         capture=capture_range(layout, axis, views),
         limited_by=tuple(limits)[strongest],
+        held=travel is None,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -12,14 +13,33 @@ from autoalign.optics.layout import Layout, Motion
 from autoalign.optics.pose import Array, Pose, displacement
 from autoalign.optics.sensitivity import Sensitivity
 
-__all__ = ["capture_range", "travel_needed"]
+__all__ = ["COVERAGE", "Reach", "capture_range", "travel_needed"]
 
 Floats = npt.NDArray[np.float64]
+
+COVERAGE = 3.0
+"""Standard deviations of how parts stand that travel makes up for."""
 
 _STEP = 1e-40
 _LIMIT = {"mm": 30.0, "rad": 0.3}
 _LIGHT = 0.5
 _RUNGS = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What the axes can make up for.
+
+    Parameters
+    ----------
+    travel
+        By axis, to either side, mm or rad.
+    left
+        By quantity: what they leave of it, in tolerances, to first order.
+    """
+
+    travel: Mapping[str, float]
+    left: Mapping[str, float]
 
 
 def capture_range(
@@ -68,14 +88,15 @@ def travel_needed(
     tolerances: Mapping[str, float],
     shift: float,
     turn: float,
-    coverage: float = 3.0,
-) -> dict[str, float]:
-    """Return by axis how far to either side it must go, mm or rad, to make up for how parts stand.
+    coverage: float = COVERAGE,
+) -> Reach:
+    """Return how far the axes of ``response`` must go to make up for how parts stand.
 
     Every part (light and elements) stands off by independent errors along and about its own three
     axes, with standard uncertainties ``shift`` mm and ``turn`` rad. The axes then move as little as
-    they can (each measured in these uncertainties) to bring all ``tolerances`` (by quantity) back;
-    ``coverage`` standard deviations of that motion are returned.
+    they can (each measured in these uncertainties) to bring all ``tolerances`` (by quantity) back,
+    as far as they can; ``coverage`` standard deviations of that motion and of what it leaves are
+    returned. Axes that are not in ``response`` stay where they are.
     """
     scale = np.array([shift if unit == "mm" else turn for unit in response.units])
     weights = 1 / np.array(list(tolerances.values()))
@@ -83,7 +104,11 @@ def travel_needed(
     parts = _placement_response(layout, tuple(tolerances), shift, turn) * weights[:, None]
     motion = np.linalg.pinv(axes, rcond=1e-4) @ parts
     need = coverage * np.sqrt(np.sum(motion**2, axis=1)) * scale
-    return dict(zip(response.axes, need.tolist(), strict=True))
+    left = coverage * np.sqrt(np.sum((parts - axes @ motion) ** 2, axis=1))
+    return Reach(
+        dict(zip(response.axes, need.tolist(), strict=True)),
+        dict(zip(tolerances, left.tolist(), strict=True)),
+    )
 
 
 def _placement_response(

@@ -6,8 +6,8 @@ trace with one axis per batch entry, no step size to guess.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -88,6 +88,16 @@ class Sensitivity:
             if name not in self.names:
                 raise unknown_name("quantity", name, self.names, "sensitivity")
         return self.matrix[[self.names.index(name) for name in names]]
+
+    def of(self, axes: Collection[str]) -> Sensitivity:
+        """Return the derivatives by ``axes`` alone."""
+        kept = [k for k, axis in enumerate(self.axes) if axis in axes]
+        return replace(
+            self,
+            axes=tuple(self.axes[k] for k in kept),
+            units=tuple(self.units[k] for k in kept),
+            matrix=self.matrix[:, kept],
+        )
 
     def scaled(self, tolerances: Mapping[str, float], ranges: Mapping[str, float]) -> Floats:
         """Return (k, n): change of each quantity in tolerances when an axis moves its range."""

@@ -66,6 +66,16 @@ def test_an_axis_that_is_too_coarse_or_too_short_is_named(
     assert "TOO SHORT: −1 mm … 10 mm" in said.text
 
 
+@pytest.mark.slow
+def test_held_axes_are_marked_and_not_judged(demo_bench: Callable[..., Path], run: Run) -> None:
+    """However coarse: no search moves them. What stands behind the travel is said."""
+    said = run("plan", demo_bench(("hold = []", 'hold = ["source"]')))
+    assert said.code == 0
+    assert said.text.count("held, not judged") == 3
+    assert "source.x (held) – – –" in said.text
+    assert "Travel makes up for 3 standard deviations of how the parts stand, without" in said.text
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
