@@ -51,10 +51,12 @@ class Response:
             (self.wander * size) ** 2 * min(float(step @ step), 1.0) * np.eye(self.axes)
         )
         spread = self.covariance @ step
-        gain = spread / (float(step @ spread) + 2 * noise**2 + 1e-12)
+        doubt = 2 * noise**2 + 1e-12
+        gain = spread / (max(float(step @ spread), 0.0) + doubt)
         self.matrix += np.outer(change - self.matrix @ step, gain)
-        self.covariance -= np.outer(gain, spread)
-        self.covariance = (self.covariance + self.covariance.T) / 2
+        # Joseph's form stays positive where what is left is a millionth of a millionth.
+        left = np.eye(self.axes) - np.outer(gain, step)
+        self.covariance = left @ self.covariance @ left.T + doubt * np.outer(gain, gain)
 
     @property
     def known(self) -> npt.NDArray[np.bool_]:
@@ -69,7 +71,8 @@ class Response:
         comes on top. Axes that meet a bound stay there while the others are solved again.
         """
         count = self.axes
-        root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(count)).T
+        values, vectors = np.linalg.eigh(self.covariance)  # rounding may leave some below 0
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))).T
         system = np.vstack([self.matrix, np.sqrt(self.residuals) * root, damping * np.eye(count)])
         right = np.concatenate([-residuals, np.zeros(2 * count)])
         step, free = np.zeros(count), np.ones(count, dtype=bool)

@@ -85,3 +85,19 @@ def test_more_axes_than_symptoms_share_them():
     """Every axis gets a symptom, also where there are too few."""
     symptoms = pair(np.array([[1.0, 2.0, 3.0, 4.0]]))
     assert symptoms == [0, 0, 0, 0]
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([1.0, -1.0, 0.3, 1e-3, 1e-6]), st.integers(0, 2)), max_size=30
+    ),
+    st.floats(-8, 0),
+)
+def test_pushes_that_change_nothing_leave_a_matrix_that_still_gives_a_step(pushes, digits):
+    """In the dark nothing changes, to many digits; what is left of the covariance stays one."""
+    noise = 10.0**digits
+    response = Response(1, 3)
+    for size, axis in pushes:
+        response.learn(size * np.eye(3)[axis], np.array([noise * size]), noise)
+    assert np.linalg.eigvalsh(response.covariance)[0] > -1e-9
+    assert np.all(np.isfinite(response.step(np.array([50.0]), 0.0, -FREE, FREE)))
