@@ -16,6 +16,7 @@ from autoalign.config import read_bench_file
 from autoalign.errors import AlignError
 from autoalign.frames import Frame
 from autoalign.interfaces import Reading
+from autoalign.session.sameness import same_frames
 from autoalign.session.seeing import stated
 
 if TYPE_CHECKING:
@@ -86,6 +87,8 @@ def _combine(
     readings: dict[str, tuple[float, float]],
 ) -> Quality | str:
     """Return the quality, or why there is none."""
+    if same := same_frames({m.name: [m.frame] for m in many if m.frame is not None}):
+        return same
     layout = bench.layout
     planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
     profiles = {

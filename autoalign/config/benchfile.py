@@ -13,6 +13,7 @@ from autoalign.config.drivers import Fitted, fit_drivers
 from autoalign.config.layouts import axes_of, layout_of
 from autoalign.config.problems import Problems
 from autoalign.config.reading import parse, read_text
+from autoalign.config.sharing import check_sharing
 from autoalign.config.tables import BenchTables
 from autoalign.config.terms import spec_of
 from autoalign.config.uncertainties import check_uncertainties
@@ -98,6 +99,7 @@ def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFil
         problems.raise_any()
         raise UsageError(f"{source}: nothing in it could be read.")
     fitted = fit_drivers(tables, problems)
+    check_sharing(fitted, problems)
     _check_names(raw, tables, problems)
     check_uncertainties(tables, problems)
     axes = axes_of(tables, problems)

@@ -23,15 +23,17 @@ import numpy as np
 
 from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.errors import AlignError, UsageError
+from autoalign.errors import AlignError, MissingNeedError, UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
+from autoalign.session.foresight import never_given, never_seen
 from autoalign.session.light import Light
 from autoalign.session.objection import objection
 from autoalign.session.replay import Recorded, Replay
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
+from autoalign.session.sameness import SAME
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.stepper import Part, Script, Stepper
 
@@ -139,16 +141,31 @@ class Session(Stepper):
             "frames": bench.frames,
             "uncertainties": bench.uncertainties,
         }
-        return cls(spec or bench.spec, bench.axes, strategy, **{**known, **settings})
+        session = cls(spec or bench.spec, bench.axes, strategy, **{**known, **settings})
+        if not {"measure", "combine"} & settings.keys():
+            planes = () if session._layout is None else session._layout.planes
+            detectors = {n: d.plane for n, d in bench.detectors.items()}
+            words = never_given(session.spec, detectors, [p.name for p in planes])
+            session._refuse(words)
+        return session
 
     def _run(self) -> Script:
         first = yield from self._first_look()
         if first.in_spec:
             return Finish(Status.IN_SPEC, True, "the beam was in spec where the axes stood.")
+        if SAME in first.failure:
+            return Finish(Status.GIVEN_UP, False, f"{first.failure}. Nothing was moved.")
         status, reason = yield from self._search(first)
         if status is Status.IN_SPEC:
             return Finish(status, True, reason + self._diagnosis())
         return (yield from self._return_to_best(status, reason))
+
+    def _refuse(self, words: str) -> None:
+        """Raise where ``words`` say why the spec can never be judged."""
+        if words:
+            raise MissingNeedError(
+                f"{words}{'' if words.endswith('?') else '.'} Nothing was moved."
+            )
 
     def _first_look(self) -> _Sight:
         recorded = self._replay.first()
@@ -230,7 +247,8 @@ class Session(Stepper):
         except StopIteration:
             return None, f"strategy {self.strategy.name} has nothing left to try"
         except AlignError as error:
-            return None, f"strategy {self.strategy.name}: {error}"
+            said = str(error).removeprefix(f"strategy {self.strategy.name}: ")
+            return None, f"strategy {self.strategy.name}: {said.rstrip('.')}"
         except Exception as error:  # a plug-in's mistake must not leave the bench anywhere
             LOG.exception("strategy %s failed", self.strategy.name)
             kind = type(error).__name__
@@ -299,6 +317,10 @@ class Session(Stepper):
         self._began = outcome.began if self._began is None else self._began
         self._now = outcome.ended
         observation = self._eye.observe(outcome, max(look.not_before, outcome.began))
+        if self.first is None:
+            quality = observation.quality
+            seen = quality.names if quality is not None else ()
+            self._refuse(never_seen(self.spec, outcome.exposures, seen, self._eye.distances))
         if observation.in_spec:
             observation = self._unless_objected(observation)
         self._note(observation)

@@ -17,6 +17,7 @@ from autoalign.interfaces import Exposure, Reading
 from autoalign.merit import Spec, Verdict
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
+from autoalign.session.sameness import same_frames
 
 __all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
 
@@ -115,6 +116,7 @@ class Eye:
     def observe(self, seen: Seen, not_before: float) -> Observation:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
         profiles: dict[str, list[BeamProfile]] = {}
+        frames: dict[str, list[Frame]] = {}
         numbers: dict[str, tuple[float, float]] = {}
         failures = [f"{name}: {text}" for name, text in seen.failures.items()]
         for name, exposures in seen.exposures.items():
@@ -126,9 +128,12 @@ class Eye:
                 numbers |= _mean_reading(readings).named(name)
             for frame in fresh:
                 if isinstance(frame, Frame):
+                    frames.setdefault(frame.plane or name, []).append(frame)
                     self._measure(frame, name, profiles, failures)
-        averaged = {plane: average(several) for plane, several in profiles.items()}
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
+        if same := same_frames(frames):  # whichever place they are of, they are not of both
+            return Observation(positions, {}, failure=same)
+        averaged = {plane: average(several) for plane, several in profiles.items()}
         return self._judge(Observation(positions, averaged), numbers, failures)
 
     def _measure(

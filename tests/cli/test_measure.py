@@ -7,12 +7,14 @@ import io
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from autoalign_simulators.camera import SimulatedCamera
 from PIL import Image
 
 from autoalign.config import example
@@ -326,3 +328,22 @@ def test_a_hot_pixel_map_and_forms_that_exclude_each_other(
     said = run("measure", tmp_path / "whole.png", "--json", "--csv")
     assert said.code == 2
     assert "choose one" in said.err
+
+
+def test_one_camera_at_two_planes_is_said_on_a_bench_as_well(
+    run: Callable[..., Any], demo_bench: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both planes show the same pixels: the spec is not judged, and the words say why."""
+    acquire = SimulatedCamera.acquire
+    kept: list[Any] = []
+
+    def always_the_first(camera: Any, *asked: Any) -> Any:
+        kept.append(kept[0] if kept else acquire(camera, *asked)[-1])
+        return [replace(kept[0], plane=camera.plane)]
+
+    monkeypatch.setattr(SimulatedCamera, "acquire", always_the_first)
+    said = run("measure", demo_bench(), "--json")
+    facts = json.loads(said.out)
+    assert said.code == 1
+    assert facts["in_spec"] is None
+    assert "near and far are the same to the last pixel" in facts["not_judged"]
