@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from autoalign.bench import Bench
 from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
 from autoalign.config.drivers import SIMULATED
+from autoalign.config.simulating import simulated_world
 from autoalign.config.tables import SimulationTable
 from autoalign.errors import UsageError, unknown_name
 from autoalign.interfaces import Detector, Simulation, Stage
-from autoalign.plugins import plugin
 
 if TYPE_CHECKING:
     from autoalign.config.benchfile import BenchFile
@@ -79,7 +79,7 @@ def _simulation(file: BenchFile, stack: ExitStack) -> Simulation | None:
         return None
     speed = _speed(table)
     clock = ScaledClock(speed) if speed is not None else VirtualClock()
-    simulation: Simulation = plugin("simulations", table.family)(seed=table.seed, clock=clock)
+    simulation = simulated_world(file, table, clock)
     stack.callback(simulation.close)
     return simulation
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from autoalign.optics.layout import Layout
 from autoalign_simulators.collimator import AXES, START
 from autoalign_simulators.collimator import simulate as collimator
 from autoalign_simulators.simulation import BenchSimulation
@@ -23,18 +24,25 @@ _STREAM = 77
 
 
 def far_dark(
-    seed: int, hidden: Mapping[str, float] | None = None, **options: Any
+    seed: int,
+    hidden: Mapping[str, float] | None = None,
+    layout: Layout | None = None,
+    **options: Any,
 ) -> BenchSimulation:
     """Return a collimator whose beam misses the far screen, which is smaller than the demo's.
 
     The mirror is off by 14 to 16 mrad in a direction that is drawn; its mount reaches 20.
     """
     off = _tilted(seed, 14e-3, 16e-3) if hidden is None else hidden
-    return collimator(seed, hidden=off, fields={"near": 64.0, "far": 84.0}, **options)
+    fields = {"near": 64.0, "far": 84.0}
+    return collimator(seed, hidden=off, fields=fields, layout=layout, **options)
 
 
 def wholly_dark(
-    seed: int, hidden: Mapping[str, float] | None = None, **options: Any
+    seed: int,
+    hidden: Mapping[str, float] | None = None,
+    layout: Layout | None = None,
+    **options: Any,
 ) -> BenchSimulation:
     """Return a collimator whose beam misses both screens.
 
@@ -45,7 +53,7 @@ def wholly_dark(
     axes = [
         replace(a, lower=-wide[a.name], upper=wide[a.name]) if a.name in wide else a for a in AXES
     ]
-    return collimator(seed, hidden=off, axis_list=axes, **options)
+    return collimator(seed, hidden=off, axis_list=axes, layout=layout, **options)
 
 
 def _tilted(seed: int, least: float, most: float) -> dict[str, float]:

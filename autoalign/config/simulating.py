@@ -1,0 +1,76 @@
+"""The hidden world of a bench file: the bench that the file describes, or none."""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+from typing import TYPE_CHECKING, Any
+
+from autoalign.clock import Clock
+from autoalign.config.families import FAMILIES
+from autoalign.errors import UsageError
+from autoalign.interfaces import Simulation
+from autoalign.optics.layout import Layout
+from autoalign.plugins import plugin
+
+if TYPE_CHECKING:
+    from autoalign.config.benchfile import BenchFile
+    from autoalign.config.tables import SimulationTable
+
+__all__ = ["simulated_world"]
+
+_PARTS = ("light", "elements", "planes", "motions")
+
+
+def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Simulation:
+    """Return the simulation of the optics that ``file`` describes.
+
+    A simulated bench has optics of its own, those of its example. Where the file's are others, it
+    is made with these, if it takes a ``layout``.
+
+    Raises
+    ------
+    UsageError
+        Where it simulates another kind of bench, or takes no other optics than its own.
+    """
+    make = plugin("simulations", table.family)
+    simulation: Simulation = make(seed=table.seed, clock=clock)
+    own, wanted = _layout(simulation), _wanted(file)
+    if own is None or wanted is None or own == wanted:
+        return simulation
+    simulation.close()
+    if own.family != wanted.family:
+        raise UsageError(
+            f"{file.source}, simulation: the file describes a {wanted.family}, "
+            f"{table.family!r} simulates a {own.family}; give [simulation] the family of [bench]."
+        )
+    if "layout" not in inspect.signature(make).parameters:
+        raise UsageError(
+            f"{file.source}, simulation: {table.family!r} simulates one bench alone, and the "
+            f"file's differs from it in its {' and '.join(_differences(own, wanted))}. Give the "
+            "file that bench's numbers, or simulate another family."
+        )
+    made: Simulation = make(seed=table.seed, clock=clock, layout=wanted)
+    return made
+
+
+def _layout(simulation: Any) -> Layout | None:
+    """Return the nominal optics of a simulation; None where it does not tell."""
+    if not hasattr(simulation, "bench"):
+        return None
+    layout: Layout | None = simulation.bench().layout
+    return layout
+
+
+def _wanted(file: BenchFile) -> Layout | None:
+    """Return the file's optics with all of the family's axes: the file may leave some alone."""
+    if file.layout is None:
+        return None
+    named = {m.axis for m in file.layout.motions}
+    standard = FAMILIES[file.tables.bench.family].layout(file.tables).motions
+    rest = tuple(m for m in standard if m.axis not in named)
+    return dataclasses.replace(file.layout, motions=(*file.layout.motions, *rest))
+
+
+def _differences(own: Layout, wanted: Layout) -> list[str]:
+    return [part for part in _PARTS if getattr(own, part) != getattr(wanted, part)]
