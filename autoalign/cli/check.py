@@ -73,6 +73,7 @@ def check(
 def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool) -> CheckResult:
     from autoalign.checking import check as carry_out  # noqa: PLC0415 - heavy
     from autoalign.cli.check_facts import check_facts  # noqa: PLC0415
+    from autoalign.cli.interrupted import interrupted_words  # noqa: PLC0415
     from autoalign.cli.output import facts_text, warn  # noqa: PLC0415
     from autoalign.cli.progress import following  # noqa: PLC0415
     from autoalign.cli.running import free_folder, politely  # noqa: PLC0415
@@ -86,10 +87,11 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
             result = carry_out(bench, axes=axes, journal=journal, progress=progress)
     except KeyboardInterrupt:
         stood = ", ".join(f"{n} {p:.6g} {bench.axes[n].unit}" for n, p in start.items())
+        words, readable = interrupted_words(journal)
+        where = f"\nThe record is {journal}." if readable else ""
         warn(
-            "Interrupted: every axis was told to stop, and the record up to here is complete.\n"
-            f"At first the axes stood at {stood}; none is further from there than its tiny step.\n"
-            f"The record is {journal}."
+            f"{words}\nAt first the axes stood at {stood}; none is further from there than its "
+            f"tiny step.{where}"
         )
         raise
     write_whole(folder / "check.json", facts_text(check_facts(result)) + "\n")

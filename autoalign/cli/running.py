@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.facts import TERM_HEADER, axis_rows, result_facts, term_rows
+from autoalign.cli.interrupted import interrupted_words
 from autoalign.cli.output import print_facts, print_table, print_text, warn
 from autoalign.cli.progress import following, working
 
@@ -84,10 +85,8 @@ def carry_out(
                 progress=progress,
             )
     except KeyboardInterrupt:
-        warn(
-            "Interrupted: every axis was told to stop, and the record up to here is complete.\n"
-            f"autoalign report {journal} shows it."
-        )
+        words, readable = interrupted_words(journal)
+        warn(f"{words}\nautoalign report {journal} shows it." if readable else words)
         raise
     for remark in result.remarks:
         warn(remark)
