@@ -12,7 +12,7 @@ from autoalign.beam.grid import Grid
 from autoalign.beam.iterate import Seen
 from autoalign.beam.profile import Flag, FlagKind, Use
 
-__all__ = ["clipped_by_sensor", "clipping_covariance", "grown_over", "spot_at_edge"]
+__all__ = ["clipped_by_sensor", "clipping_covariance", "spot_at_edge"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -22,14 +22,6 @@ EDGE = 0.005
 SLIGHT = 0.02
 """Light at the edge, as part of the peak, up to which the widths still hold, with the uncertainty
 that :func:`clipping_covariance` adds."""
-
-FRAMES = 6.0
-"""Area of the window over that of the frame, from which a beam must light the sensor's edges: a
-Gaussian whose window is so large has 4 % of its peak there, a disk just fits inside."""
-
-GUESSED = 0.1
-"""Relative uncertainty from light beyond the edges, from which such a window's widths are made up:
-a disk that just fits has next to none."""
 
 OUTER = 2
 """So many cells along each side count as the sensor's edge, where no window settles."""
@@ -41,7 +33,8 @@ CLEAR = 10.0
 def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> Flag | None:
     """Look for light in the outermost cells of the frame."""
     least = max(EDGE * peak, 6 * noise / (seen.grid.block * math.sqrt(3)))
-    over = {name: value for name, value in _lit(seen, shape).items() if value > least}
+    lit = {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
+    over = {name: value for name, value in lit.items() if value > least}
     if not over:
         return None
     strongest = max(over.values()) / max(peak, 1e-300)
@@ -50,22 +43,6 @@ def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: fl
     return Flag(
         FlagKind.CLIPPED_BY_SENSOR, f"light at the sensor's edge, of the peak: {where}", use
     )
-
-
-def grown_over(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> bool:
-    """Return whether a window has grown over a frame whose edges a beam so wide would light.
-
-    Uneven light under a spot in a corner does that: the moments are those of the unevenness.
-    """
-    rows, columns = shape
-    pitch = [p / seen.grid.block for p in seen.grid.pitch]
-    frame = rows * pitch[1] * columns * pitch[0]
-    if 4 * seen.window.half_x * seen.window.half_y < FRAMES * frame:
-        return False
-    if max(_lit(seen, shape).values(), default=0.0) >= SLIGHT * peak:
-        return False
-    variances = np.diag(clipping_covariance(seen, shape, noise))[2:4]
-    return bool(np.any(variances > (2 * GUESSED * seen.moments[2:4]) ** 2))
 
 
 def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
@@ -110,11 +87,6 @@ def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Flo
         shift[5 + 3 * axis] = lost * d * max(d * d - 3 * variance, variance)
         total += np.outer(shift, shift)
     return total
-
-
-def _lit(seen: Seen, shape: tuple[int, int]) -> dict[str, float]:
-    """Return the most light along each side, in pixel values."""
-    return {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
 
 
 def _sides(seen: Seen, shape: tuple[int, int]) -> Iterator[tuple[str, Floats, int, float]]:

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.clipping import clipping_covariance, grown_over, spot_at_edge
+from autoalign.beam.clipping import clipping_covariance, spot_at_edge
+from autoalign.beam.doubt import grown_over, no_larger_than_hot_pixels
 from autoalign.beam.flags import find_flags
 from autoalign.beam.hot_map import without_bad_pixels
 from autoalign.beam.iterate import Seen
@@ -81,7 +82,11 @@ def measure_beam(
     ------
     FrameError
         For pixels that are not finite, or a dark frame of another shape.
+    UsageError
+        For anything but a frame.
     """
+    for given in (frame, *(f for f in (dark, previous) if f is not None)):
+        _check_frame(given)
     _check_options(background, background_uncertainty, gain, pitch_uncertainty)
     if hot_map is not None:
         frame = without_bad_pixels(frame, hot_map)
@@ -115,7 +120,9 @@ def _lost(ready: Prepared, settled: Settled) -> bool:
     if settled.seen.lost:
         return True
     peak = _level_and_peak(ready, settled.seen)[1]
-    return grown_over(settled.seen, ready.shape, settled.noise, peak)
+    return no_larger_than_hot_pixels(settled.seen, ready.pitch) or grown_over(
+        settled.seen, ready.shape, ready.pitch, peak
+    )
 
 
 def _level_and_peak(ready: Prepared, seen: Seen) -> tuple[float, float]:
@@ -154,8 +161,8 @@ def _without_width(ready: Prepared, start: Start) -> BeamProfile:
     """Return the profile of light too faint to have a width: somewhere in the first window."""
     w = start.window
     evidence = (
-        f"light of {start.significance:.0f} σ, but no width of it settles in the noise; average "
-        "frames or expose longer"
+        f"light of {start.significance:.0f} σ, but no width of it settles: average frames or "
+        "expose longer; hot pixels side by side look like this too"
     )
     flag = spot_at_edge(ready.whole, ready.sigma) or Flag(
         FlagKind.NOT_CONVERGED, evidence, Use.POSITION
@@ -207,6 +214,22 @@ def _without_beam(ready: Prepared, start: Start, slope: Slope) -> BeamProfile:
         window=(*middle, wide / 2, high / 2, 0.0),
         started=frame.started,
         view=frame.view,
+    )
+
+
+def _check_frame(given: object) -> None:
+    if isinstance(given, Frame):
+        return
+    what = type(given).__name__
+    if isinstance(given, np.ndarray):
+        raise UsageError(
+            f"measure_beam: an array ({what}) says not how large a pixel is; wrap it, for instance "
+            "autoalign.Frame(pixels, pitch=0.0055) with the pitch in mm."
+        )
+    raise UsageError(
+        f"measure_beam: a frame is needed, not a {what}; wrap an array as "
+        "autoalign.Frame(pixels, pitch=…), or read a file with "
+        "autoalign.pictures.read_pictures(path, pitch=…)[0].frame."
     )
 
 

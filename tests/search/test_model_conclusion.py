@@ -77,3 +77,13 @@ def test_a_sliver_of_light_in_a_corner_accuses_no_wire():
     assert finish.in_spec, finish.reason
     assert "exchanged" not in finish.reason
     assert session.probes <= 6
+
+
+@pytest.mark.slow
+def test_hot_pixels_side_by_side_do_not_end_a_search_in_the_dark():
+    """Seed 5085: uneven light under two of them was a beam to the model, which never moved."""
+    with lost.wholly_dark(5085).bench() as bench:
+        session = Session.for_bench(bench, Model(), budget=Budget(100))
+        finish = run(bench, session)
+        assert bench.truth.in_spec(bench.spec)
+    assert finish.in_spec, finish.reason
