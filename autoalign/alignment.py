@@ -12,7 +12,7 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.conduct import Event, StopFlag
-from autoalign.errors import JournalError
+from autoalign.errors import JournalError, UsageError
 from autoalign.files import write_whole
 from autoalign.journal import Journal, describe_bench
 from autoalign.journal.codec import encode_observation, plain
@@ -197,8 +197,18 @@ def align(
 def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
     if strategy is None:
         strategy = "model" if bench.layout is not None else "without-model"
-    found: Strategy = plugin("strategies", strategy)() if isinstance(strategy, str) else strategy
-    return found
+    if isinstance(strategy, str):
+        named: Strategy = plugin("strategies", strategy)()
+        return named
+    a_class = isinstance(strategy, type)
+    if a_class or not isinstance(strategy, Strategy):
+        what = "a class" if a_class else "an object"
+        name = getattr(strategy, "__name__", type(strategy).__name__)
+        raise UsageError(
+            f"strategy {name!r} is {what} that cannot search; give the name of one, or an object "
+            "with name, needs and propose(problem) (of a class, an instance of it)."
+        )
+    return strategy
 
 
 def _settings(
@@ -209,7 +219,7 @@ def _settings(
     memory: Any,
 ) -> dict[str, Any]:
     return {
-        "budget": Budget(budget) if isinstance(budget, int) else budget,
+        "budget": budget if budget is None or isinstance(budget, Budget) else Budget(budget),
         "rng": np.random.default_rng(seed),
         "hold": bench.hold if hold is None else tuple(hold),
         "memory": memory,

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from numbers import Integral, Real
 
 from autoalign.errors import UsageError
 from autoalign.interfaces import Exposure
@@ -59,6 +60,10 @@ class Budget:
     seconds: float = math.inf
 
     def __post_init__(self) -> None:
+        if not isinstance(self.probes, Integral) or isinstance(self.probes, bool):
+            raise UsageError(f"budget of {self.probes!r} looks; give a whole number of them.")
+        if not isinstance(self.seconds, Real):
+            raise UsageError(f"budget of {self.seconds!r} s; give a number of seconds.")
         if self.probes < 2:
             raise UsageError(f"budget of {self.probes} looks; a start and a verification need 2.")
         if not self.seconds > 0:

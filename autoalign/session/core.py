@@ -196,6 +196,12 @@ class Session(Stepper):
     def _search(self, first: Observation) -> Generator[Action, Outcome, tuple[Status, str]]:
         problem = self._problem(first)
         proposals = self.strategy.propose(problem)
+        if not isinstance(proposals, Generator):
+            raise UsageError(
+                f"strategy {self.strategy.name}: propose returned a {type(proposals).__name__}; it "
+                "must be a generator, which yields one position after another (yield, not return). "
+                "Nothing was moved."
+            )
         answer: Observation | None = None
         try:
             while True:
