@@ -22,13 +22,15 @@ __all__ = ["Past", "decide", "moved"]
 class Past:
     """What the decisions remember: sightings since the last move, holds and realignments.
 
-    ``guard`` is the spec's guard band in standard uncertainties.
+    ``guard`` is the spec's guard band in standard uncertainties; ``first`` the first sighting since
+    the last move, that of the realignment itself where there was one.
     """
 
     axes: Mapping[str, Axis]
     guard: float = 1.645
     seen: list[Sighting] = field(default_factory=list)
     steady: list[Sighting] = field(default_factory=list)
+    first: Sighting | None = None
     holding: str = ""
     doubtful: bool = False
     realigned: list[float] = field(default_factory=list)
@@ -38,17 +40,21 @@ def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
     """Decide after ``now`` and remember it in ``past``."""
     if past.holding:
         return _on_hold(policy, past, now)
-    odd = unexpected(policy, past.axes, past.seen[-1] if past.seen else None, now)
+    odd = unexpected(policy, past.axes, past.seen[-1] if past.seen else past.first, now)
     if odd:
-        past.holding, past.steady = odd, []
+        past.holding, past.steady, past.first = odd, [], None
         return Decision(Step.HOLD, odd)
+    past.first = past.first or now
     past.seen = [*past.seen, now][-policy.history :]
     return _drifting(policy, past, now)
 
 
-def moved(past: Past, at: float) -> None:
-    """Remember that a realignment was carried out at ``at``, s: what was seen before is over."""
-    past.seen, past.steady, past.doubtful = [], [], False
+def moved(past: Past, at: float, left: Sighting | None = None) -> None:
+    """Remember that a realignment was carried out at ``at``, s: what was seen before is over.
+
+    ``left`` is how it left the bench; what the next look sees is held against that.
+    """
+    past.seen, past.steady, past.first, past.doubtful = [], [], left, False
     past.realigned.append(at)
 
 
@@ -78,7 +84,7 @@ def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
 
 def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
     worn_out = [t for t in past.realigned if now.time - t < policy.per]
-    before = past.steady[-1] if past.steady else None
+    before, past.first = (past.steady[-1] if past.steady else past.first), None
     odd = unexpected(policy, past.axes, before, now)
     if odd:
         past.steady = [now] if now.observation.ok and before is not None else []
@@ -89,7 +95,7 @@ def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
         return Decision(Step.HOLD, f"still on hold ({past.holding}); {count}")
     if len(worn_out) >= policy.realignments and not now.observation.in_spec:
         return Decision(Step.HOLD, f"still on hold ({past.holding})")
-    past.seen, past.steady = list(past.steady), []
+    past.seen, past.first, past.steady = list(past.steady), past.steady[0], []
     past.holding, past.doubtful = "", False
     return _drifting(policy, past, now)
 

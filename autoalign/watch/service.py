@@ -197,6 +197,7 @@ class Watch:
         try:
             with Journal(path, self.bench.clock, record) as own:
                 finish = run(self.bench, session, own, guard=self.guard, stop=self.stop)
+            positions = self.bench.positions()
         except AlignError as error:
             moved(self.past, self.bench.clock.now())
             self._broken_realignments += 1
@@ -204,7 +205,8 @@ class Watch:
             return self._broken(reason, self._broken_realignments)
         if finish.status is Status.STOPPED:
             return Decision(Step.STAND, "stopped during a realignment; it is not finished")
-        moved(self.past, self.bench.clock.now())
+        now = self.bench.clock.now()
+        moved(self.past, now, Sighting(now, session.last, positions) if session.last else None)
         self._broken_realignments = 0
         remark = self.memory.unused(strategy)
         ending = f"{finish.reason} ({remark.rstrip('.')})" if remark else finish.reason

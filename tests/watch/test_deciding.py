@@ -144,6 +144,20 @@ def test_realigning_that_does_not_help_ends_in_a_hold() -> None:
     assert back[-1] is Step.STAND
 
 
+def test_the_first_look_after_a_realignment_is_held_against_how_it_left_the_bench() -> None:
+    """A knock, a hand or a changed source between a realignment and the next look is a hold."""
+    for odd, words in (
+        (sighting(600, 66.0), "jumped"),
+        (sighting(600, 0.1, position=0.05), "stands 0.05 mm from where it was left"),
+        (sighting(600, 0.1, power=1e5), "changed to 10 %"),
+    ):
+        past = Past(AXES)
+        moved(past, 10.0, sighting(10, 0.1))
+        decision = decide(POLICY, past, odd)
+        assert decision.step is Step.HOLD
+        assert words in decision.reason
+
+
 def test_impossible_policies_are_refused() -> None:
     """Numbers that cannot be are named."""
     with pytest.raises(UsageError, match="interval must be larger than 0"):

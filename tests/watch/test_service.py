@@ -136,6 +136,27 @@ def test_an_axis_that_stalls_is_not_driven_again_and_again(
     assert "stalled" in summary.reason
 
 
+def pushed(bench: Bench, axis: str, by: float) -> None:
+    """Move an axis past the watch, as from a panel."""
+    stage = bench.stage_of(axis)
+    stage.start_move(axis, stage.status(axis).position + by)
+    while stage.status(axis).moving:
+        bench.clock.sleep(0.1)
+
+
+def test_a_hand_between_a_realignment_and_the_next_look_is_not_chased(tmp_path: Path) -> None:
+    """What the look after a realignment sees is held against what the realignment left."""
+    bench = benches.collimator(seed=1)
+    watch, made = followed(bench, tmp_path)
+    watch.run(looks=2)
+    assert [d.step for d in made] == [Step.CONFIRM, Step.REALIGN, Step.STAND]
+    pushed(bench, "source.x", 1.0)
+    watch.run(looks=3)
+    assert made[3].step is Step.HOLD
+    assert "axis source.x stands 1 mm from where it was left" in made[3].reason
+    assert watch.summary.realignments == 1
+
+
 def test_after_a_crash_in_a_move_it_begins_on_hold(tmp_path: Path) -> None:
     """An intent without an outcome: nothing moves before positions and beam are seen steady."""
     bench = benches.collimator(seed=1)
