@@ -233,22 +233,6 @@ def _check_frame(given: object) -> None:
     )
 
 
-def _check_frame(given: object) -> None:
-    if isinstance(given, Frame):
-        return
-    what = type(given).__name__
-    if isinstance(given, np.ndarray):
-        raise UsageError(
-            f"measure_beam: an array ({what}) says not how large a pixel is; wrap it, for instance "
-            "autoalign.Frame(pixels, pitch=0.0055) with the pitch in mm."
-        )
-    raise UsageError(
-        f"measure_beam: a frame is needed, not a {what}; wrap an array as "
-        "autoalign.Frame(pixels, pitch=…), or read a file with "
-        "autoalign.pictures.read_pictures(path, pitch=…)[0].frame."
-    )
-
-
 def _check_options(
     background: float | None, uncertainty: float, gain: float | None, pitch_uncertainty: float
 ) -> None:
