@@ -40,7 +40,8 @@ def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
     """Decide after ``now`` and remember it in ``past``."""
     if past.holding:
         return _on_hold(policy, past, now)
-    odd = unexpected(policy, past.axes, past.seen[-1] if past.seen else past.first, now)
+    before = past.seen[-1] if past.seen else past.first
+    odd = unexpected(policy, past.axes, before, now, past.first)
     if odd:
         past.holding, past.steady, past.first = odd, [], None
         return Decision(Step.HOLD, odd)
@@ -85,7 +86,7 @@ def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
 def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
     worn_out = [t for t in past.realigned if now.time - t < policy.per]
     before, past.first = (past.steady[-1] if past.steady else past.first), None
-    odd = unexpected(policy, past.axes, before, now)
+    odd = unexpected(policy, past.axes, before, now, past.steady[0] if past.steady else None)
     if odd:
         past.steady = [now] if now.observation.ok and before is not None else []
         return Decision(Step.HOLD, f"still on hold ({past.holding}); now: {odd}")

@@ -14,17 +14,25 @@ __all__ = ["unexpected"]
 
 
 def unexpected(
-    policy: Policy, axes: Mapping[str, Axis], before: Sighting | None, now: Sighting
+    policy: Policy,
+    axes: Mapping[str, Axis],
+    before: Sighting | None,
+    now: Sighting,
+    first: Sighting | None = None,
 ) -> str:
-    """Return in words what is not as expected since ``before``; "" where nothing is."""
+    """Return in words what is not as expected since ``before``; "" where nothing is.
+
+    Axes and light are also held against ``first``, so that many small changes do not add up unseen.
+    """
     seen = now.observation
     if seen.profiles and all(_dark(p) for p in seen.profiles.values()):
         return "no light at any plane: the source is off, blocked or interlocked"
     if not seen.profiles:
         return f"nothing could be seen ({seen.failure})"
     changed = ""
-    if before is not None:
-        changed = _walked(axes, before, now) or _power(policy, before, now)
+    for then in (before, first):
+        if then is not None and not changed:
+            changed = _walked(axes, then, now) or _power(policy, then, now)
     if not changed and not seen.ok:
         return f"the beam could not be judged ({seen.failure})"
     return changed or (_jumped(policy, before, now) if before is not None else "")

@@ -158,6 +158,33 @@ def test_the_first_look_after_a_realignment_is_held_against_how_it_left_the_benc
         assert words in decision.reason
 
 
+def test_a_source_that_fades_slowly_is_seen() -> None:
+    """Power that falls 1.9-fold from look to look holds as soon as it is halved since the move."""
+    made = steps(*(sighting(600.0 * k, 0.2, power=1e6 / 1.9**k) for k in range(3)))
+    assert made == [Step.STAND, Step.STAND, Step.HOLD]
+
+
+def test_a_source_that_fades_slowly_is_seen_however_long_ago_the_move_was() -> None:
+    """The first sighting since the move is kept beyond the looks that a trend is fitted to."""
+    made = steps(*(sighting(600.0 * k, 0.2, power=1e6 * 0.97**k) for k in range(25)))
+    assert made[:23] == [Step.STAND] * 23
+    assert made[23] is Step.HOLD
+
+
+def test_an_axis_that_creeps_by_small_steps_is_seen() -> None:
+    """Twice 4 µm, each within the 7 µm that readings may differ by, are 8 µm without a command."""
+    made = steps(*(sighting(600.0 * k, 0.2, position=0.004 * k) for k in range(3)))
+    assert made == [Step.STAND, Step.STAND, Step.HOLD]
+
+
+def test_a_fading_source_does_not_end_a_hold() -> None:
+    """Looks on hold are steady only if they agree with the first of them too."""
+    made = steps(
+        sighting(0, 0.2), *(sighting(600 + 5.0 * k, 0.2, power=1e5 / 1.5**k) for k in range(12))
+    )
+    assert made[1:] == [Step.HOLD] * 12
+
+
 def test_impossible_policies_are_refused() -> None:
     """Numbers that cannot be are named."""
     with pytest.raises(UsageError, match="interval must be larger than 0"):
