@@ -60,6 +60,29 @@ class OffAxisParaboloid:
                 f"length of {rho:g} mm: the mirror would close round its own focus; check the "
                 "units."
             )
+        if self._widest() >= math.pi / 2:
+            raise UsageError(
+                f"clear aperture {aperture:g} mm with a reflected focal length of {rho:g} mm and "
+                f"an off-axis angle of {alpha:g}°: from the focus its rim is "
+                f"{math.degrees(self._widest()):.0f}° beside the chief ray, where a source sends "
+                "no light; an aperture up to 90° can be filled. Check the aperture, or take a "
+                "smaller one."
+            )
+
+    def _widest(self) -> float:
+        """Largest angle at the focus between the chief ray and the rim, rad.
+
+        The parabola's point at the distance x from its axis is seen from the focus at 2·atan(x/2f)
+        from the axis (its polar equation, any textbook on conics).
+        """
+        ends = (
+            self.off_axis_distance - self.clear_aperture / 2,
+            self.off_axis_distance + self.clear_aperture / 2,
+        )
+        return max(
+            abs(2 * math.atan(x / (2 * self.parent_focal_length)) - self.off_axis_angle)
+            for x in ends
+        )
 
     @property
     def off_axis_angle(self) -> float:

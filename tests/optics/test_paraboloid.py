@@ -141,3 +141,18 @@ def test_impossible_parents_are_refused() -> None:
     """A parent needs a focal length and a distance above 0."""
     with pytest.raises(UsageError, match="must both be larger"):
         OffAxisParaboloid.from_parent(100, 0)
+
+
+@pytest.mark.parametrize(
+    ("rho", "angle", "most"),
+    # At 90° the rim nearer the axis is 90° from the chief ray where it lies on the axis: D = 2h.
+    # At 35° it is so at x = 2f·tan(−27.5°): D = 2(h + 2f·tan 27.5°).
+    [(101.6, 90.0, 203.2), (150.0, 35.0, 456.1701)],
+)
+def test_an_aperture_beyond_90_degrees_of_the_chief_ray_is_refused(
+    rho: float, angle: float, most: float
+) -> None:
+    """No source shines backwards; light would be taken to come from there."""
+    OffAxisParaboloid(rho, angle, most - 0.01)
+    with pytest.raises(UsageError, match="where a source sends no light"):
+        OffAxisParaboloid(rho, angle, most + 0.01)
