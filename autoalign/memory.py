@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 from autoalign.bench import Bench
-from autoalign.errors import AlignError
 from autoalign.files import write_whole
 
 __all__ = ["BenchMemory", "memory_path"]
@@ -228,7 +227,8 @@ def _implausible(record: Any) -> str:
 def _said(stage: Any) -> str:
     try:
         return str(stage.identity())
-    except AlignError:
+    except Exception as error:  # noqa: BLE001 - a third party's stage; no memory is worth a run
+        _log.info("a stage does not say what it is: %s", error)
         return ""
 
 

@@ -144,6 +144,33 @@ def test_the_memory_of_another_bench_is_refused_and_left_alone(path, other, why)
     assert path.read_bytes() == before
 
 
+def test_where_the_file_is_another_bench_s_an_older_one_is_not_taken_instead(path):
+    """Two benches have used one place: neither memory is to be trusted, and both are kept."""
+    BenchMemory(bench(), path).keep({"a": 1})
+    older = BenchMemory(bench(), path).previous
+    path.rename(older)
+    elsewhere = path.with_name("elsewhere.json")
+    BenchMemory(bench(serial="2"), elsewhere).keep({"a": 2})
+    elsewhere.rename(path)
+    before = path.read_bytes(), older.read_bytes()
+    found = BenchMemory(bench(), path)
+    assert found.data is None
+    found.keep({"a": 3})
+    assert (path.read_bytes(), older.read_bytes()) == before
+
+
+def test_a_stage_that_fails_to_say_what_it_is_costs_no_run(path):
+    """A third party's stage may raise anything; what was learnt is kept all the same."""
+    own = bench()
+
+    def broken():
+        raise RuntimeError("not implemented")
+
+    own.stages["stage"].identity = broken
+    BenchMemory(own, path).keep({"a": 1})
+    assert BenchMemory(own, path).data["a"] == 1
+
+
 def test_the_memory_of_another_layout_is_refused(path):
     """The same motors around another mirror are another bench."""
     first, second = bench(), bench()
