@@ -10,6 +10,7 @@ from typing import Any
 from autoalign.bench import Bench
 from autoalign.errors import UsageError
 from autoalign.journal import describe_bench, read_journal
+from autoalign.journal.describe import UNKNOWN
 from autoalign.merit import Spec
 from autoalign.session import Budget, Recorded
 
@@ -67,6 +68,8 @@ def past_run(
 def _difference(run: Mapping[str, Any], bench: Bench, spec: Spec | None) -> str:
     """Return in words what tells the recorded bench from ``bench``; "" for the same one."""
     then, now = run["bench"], describe_bench(bench)
+    if words := _other_bench(then, now):
+        return words
     for what in ("axes", "detectors", "layout"):
         if then[what] != now[what]:
             return f"the bench has changed: {what}"
@@ -74,6 +77,28 @@ def _difference(run: Mapping[str, Any], bench: Bench, spec: Spec | None) -> str:
     if run.get("spec_given") != given or (given is None and then["spec"] != now["spec"]):
         return "its spec is another one"
     return ""
+
+
+def _other_bench(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    """Return in words why the recorded run was made with other hardware, else "".
+
+    What a stage says it is counts where it said so both times.
+    """
+    if then["name"] != now["name"]:
+        return f"its bench is called {then['name']!r}, this one {now['name']!r}"
+    if then["simulated"] != now["simulated"]:
+        return f"its bench is {_kind(then)}, this one {_kind(now)}"
+    for stage in sorted({*then["stages"], *now["stages"]}):
+        said, says = then["stages"].get(stage), now["stages"].get(stage)
+        if said is None or says is None:
+            return f"stage {stage} is on one of the two benches only"
+        if said != says and not any(not w or w.startswith(UNKNOWN) for w in (said, says)):
+            return f"its stage {stage} said it is {said!r}, this one says {says!r}"
+    return ""
+
+
+def _kind(described: Mapping[str, Any]) -> str:
+    return "simulated" if described["simulated"] else "real"
 
 
 def _held(bench: Bench, hold: Sequence[str]) -> list[str]:

@@ -13,7 +13,10 @@ from autoalign.bench import Bench
 from autoalign.errors import AlignError
 from autoalign.journal.codec import plain
 
-__all__ = ["describe_bench", "versions"]
+__all__ = ["UNKNOWN", "describe_bench", "versions"]
+
+UNKNOWN = "unknown: "
+"""How a stage's identity begins that could not be read; the reason follows."""
 
 
 def describe_bench(bench: Bench) -> dict[str, Any]:
@@ -53,7 +56,7 @@ def _identity(stage: Any) -> str:
     try:
         return str(stage.identity())
     except AlignError as error:
-        return f"unknown: {error}"
+        return f"{UNKNOWN}{error}"
 
 
 def _tree(value: Any) -> Any:

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from autoalign.alignment import align
-from autoalign.errors import UsageError
+from autoalign.errors import AlignError, UsageError
 from autoalign.journal import read_journal
 from autoalign.merit import QuantityTerm, Spec
 from autoalign.runner import run
@@ -50,6 +50,18 @@ def seen_at(bench, path, x, q):
     align(bench, strategy=Visits(), journal=path)
     look = read_journal(path).looks[0].observation
     return replace(look, positions=look.positions + x)
+
+
+def set_identity(bench, said):
+    """Have the stage of ``bench`` say what it is, or fail to; return the bench."""
+
+    def identity():
+        if isinstance(said, Exception):
+            raise said
+        return said
+
+    bench.stages["stage"].identity = identity
+    return bench
 
 
 @pytest.mark.parametrize("beside", ["closer", "is there still light"])
@@ -128,6 +140,35 @@ def test_another_bench_spec_or_hold_is_no_later_part_of_a_run(make_bench, tmp_pa
     ):
         with pytest.raises(UsageError, match=words):
             align(refused, journal=path, resume=True, **settings)
+    assert align(bench, journal=path, resume=True).in_spec
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda b: replace(b, name="other"), "is called 'fake', this one 'other'"),
+        (
+            lambda b: replace(b, truth=object() if b.truth is None else None),
+            "its bench is .*, this one ",
+        ),
+        (lambda b: replace(b, stages={"second": b.stages["stage"]}), "stage second is on one of"),
+        (lambda b: set_identity(b, "new"), "said it is 'fake stage', this one says 'new'"),
+    ],
+)
+def test_the_run_of_other_hardware_is_not_gone_on_with(make_bench, tmp_path, change, words):
+    """Another bench, simulated or real, another controller behind the same name."""
+    path = tmp_path / "run.db"
+    cut_short(make_bench(noise=0.0), path, 2)
+    with pytest.raises(UsageError, match=rf"no earlier part of this run \(.*{words}"):
+        align(change(make_bench(noise=0.0)), journal=path, resume=True)
+
+
+@pytest.mark.parametrize("said", ["", AlignError("the line is dead")])
+def test_a_controller_that_does_not_say_what_it_is_is_no_other_one(make_bench, tmp_path, said):
+    """What is not known on both sides tells nothing."""
+    path = tmp_path / "run.db"
+    cut_short(make_bench(noise=0.0), path, 2)
+    bench = set_identity(make_bench(noise=0.0), said)
     assert align(bench, journal=path, resume=True).in_spec
 
 
