@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
+from autoalign.beam.clipping import spot_at_edge
 from autoalign.beam.edge import edge_ellipse, irradiance_distribution
+from autoalign.beam.grid import Grid
 from autoalign.beam.outline import outline_flags
 from autoalign.beam.polar import RAYS, REACH, STEPS, Polar
 from autoalign.beam.profile import Use
@@ -99,3 +102,34 @@ def test_a_sliver_of_a_beam_in_a_corner_says_which_way_and_no_more(rng, slope):
     assert "clipped by the sensor" in profile.flags
     assert profile.centroid[0] > 0.8 * 512 * 0.164
     assert profile.centroid[1] < 0.5 * 512 * 0.164
+
+
+@pytest.mark.parametrize(
+    ("part", "use"),
+    [(0.002, Use.ALL), (0.012, Use.ALL), (0.035, Use.POSITION), (0.1, Use.POSITION),
+     (0.4, Use.DIRECTION)],
+)  # fmt: skip
+def test_how_much_light_at_the_edge_leaves_what_of_a_beam(lamp, rng, part, use):
+    """Widths up to 2 % of the peak, a position up to 20 %, then only the side."""
+    away = 40 * math.sqrt(math.log(1 / part) / 2)
+    light = lamp.gaussian((400, 400), (399.5 - away, 200), 40, 40)
+    profile = measure_beam(Frame(lamp.camera(light, rng, 3000, 0.1, 3.0, 50.0, 12)))
+    assert profile.use is use
+    assert ("clipped by the sensor" in profile.flags) is (part > 0.005)
+    if use is Use.ALL:
+        gap = profile.moments[:4] - [399.5 - away, 200, 400, 400]
+        assert np.all(np.abs(gap) < 4 * np.sqrt(np.diag(profile.covariance)[:4]))
+
+
+def test_noise_at_the_edge_is_no_light_there(rng):
+    """A frame in which no width settles is not called cut off because its noisiest cell is."""
+    grid = Grid.of(rng.normal(100.0, 5.0, (300, 300)), (1.0, 1.0))
+    rows, columns = grid.mean.shape
+    for row, column in ((0, columns // 2), (rows // 2, columns - 1), (rows - 1, 0)):
+        for cells, found in ((6.0, False), (14.0, True)):
+            mean = grid.mean.copy()
+            mean[row, column] = 100 + cells * 5.0 / grid.block
+            assert (spot_at_edge(replace(grid, mean=mean), 5.0) is not None) is found
+    mean = grid.mean.copy()
+    mean[rows // 2, columns // 2] = 200
+    assert spot_at_edge(replace(grid, mean=mean), 5.0) is None
