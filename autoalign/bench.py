@@ -11,7 +11,7 @@ from typing import Any, Self
 from autoalign.axes import Axis
 from autoalign.clock import Clock, RealClock
 from autoalign.errors import MotionFaultError, UsageError, unknown_name
-from autoalign.interfaces import Detector, Stage
+from autoalign.interfaces import AxisStatus, Detector, Stage
 from autoalign.merit import Spec
 from autoalign.optics.layout import Layout
 
@@ -105,21 +105,31 @@ class Bench:
         raise unknown_name("axis", axis, self.axes, f"bench {self.name}")
 
     def positions(self) -> dict[str, float]:
-        """Read every axis: mm or rad by name.
+        """Read every axis: mm or rad by name, moving or not.
 
         Raises
         ------
         MotionFaultError
             Where a stage gives no finite number: nothing is known of that axis then.
         """
-        positions = {n: self.stage_of(n).status(n).position for n in self.axes}
-        for name, position in positions.items():
-            if not math.isfinite(position):
+        return {n: s.position for n, s in self.statuses().items()}
+
+    def statuses(self) -> dict[str, AxisStatus]:
+        """Read every axis by name: position (mm or rad), motion, homing and fault.
+
+        Raises
+        ------
+        MotionFaultError
+            Where a stage gives no finite number: nothing is known of that axis then.
+        """
+        statuses = {n: self.stage_of(n).status(n) for n in self.axes}
+        for name, status in statuses.items():
+            if not math.isfinite(status.position):
                 raise MotionFaultError(
-                    f"axis {name}: its stage reads back {position!r}, which is no position. "
+                    f"axis {name}: its stage reads back {status.position!r}, which is no position. "
                     "Nothing is moved on it; look at the encoder and the driver."
                 )
-        return positions
+        return statuses
 
     def stop(self) -> None:
         """Stop every stage, also where one of them fails; then raise the first failure."""

@@ -25,7 +25,7 @@ from autoalign.frames import Frame
 from autoalign.interfaces import Exposure
 from autoalign.journal import Journal, Thumbnail
 from autoalign.journal.thumbnails import make_thumbnail
-from autoalign.motion import Journey
+from autoalign.motion import Journey, allowed_time, check_fit
 from autoalign.safety import MoveGuard
 from autoalign.search.base import Observation
 from autoalign.session import (
@@ -167,7 +167,7 @@ class Conductor:
     def steps(self) -> Generator[Step, Any, Finish]:
         """Carry the session out; whatever ends it early stops every stage and is recorded."""
         try:
-            self.session.stand_at((yield Call(self.bench.positions)))
+            self.session.stand_at((yield from self._rest()))
             while not isinstance(action := self.session.next_action(), Finish):
                 self._check_stop()
                 yield from self._act(action)
@@ -206,7 +206,7 @@ class Conductor:
         wait = look.not_before - clock.now()
         if math.isfinite(wait) and wait > 0:
             yield Sleep(wait)
-        positions = yield Call(self.bench.positions)
+        positions = yield from self._rest()
         self._check_undisturbed(positions)
         began = clock.now()
         exposures: dict[str, Sequence[Exposure]] = {}
@@ -225,6 +225,32 @@ class Conductor:
                     raise
         return Seen(positions, exposures, began, clock.now(), failures)
 
+    def _rest(self) -> _Steps:
+        """Wait until every axis is at rest, whoever set it going; return where they stand.
+
+        Raises
+        ------
+        MotionFaultError
+            On a fault, on an axis that is not homed, and on one that does not come to rest.
+        """
+        clock, axes = self.bench.clock, self.bench.axes
+        longest = max((allowed_time(a, a.travel) for a in axes.values()), default=0.0)
+        deadline = clock.now() + longest
+        while True:
+            statuses = yield Call(self.bench.statuses)
+            for name, status in statuses.items():
+                check_fit(axes[name], status)
+            moving = [n for n, s in statuses.items() if s.moving]
+            if not moving:
+                return {n: s.position for n, s in statuses.items()}
+            if clock.now() > deadline:
+                raise MotionFaultError(
+                    f"axis {', '.join(moving)}: moving already, and not set going here; not at "
+                    f"rest after {longest:.3g} s. Stopped. Find out who moves it, then start again."
+                )
+            yield Sleep(0.05)
+            self._check_stop()
+
     def _move(self, move: Move) -> _Steps:
         clock, before = self.bench.clock, self.session.positions
         began = clock.now()
@@ -234,6 +260,7 @@ class Conductor:
             if self.journal is not None:
                 yield Call(self.journal.note, ("refused", str(error)))
             return Refused(str(error), began, held=isinstance(error, HeldError))
+        self._check_undisturbed((yield from self._rest()))
         intent = 0
         if self.journal is not None:
             intent = yield Call(self.journal.intent, (move, before))
@@ -256,6 +283,7 @@ class Conductor:
             for n, legs in move.legs.items()
         ]
         for journey in under_way:
+            self._check_stop()
             yield self._start(journey)
         while under_way:
             yield Sleep(min(j.pause for j in under_way))

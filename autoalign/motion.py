@@ -11,7 +11,7 @@ from autoalign.axes import Axis
 from autoalign.errors import MotionFaultError, MotionTimeoutError
 from autoalign.interfaces import AxisStatus
 
-__all__ = ["Journey", "allowed_time"]
+__all__ = ["Journey", "allowed_time", "check_fit"]
 
 _UNKNOWN_SPEED_TIME = 120.0
 _GRACE = 5.0
@@ -26,6 +26,19 @@ def allowed_time(axis: Axis, distance: float) -> float:
     if axis.speed is None:
         return _UNKNOWN_SPEED_TIME
     return 3 * abs(distance) / axis.speed + _GRACE
+
+
+def check_fit(axis: Axis, status: AxisStatus, doing: str = "") -> None:
+    """Raise :class:`MotionFaultError` on a fault, or where ``axis`` is not homed.
+
+    ``doing`` is what it was about, for the message.
+    """
+    if status.fault or not status.homed:
+        what = status.fault or "the axis is not homed (any more)"
+        raise MotionFaultError(
+            f"axis {axis.name}: {what}, at {axis.said(status.position)}{doing}. Look at the axis "
+            "and clear the fault at the controller, or home it."
+        )
 
 
 @dataclass(slots=True)
@@ -70,12 +83,7 @@ class Journey:
             Past the deadline, or at rest away from the target.
         """
         name, said = self.axis.name, self.axis.said
-        if status.fault or not status.homed:
-            what = status.fault or "the axis is not homed (any more)"
-            raise MotionFaultError(
-                f"axis {name}: {what}, at {said(status.position)} on the way to "
-                f"{said(self.target)}. Look at the axis and clear the fault at the controller."
-            )
+        check_fit(self.axis, status, f" on the way to {said(self.target)}")
         self.position = status.position
         there = abs(status.position - self.target) <= self.axis.arrival_tolerance
         if there and not status.moving:
