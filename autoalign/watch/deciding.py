@@ -23,7 +23,8 @@ class Past:
     """What the decisions remember: sightings since the last move, holds and realignments.
 
     ``guard`` is the spec's guard band in standard uncertainties; ``first`` the first sighting since
-    the last move, that of the realignment itself where there was one.
+    the last move, that of the realignment itself where there was one; at the start it is where an
+    earlier watch left the axes.
     """
 
     axes: Mapping[str, Axis]
@@ -45,7 +46,8 @@ def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
     if odd:
         past.holding, past.steady, past.first = odd, [], None
         return Decision(Step.HOLD, odd)
-    past.first = past.first or now
+    if past.first is None or not past.first.observation.ok:
+        past.first = now
     past.seen = [*past.seen, now][-policy.history :]
     return _drifting(policy, past, now)
 

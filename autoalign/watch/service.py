@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,14 +12,15 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.conduct import StopFlag
-from autoalign.errors import AlignError, DetectorError, HeldError, JournalError, UsageError
-from autoalign.journal import Journal, describe_bench, read_journal
+from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.journal import Journal, describe_bench
 from autoalign.memory import BenchMemory
 from autoalign.runner import run
 from autoalign.safety import Latch, MoveGuard
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.session import Budget, Look, Recent, Session, Status
 from autoalign.watch.deciding import Past, decide, moved
+from autoalign.watch.earlier import Left, cut_off, read_left, write_left
 from autoalign.watch.incident import Incident, check_cleared, keep_incident
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
 from autoalign.watch.status import WatchStatus, write_status
@@ -98,6 +99,8 @@ class Watch:
         self._recent = Recent()
         self._incident: Incident | None = None
         self._last: Sighting | None = None
+        self._left = Left()
+        self._cut_off: dict[str, str] = {}
 
     def run(self, *, looks: int | None = None) -> WatchSummary:
         """Watch until stopped, safe, or ``looks`` looks have been made; return what was done.
@@ -114,6 +117,7 @@ class Watch:
         try:
             with FileLock(self.folder / "watch.lock", timeout=0):
                 self._incident = check_cleared(self.folder, self.cleared)
+                self._left = read_left(self.folder)
                 with self._journal() as journal:
                     self._watch(journal, looks)
         except Timeout as error:
@@ -138,7 +142,7 @@ class Watch:
 
     def _rounds(self, journal: Journal, looks: int | None) -> None:
         self._after_incident(journal)
-        self._unfinished(journal)
+        self._after_earlier(journal)
         wait = 0.0
         while looks is None or self.summary.looks < looks:
             if not self._wait(wait) or self.guard.latch is Latch.SAFE:
@@ -168,8 +172,12 @@ class Watch:
         self.summary.in_spec += sighting.observation.in_spec
         if decision.step is Step.HOLD:
             self._hold(decision.reason)
-        elif self.guard.latch is Latch.HOLD:
+            return decision
+        if self.guard.latch is Latch.HOLD:
             self.guard.release()
+            self._left.settled += self._cut_off
+            self._cut_off = {}
+        self._leave(sighting.positions)
         return decision
 
     def _look(self, journal: Journal) -> Sighting:
@@ -203,6 +211,7 @@ class Watch:
             self._broken_realignments += 1
             reason = f"realignment broke off: {type(error).__name__}: {error}"
             return self._broken(reason, self._broken_realignments)
+        self._leave(positions)
         if finish.status is Status.STOPPED:
             return Decision(Step.STAND, "stopped during a realignment; it is not finished")
         now = self.bench.clock.now()
@@ -254,20 +263,17 @@ class Watch:
                 f"incident {self._incident.number} was cleared ({self._incident.why})", journal
             )
 
-    def _unfinished(self, journal: Journal) -> None:
-        """After a crash: start on hold, say which moves never got an outcome."""
-        for path in sorted(self.folder.glob("realign-*.db")):
-            try:
-                open_moves = bool(read_journal(path).open_moves)
-            except JournalError as error:
-                self._wait_for_steady(
-                    f"an earlier realignment left no readable record: {error}", journal
-                )
-                continue
-            if open_moves:
-                self._wait_for_steady(
-                    f"an earlier realignment ({path.name}) broke off during a move", journal
-                )
+    def _after_earlier(self, journal: Journal) -> None:
+        """Hold the first look against where the axes were left; after a crash start on hold."""
+        self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
+        self._cut_off = cut_off(self.folder, self._left.settled)
+        if self._cut_off:
+            self._wait_for_steady("; ".join(self._cut_off.values()), journal)
+
+    def _leave(self, positions: Mapping[str, float]) -> None:
+        """Keep for the next watch where the axes stand as far as this one knows."""
+        self._left.positions = dict(positions)
+        write_left(self.folder, self._left)
 
     def _wait_for_steady(self, why: str, journal: Journal) -> None:
         self.past.holding = f"{why}; positions must be seen to be steady first"

@@ -54,11 +54,11 @@ def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:
 
 def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
     for name, axis in axes.items():
-        change = now.positions[name] - before.positions[name]
+        change = now.positions[name] - before.positions.get(name, now.positions[name])
         if abs(change) > 3 * axis.arrival_tolerance + axis.resolution:
             return (
                 f"axis {name} stands {axis.said(change)} from where it was left, without a "
-                "command: moved by hand, from a panel, or slipped"
+                "command: moved by hand, from a panel, by another program, or slipped"
             )
     return ""
 

@@ -168,6 +168,69 @@ def test_after_a_crash_in_a_move_it_begins_on_hold(tmp_path: Path) -> None:
     assert "broke off during a move" in made[0].reason
 
 
+def test_a_realignment_cut_off_between_two_moves_begins_on_hold(tmp_path: Path) -> None:
+    """Every move has its outcome, but the record has no end: nobody knows what came after."""
+    bench = benches.collimator(seed=1)
+    with Journal(tmp_path / "realign-0001.db", bench.clock, {}) as journal:
+        move = Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "one of several")
+        journal.outcome(journal.intent(move, {"source.x": 0}), "done", {"source.x": 0.1})
+    watch, made = followed(bench, tmp_path)
+    watch.run(looks=2)
+    assert [d.step for d in made] == [Step.HOLD, Step.HOLD]
+    assert "was cut off before it had ended" in made[0].reason
+
+
+def test_a_record_cut_off_holds_no_later_start_once_all_was_seen_steady(tmp_path: Path) -> None:
+    """The hold that it made has ended by itself: that is the confirmation."""
+    bench = benches.collimator(seed=1)
+    with Journal(tmp_path / "realign-0001.db", bench.clock, {}) as journal:
+        journal.intent(Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "cut off"), {"source.x": 0})
+    steps = []
+    for looks in (1, 3, 1):
+        watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
+        watch.run(looks=looks)
+        steps.append(made[0].step)
+    assert steps[:2] == [Step.HOLD, Step.HOLD], "one look on hold confirms nothing"
+    assert steps[2] is Step.STAND
+
+
+def test_positions_lost_while_no_watch_ran_are_not_believed(
+    tmp_path: Path, monkeypatch: Any
+) -> None:
+    """A counter that reads 0.5 mm less at the restart holds, also at the restart after that."""
+    bench = benches.collimator(seed=1)
+    followed(bench, tmp_path)[0].run(looks=6)
+    stage = type(bench.stage_of("source.x"))
+    real = stage.status
+
+    def shifted(self: Any, axis: str) -> Any:
+        told = real(self, axis)
+        return replace(told, position=told.position - 0.5) if axis == "source.x" else told
+
+    monkeypatch.setattr(stage, "status", shifted)
+    for _ in range(2):
+        watch, made = followed(bench, tmp_path)
+        watch.run(looks=1)
+        assert made[0].step is Step.HOLD
+        assert "axis source.x stands -0.5 mm from where it was left" in made[0].reason
+
+
+def test_a_restart_where_all_stands_as_it_was_left_does_not_hold(tmp_path: Path) -> None:
+    """The noise of readings is no reason to hold."""
+    bench = benches.collimator(seed=1)
+    followed(bench, tmp_path)[0].run(looks=3)
+    watch, made = followed(bench, tmp_path)
+    watch.run(looks=1)
+    assert made[0].step is Step.STAND
+
+
+def test_a_damaged_note_of_where_the_axes_were_left_starts_nothing(tmp_path: Path) -> None:
+    """The watch refuses and names the file."""
+    (tmp_path / "left.json").write_text('{"positions": 3}')
+    with pytest.raises(JournalError, match=r"left\.json: where the axes were left cannot be read"):
+        followed(benches.collimator(seed=1), tmp_path)[0].run(looks=1)
+
+
 def test_a_record_that_was_never_begun_is_no_obstacle(tmp_path: Path) -> None:
     """An empty file of a killed process holds until the picture is steady, and is then left."""
     (tmp_path / "realign-0001.db").touch()
