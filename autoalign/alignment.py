@@ -26,6 +26,7 @@ from autoalign.runner import run
 from autoalign.safety import MoveGuard
 from autoalign.search.base import Observation, Strategy
 from autoalign.session import Budget, Finish, Recorded, Session, Status
+from autoalign.session.seeing import stated
 
 __all__ = ["AlignmentResult", "align"]
 
@@ -53,7 +54,7 @@ class AlignmentResult:
     memory
         What the strategy would like to know next time, or None.
     remarks
-        What became of the bench's memory, in words.
+        In words: what the bench counts as exact, and what became of its memory.
     """
 
     in_spec: bool
@@ -189,7 +190,8 @@ def align(
                     record.note("memory", unused)
     if finish.in_spec:
         kept.keep(getattr(session.strategy, "memory", None))
-    result = replace(_result(session, finish, seed, journal), remarks=tuple(kept.remarks))
+    remarks = (*kept.remarks, *_taken_as_exact(bench, session))
+    result = replace(_result(session, finish, seed, journal), remarks=remarks)
     observers.tell("end_run", bench=bench, result=result)
     return result
 
@@ -209,6 +211,19 @@ def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
             "with name, needs and propose(problem) (of a class, an instance of it)."
         )
     return strategy
+
+
+def _taken_as_exact(bench: Bench, session: Session) -> list[str]:
+    """Return a remark where pictures were seen and nothing is said of how well they are scaled."""
+    planes = {p: 1.0 for look in (session.first, session.last) if look for p in look.profiles}
+    known = stated(bench.uncertainties, planes)
+    if not planes or any([*known["u_pitch"].values(), *known["u_distance"].values()]):
+        return []
+    return [
+        f"bench {bench.name} states no uncertainty of pixel pitch and plane distances: they count "
+        "as exact, and widths and divergences are only as good as these. State them, for instance "
+        'uncertainties = {"pitch": 0.01, "distance": 0.005}, relative.'
+    ]
 
 
 def _settings(
