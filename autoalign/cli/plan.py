@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
@@ -38,7 +38,10 @@ class Optic:
     core
         Diameter of the fibre's core or of the pinhole.
     na
-        Numerical aperture of the source.
+        Numerical aperture of the source: sine of the half-angle at the edge of its emission.
+    emission
+        How the source shines, and where its NA is taken: "multimode" at 5 % of the centre,
+        "gaussian" at 1/e², "uniform" at the hard edge.
     wavelength
         Of the light.
     near
@@ -52,6 +55,7 @@ class Optic:
     aperture: Amount = "25.4 mm"
     core: Amount = "100 um"
     na: Annotated[float, Parameter(allow_leading_hyphen=True)] = 0.12
+    emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
     wavelength: Amount = "660 nm"
     near: Amount = "0.4 m"
     far: Amount = "2.4 m"
@@ -169,6 +173,7 @@ def _from_numbers(optic: Optic) -> _Bench:
         optic.na,
         length["wavelength"],
         planes=(("near", length["near"]), ("far", length["far"])),
+        emission=optic.emission,
     )
     return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, ()
 

@@ -13,10 +13,11 @@ from autoalign.cli.numbers import option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.errors import UsageError
 from autoalign.merit import Spec
-from autoalign.optics.layout import Layout, Vector
+from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.optics.reach import COVERAGE
 from autoalign.report.words import edge, edge_unit, number, stated
+from autoalign.units import to_edge
 
 __all__ = ["Surroundings", "make_plan", "print_plan"]
 
@@ -150,13 +151,29 @@ def _places(made: Plan, layout: Layout) -> list[tuple[str, str]]:
 
 def _beam(made: Plan) -> list[tuple[str, str]]:
     return [
+        ("light", _light(made.light)),
         *(
             (f"d_σ at {plane!r}", f"{x:.3f} mm sideways, {y:.3f} mm up")
             for plane, (x, y) in made.diameters.items()
         ),
         ("own divergence", f"{made.source_divergence * 1e3:.4g} mrad full, from the source's size"),
-        ("diffraction", f"{made.diffraction_divergence * 1e3:.3g} mrad full"),
+        (
+            "diffraction",
+            f"{made.diffraction_divergence * 1e3:.3g} mrad full at the least (M² = 1), for d_σ "
+            f"{made.fill.width:.2f} mm on leaving {made.fill.element}",
+        ),
     ]
+
+
+def _light(light: Source | Beam) -> str:
+    colour = f"{to_edge(light.wavelength, 'nm'):g} nm"
+    if isinstance(light, Beam):
+        edge_at = " at 1/e²" if light.profile == "gaussian" else ""
+        return f"{colour}, a {light.profile} beam of {light.diameter:g} mm{edge_at}"
+    return (
+        f"{colour} from {light.core_diameter:g} mm, {light.emission}, NA {light.na:g}: the sine of "
+        f"the half-angle at {NA_EDGE[light.emission]}"
+    )
 
 
 def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> None:

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from autoalign.optics.ideal import overfill
-from autoalign.optics.layout import Layout, Source
+from autoalign.optics.layout import Beam, Layout, Source
 from autoalign.optics.pose import place
 from autoalign.optics.rays import Rays
-from autoalign.optics.sources import aimed
+from autoalign.optics.sources import aimed, disk_grid
 from autoalign.optics.trace import hits
 
 __all__ = ["Fill", "fill_of"]
+
+_GRID = (24, 48)
+"""Rings and spokes on the aperture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +35,8 @@ class Fill:
         collimated beam, for a flat along its normal.
     diameter
         Diameter of the edge of the beam that leaves, square to it, mm.
+    width
+        Width d_σ of the beam that leaves, square to it, mm: mean of its squares over all azimuths.
     captured
         Part of the emitted light that the element's aperture takes; some of a Gaussian's light is
         always outside, also of one whose edge fits in.
@@ -43,6 +48,7 @@ class Fill:
     clear_aperture: float
     footprint: float
     diameter: float
+    width: float
     captured: float
     rim: float
 
@@ -58,6 +64,7 @@ class Fill:
             "clear aperture (mm)": self.clear_aperture,
             "footprint of the light's edge (mm)": self.footprint,
             "beam diameter (mm)": self.diameter,
+            "beam width d_sigma (mm)": self.width,
             "captured light (%)": 100 * self.captured,
             "intensity on the rim (%)": 100 * self.rim,
             "overfilled": self.overfilled,
@@ -70,18 +77,33 @@ def fill_of(layout: Layout) -> Fill:
     aperture = first.surface.clear_aperture
     rim, footprint = overfill(layout), _edge_diameter(layout)
     beam = footprint if isinstance(layout.light, Source) else layout.light.diameter
-    weight = aimed(layout.light, first, poses, 24, 48).power
-    light = layout.light
+    rays = aimed(layout.light, first, poses, *_GRID)
+    light, weight = layout.light, rays.power
     hard = "uniform" in (getattr(light, "emission", ""), getattr(light, "profile", ""))
-    captured = 1.0 if hard and rim == 0 else float(np.sum(weight))
+    fits = hard and rim == 0
+    captured = 1.0 if fits else float(np.sum(weight))
+    diameter = beam * min(1.0, aperture / footprint)
     return Fill(
         element=first.name,
         clear_aperture=aperture,
         footprint=footprint,
-        diameter=beam * min(1.0, aperture / footprint),
+        diameter=diameter,
+        # A disk with an even light is as wide as its d_σ (ISO 11146-1: 4σ, and σ = D/4).
+        width=diameter if fits else _width(light, aperture, rays),
         captured=min(captured, 1.0),
         rim=rim,
     )
+
+
+def _width(light: Source | Beam, aperture: float, rays: Rays) -> float:
+    """Return d_σ of the light on the grid of :func:`.aimed`, square to the beam that leaves, mm."""
+    x, y = rays.x, rays.y
+    if isinstance(light, Source):
+        u, v, _ = disk_grid(*_GRID)
+        x, y = u * aperture / 2, v * aperture / 2
+    w = rays.power / np.sum(rays.power)
+    spread = sum(np.sum(w * c * c) - np.sum(w * c) ** 2 for c in (x, y))
+    return float(4 * np.sqrt(spread / 2))
 
 
 def _edge_diameter(layout: Layout) -> float:

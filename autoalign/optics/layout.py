@@ -16,6 +16,7 @@ from autoalign.errors import UsageError, unknown_name
 from autoalign.optics.paraboloid import OffAxisParaboloid
 
 __all__ = [
+    "NA_EDGE",
     "Beam",
     "Element",
     "Flat",
@@ -64,6 +65,14 @@ class Coloured:
     def rms_wavelength(self) -> float:
         """The one wavelength, mm, whose second moments are those of all together."""
         return math.sqrt(sum(share * w * w for w, share in self.lines))
+
+
+NA_EDGE = {
+    "multimode": "5 % of the centre",
+    "gaussian": "1/e² (13.5 %) of the centre",
+    "uniform": "the hard edge",
+}
+"""Where a source's NA is taken, by its emission profile."""
 
 
 @dataclass(frozen=True, slots=True)

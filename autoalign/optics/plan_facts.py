@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from autoalign.optics.layout import NA_EDGE, Beam
 from autoalign.optics.tolerance import ToleranceRow
 from autoalign.units import EDGE_UNIT, to_edge
 
 if TYPE_CHECKING:
+    from autoalign.optics.layout import Source
     from autoalign.optics.planning import AxisPlan, OpticPlan, Plan
 
 __all__ = ["plan_facts"]
@@ -17,6 +19,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
     """Return everything in ``plan`` under names that carry their units."""
     return {
         "family": plan.family,
+        "light": _light_facts(plan.light),
         "light position (mm)": list(plan.light_position),
         "optics": [_optic_facts(o) for o in plan.optics],
         "heights (mm)": dict(plan.heights),
@@ -30,6 +33,19 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "invisible to the detectors": [c.words for c in plan.unseen],
         "tolerance table": [_row_facts(r, plan.axes) for r in plan.table],
         "advice": list(plan.advice),
+    }
+
+
+def _light_facts(light: Source | Beam) -> dict[str, Any]:
+    facts = {"wavelength (nm)": to_edge(light.wavelength, "nm")}
+    if isinstance(light, Beam):
+        return {**facts, "profile": light.profile, "diameter (mm)": light.diameter}
+    return {
+        **facts,
+        "core diameter (mm)": light.core_diameter,
+        "NA": light.na,
+        "NA is the sine of the half-angle at": NA_EDGE[light.emission],
+        "emission": light.emission,
     }
 
 

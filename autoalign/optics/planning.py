@@ -14,7 +14,7 @@ from autoalign.errors import UsageError, unknown_name
 from autoalign.optics.advice import advise
 from autoalign.optics.footprint import Fill, fill_of
 from autoalign.optics.ideal import quantities
-from autoalign.optics.layout import Layout, Source, Vector
+from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.plan_facts import plan_facts
 from autoalign.optics.pose import place
@@ -92,7 +92,8 @@ class Plan:
     source_divergence
         Full divergence that the source's own size gives to the collimated beam, rad; 0 for a beam.
     diffraction_divergence
-        Full divergence by diffraction, rad.
+        Full divergence that diffraction alone gives to a beam of the width ``fill.width``, rad:
+        4λ/(π d_σ), the least that any beam of this width has (M² = 1; ISO 11146-1).
     quantities
         What an aligned bench shows, by name.
     singular_values
@@ -104,6 +105,7 @@ class Plan:
     """
 
     family: str
+    light: Source | Beam
     light_position: Vector
     light_direction: Vector
     optics: tuple[OpticPlan, ...]
@@ -188,6 +190,7 @@ def plan(
     theta = _source_divergence(layout)
     return Plan(
         family=layout.family,
+        light=layout.light,
         light_position=layout.light.position,
         light_direction=layout.light.direction,
         optics=_optics(layout),
@@ -197,7 +200,7 @@ def plan(
             p.name: (aligned[f"{p.name}.xx"], aligned[f"{p.name}.yy"]) for p in layout.planes
         },
         source_divergence=theta,
-        diffraction_divergence=4 * layout.light.rms_wavelength / (math.pi * fill.diameter),
+        diffraction_divergence=4 * layout.light.rms_wavelength / (math.pi * fill.width),
         quantities=aligned,
         axes=axes,
         response=response,

@@ -76,6 +76,18 @@ def test_held_axes_are_marked_and_not_judged(demo_bench: Callable[..., Path], ru
     assert "Travel makes up for 3 standard deviations of how the parts stand, without" in said.text
 
 
+@pytest.mark.slow
+def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
+    """One NA is two beams: a Gaussian's is taken at 1/e², a multimode fibre's at 5 %."""
+    lost = []
+    for emission, where in (("multimode", "5 % of the centre"), ("gaussian", "1/e² (13.5 %)")):
+        said = run("plan", *NUMBERS, "--na", "0.13", "--emission", emission, "--json")
+        lost.append(json.loads(said.out)["beam at the first element"]["captured light (%)"])
+        words = run("plan", *NUMBERS, "--na", "0.13", "--emission", emission).text
+        assert f"{emission}, NA 0.13: the sine of the half-angle at {where}" in words
+    assert lost[0] > lost[1] + 5
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
