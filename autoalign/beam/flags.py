@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from autoalign.beam.clipping import clipped_by_sensor
-from autoalign.beam.iterate import Seen, fine
+from autoalign.beam.iterate import fine
 from autoalign.beam.moments import WINDOW_FACTOR
 from autoalign.beam.outline import outline_flags, resolved
 from autoalign.beam.pixels import HotPixels
 from autoalign.beam.polar import Polar
 from autoalign.beam.prepare import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.beam.saturation import saturated
 from autoalign.beam.sequence import ambient, repeated, torn
 from autoalign.beam.settle import NOISY, Settled
 from autoalign.beam.shelf import shelf_flag
@@ -21,9 +20,6 @@ from autoalign.beam.spots import second_spot
 from autoalign.frames import Frame
 
 __all__ = ["find_flags"]
-
-SATURATED_PIXELS = 4
-"""Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel."""
 
 OUTGROWN = 2.0
 """Area of the window over that of the frame, from which hardly any background is left to be sure
@@ -59,7 +55,7 @@ def find_flags(
     ring = any(f.kind is FlagKind.RING for f in outline)
     overlapping = shelf_flag(polar, max(ready.pitch)) if resolved(polar, max(ready.pitch)) else None
     found = [
-        _saturated(ready.frame, seen, ready.hot),
+        saturated(ready, seen, noise),
         clipped_by_sensor(seen, ready.shape, noise, peak),
         _hot(ready.hot),
         _not_converged(ready, settled, peak),
@@ -73,22 +69,6 @@ def find_flags(
     flags = [flag for flag in found if flag is not None]
     flags.sort(key=lambda flag: order.index(flag.use), reverse=True)
     return {flag.kind.value: flag for flag in flags}
-
-
-def _saturated(frame: Frame, seen: Seen, hot: HotPixels) -> Flag | None:
-    top = frame.saturation
-    if top is None or float(frame.pixels.max()) < top:
-        return None
-    count = int(np.count_nonzero(frame.pixels >= top))
-    count -= int(np.count_nonzero(frame.pixels[hot.rows, hot.columns] >= top))
-    if count < SATURATED_PIXELS:
-        return None
-    xx, yy, xy = seen.moments[2:5]
-    beam = 4 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / (frame.pitch_x * frame.pitch_y)
-    part = count / max(beam, 1.0)
-    use = Use.POSITION if part < 0.5 else Use.DIRECTION
-    evidence = f"{count} pixels at {top:g} or above, {part:.0%} of the beam's area"
-    return Flag(FlagKind.SATURATED, evidence, use)
 
 
 def _hot(hot: HotPixels) -> Flag | None:
