@@ -47,6 +47,9 @@ def watch(
     that fails), goes on by itself once that is over and steady, and stops for a person where it
     cannot judge. Ctrl-C ends it in an orderly way.
 
+    An incident holds the watches of its own folder only: it does not keep a watch with another
+    folder, nor an alignment, from moving the bench.
+
     Cautions: motors start without warning while this runs, also at night. Mark the bench, keep
     covers closed. Local rules and the laser safety officer decide; software limits, holds and
     stops are no safety function.

@@ -1,4 +1,4 @@
-"""What earlier watches left in a folder: where the axes stood, and realignments cut off."""
+"""What earlier watches left in a folder: where the axes stood, and what gives cause for doubt."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from autoalign.files import write_whole
 from autoalign.journal import read_journal
 from autoalign.journal.codec import plain
 from autoalign.search.base import Observation
+from autoalign.watch.incident import cleared_incidents
 from autoalign.watch.policy import Sighting
 
-__all__ = ["Left", "cut_off", "read_left", "write_left"]
+__all__ = ["Left", "doubts", "read_left", "write_left"]
 
 _NAME = "left.json"
 
@@ -26,7 +27,8 @@ class Left:
     """How a watch leaves its bench, for the next one.
 
     ``positions`` (mm or rad by axis) where the axes were last seen to stand; ``settled`` names the
-    records of realignments that were cut off and after which the bench was seen to be steady.
+    records of realignments that were cut off, and of cleared incidents, after which the bench was
+    seen to be steady.
     """
 
     positions: dict[str, float] = field(default_factory=dict)
@@ -65,12 +67,24 @@ def write_left(folder: Path, left: Left) -> None:
     write_whole(folder / _NAME, json.dumps(plain(asdict(left)), indent=2) + "\n")
 
 
-def cut_off(folder: Path, settled: Iterable[str]) -> dict[str, str]:
-    """Return the realignments in ``folder`` that were cut off, each with the finding in words.
+def doubts(folder: Path, settled: Iterable[str]) -> dict[str, str]:
+    """Return in words why the bench must be seen steady first, by the records that say so.
 
-    Those named in ``settled`` are left out.
+    These are cleared incidents and realignments that were cut off; those named in ``settled`` are
+    left out.
+
+    Raises
+    ------
+    JournalError
+        Where the record of a cleared incident is damaged.
     """
-    known, found = set(settled), {}
+    known = set(settled)
+    found = {
+        name: f"incident {name.removeprefix('incident-').removesuffix('-cleared.json')} was "
+        f"cleared ({why})"
+        for name, why in cleared_incidents(folder).items()
+        if name not in known
+    }
     for path in sorted(folder.glob("realign-*.db")):
         if path.name not in known and (words := _finding(path)):
             found[path.name] = words

@@ -1,8 +1,12 @@
-"""Why a watch made its bench safe, kept in its folder until a person has cleared it by number."""
+"""Why a watch made its bench safe, kept in its folder until a person has cleared it by number.
+
+It holds the watches of this folder only: another folder, and an alignment, know nothing of it.
+"""
 
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -10,9 +14,18 @@ from pathlib import Path
 from autoalign.errors import HeldError, JournalError, UsageError
 from autoalign.files import write_whole
 
-__all__ = ["Incident", "check_cleared", "keep_incident"]
+__all__ = [
+    "Incident",
+    "check_cleared",
+    "cleared_incidents",
+    "forget_room",
+    "keep_incident",
+    "keep_room",
+    "set_aside",
+]
 
 _NAME = "incident.json"
+_ROOM = "incident-room.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,18 +37,52 @@ class Incident:
     since: str
 
 
+def keep_room(folder: Path, now: datetime) -> None:
+    """Write an incident without its reason beforehand, for the case that the disk fills up.
+
+    Raises
+    ------
+    JournalError
+        Where there is no room for it already.
+    """
+    words = (
+        "the bench was made safe by the watch that began at this time, and there was no room to "
+        "write down why; see its record."
+    )
+    try:
+        _write(folder / _ROOM, _incident(words, now))
+    except OSError as error:
+        raise JournalError(
+            f"{folder}: there is no room for an incident ({error}), so nothing was started. Make "
+            "room or choose another folder."
+        ) from error
+
+
+def forget_room(folder: Path) -> None:
+    """Remove what :func:`keep_room` wrote, if it was not needed."""
+    with suppress(OSError):
+        (folder / _ROOM).unlink()
+
+
 def keep_incident(folder: Path, why: str, now: datetime) -> Incident:
-    """Write down that the bench was made safe; an incident that is already there stays."""
+    """Write down that the bench was made safe; an incident that is already there stays.
+
+    Where there is no room, what :func:`keep_room` wrote takes its place, which needs none.
+    """
     path = folder / _NAME
     if path.exists():
         return _read(path)
-    incident = Incident(f"{now:%Y%m%d-%H%M%S}", why, now.isoformat(timespec="seconds"))
-    write_whole(path, json.dumps(asdict(incident), indent=2) + "\n")
+    incident = _incident(why, now)
+    try:
+        _write(path, incident)
+    except OSError:
+        (folder / _ROOM).replace(path)
+        return _read(path)
     return incident
 
 
 def check_cleared(folder: Path, cleared: str) -> Incident | None:
-    """Return the incident that ``cleared`` clears, moved aside; None where there was none.
+    """Return the incident that ``cleared`` clears; None where there was none.
 
     Raises
     ------
@@ -56,8 +103,25 @@ def check_cleared(folder: Path, cleared: str) -> Incident | None:
             f"{incident.why} Nothing moves until a person has looked at the bench and cleared "
             f"this incident by its number (--clear {incident.number})."
         )
-    path.replace(folder / f"incident-{incident.number}-cleared.json")
     return incident
+
+
+def set_aside(folder: Path, incident: Incident) -> None:
+    """Move a cleared incident aside; its evidence is kept."""
+    (folder / _NAME).replace(folder / f"incident-{incident.number}-cleared.json")
+
+
+def cleared_incidents(folder: Path) -> dict[str, str]:
+    """Return why the bench was made safe, by the names of the files that were set aside."""
+    return {p.name: _read(p).why for p in sorted(folder.glob("incident-*-cleared.json"))}
+
+
+def _incident(why: str, now: datetime) -> Incident:
+    return Incident(f"{now:%Y%m%d-%H%M%S}", why, now.isoformat(timespec="seconds"))
+
+
+def _write(path: Path, incident: Incident) -> None:
+    write_whole(path, json.dumps(asdict(incident), indent=2) + "\n")
 
 
 def _read(path: Path) -> Incident:

@@ -20,8 +20,15 @@ from autoalign.safety import Latch, MoveGuard
 from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.session import Budget, Look, Recent, Session, Status
 from autoalign.watch.deciding import Past, decide, moved
-from autoalign.watch.earlier import Left, cut_off, read_left, write_left
-from autoalign.watch.incident import Incident, check_cleared, keep_incident
+from autoalign.watch.earlier import Left, doubts, read_left, write_left
+from autoalign.watch.incident import (
+    Incident,
+    check_cleared,
+    forget_room,
+    keep_incident,
+    keep_room,
+    set_aside,
+)
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
 from autoalign.watch.status import WatchStatus, write_status
 
@@ -97,10 +104,9 @@ class Watch:
         self.summary = WatchSummary()
         self._broken_looks = self._broken_realignments = 0
         self._recent = Recent()
-        self._incident: Incident | None = None
         self._last: Sighting | None = None
         self._left = Left()
-        self._cut_off: dict[str, str] = {}
+        self._doubts: dict[str, str] = {}
 
     def run(self, *, looks: int | None = None) -> WatchSummary:
         """Watch until stopped, safe, or ``looks`` looks have been made; return what was done.
@@ -116,10 +122,15 @@ class Watch:
         self.folder.mkdir(parents=True, exist_ok=True)
         try:
             with FileLock(self.folder / "watch.lock", timeout=0):
-                self._incident = check_cleared(self.folder, self.cleared)
+                incident = check_cleared(self.folder, self.cleared)
                 self._left = read_left(self.folder)
-                with self._journal() as journal:
-                    self._watch(journal, looks)
+                keep_room(self.folder, self.bench.clock.wall())
+                try:
+                    with self._journal() as journal:
+                        self._clear(incident)
+                        self._watch(journal, looks)
+                finally:
+                    forget_room(self.folder)
         except Timeout as error:
             raise HeldError(
                 f"{self.folder}: another watch is at work here. Stop that one first, or name "
@@ -141,7 +152,6 @@ class Watch:
             raise
 
     def _rounds(self, journal: Journal, looks: int | None) -> None:
-        self._after_incident(journal)
         self._after_earlier(journal)
         wait = 0.0
         while looks is None or self.summary.looks < looks:
@@ -175,8 +185,8 @@ class Watch:
             return decision
         if self.guard.latch is Latch.HOLD:
             self.guard.release()
-            self._left.settled += self._cut_off
-            self._cut_off = {}
+            self._left.settled += self._doubts
+            self._doubts = {}
         self._leave(sighting.positions)
         return decision
 
@@ -251,24 +261,26 @@ class Watch:
             self.summary.reason += f"; stopping failed as well: {error}"
         try:
             incident = keep_incident(self.folder, self.summary.reason, self.bench.clock.wall())
-        except OSError as error:
+        except (OSError, AlignError) as error:
             self.summary.reason += f"; this could not be written down: {error}"
         else:
             self.summary.reason += f" (incident {incident.number})"
 
-    def _after_incident(self, journal: Journal) -> None:
-        """After a person cleared why the bench was safe: start on hold."""
-        if self._incident is not None:
-            self._wait_for_steady(
-                f"incident {self._incident.number} was cleared ({self._incident.why})", journal
-            )
+    def _clear(self, incident: Incident | None) -> None:
+        """After a person cleared why the bench was safe: count anew, let it move again."""
+        if incident is None:
+            return
+        set_aside(self.folder, incident)
+        self._broken_looks = self._broken_realignments = 0
+        if self.guard.latch is Latch.SAFE:
+            self.guard.clear_safe(f"whoever cleared incident {incident.number}")
 
     def _after_earlier(self, journal: Journal) -> None:
-        """Hold the first look against where the axes were left; after a crash start on hold."""
+        """Hold the first look against where the axes were left; where in doubt start on hold."""
         self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
-        self._cut_off = cut_off(self.folder, self._left.settled)
-        if self._cut_off:
-            self._wait_for_steady("; ".join(self._cut_off.values()), journal)
+        self._doubts = doubts(self.folder, self._left.settled)
+        if self._doubts:
+            self._wait_for_steady("; ".join(self._doubts.values()), journal)
 
     def _leave(self, positions: Mapping[str, float]) -> None:
         """Keep for the next watch where the axes stand as far as this one knows."""

@@ -24,6 +24,7 @@ from autoalign.journal import Journal, read_journal
 from autoalign.safety import Latch
 from autoalign.search.response_matrix import ResponseMatrix
 from autoalign.session import Move
+from autoalign.watch import incident
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
@@ -258,6 +259,107 @@ def test_a_full_disk_ends_in_safe(tmp_path: Path, monkeypatch: Any) -> None:
     assert watch.guard.latch is Latch.SAFE
     assert bench.positions() == before
     assert json.loads((tmp_path / "status.json").read_text())["state"] == "safe"
+
+
+def filled_up(monkeypatch: Any, after: int) -> None:
+    """Let the disk be full for records after so many of them, and for incidents from then on."""
+    room, insert = iter(range(after)), Journal._insert
+
+    def nospace(*_: object) -> None:
+        raise OSError(28, "no space left on device")
+
+    def full(*entry: Any) -> int:
+        if next(room, None) is None:
+            monkeypatch.setattr(incident, "write_whole", nospace)
+            raise sqlite3.OperationalError("database or disk is full")
+        return insert(*entry)
+
+    monkeypatch.setattr(Journal, "_insert", full)
+
+
+def test_safe_outlives_a_full_disk(tmp_path: Path) -> None:
+    """Where the incident cannot be written any more, the one prepared at the start is there."""
+    bench = benches.collimator(seed=1)
+    with pytest.MonkeyPatch.context() as patch:
+        filled_up(patch, after=3)
+        with pytest.raises(JournalError, match="disk is full"):
+            followed(bench, tmp_path)[0].run(looks=5)
+    with pytest.raises(HeldError, match="there was no room to write down why"):
+        followed(bench, tmp_path)[0].run(looks=1)
+    number = json.loads((tmp_path / "incident.json").read_text())["number"]
+    watch, made = followed(bench, tmp_path, cleared=number)
+    watch.run(looks=1)
+    assert made[0].step is Step.HOLD
+
+
+def test_without_room_for_an_incident_nothing_starts(tmp_path: Path, monkeypatch: Any) -> None:
+    """A disk that is full from the start is refused before the first look."""
+
+    def nospace(*_: object) -> None:
+        raise OSError(28, "no space left on device")
+
+    monkeypatch.setattr(incident, "write_whole", nospace)
+    watch, made = followed(benches.collimator(seed=1), tmp_path)
+    with pytest.raises(JournalError, match="no room for an incident"):
+        watch.run(looks=1)
+    assert made == []
+    assert not list(tmp_path.glob("watch*.db"))
+
+
+def test_what_is_prepared_for_an_incident_is_gone_after_an_orderly_end(tmp_path: Path) -> None:
+    """Nothing in the folder of a healthy watch is called an incident."""
+    followed(benches.collimator(seed=1), tmp_path)[0].run(looks=1)
+    assert not list(tmp_path.glob("incident*"))
+
+
+def test_an_incident_stays_where_the_record_cannot_be_opened(tmp_path: Path) -> None:
+    """Clearing counts once the new watch has its record; until then the bench stays safe."""
+    bench = benches.collimator(seed=1)
+    number = keep_incident(tmp_path, "3 failures in a row", bench.clock.wall()).number
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("disk is full")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Journal, "_open", full)
+        with pytest.raises(JournalError, match="disk is full"):
+            followed(bench, tmp_path, cleared=number)[0].run(looks=1)
+    with pytest.raises(HeldError, match="3 failures in a row"):
+        followed(bench, tmp_path)[0].run(looks=1)
+
+
+def test_a_cleared_incident_holds_until_the_bench_was_seen_steady(tmp_path: Path) -> None:
+    """A watch that ends before that leaves the hold to the next one; later starts are free."""
+    bench = benches.collimator(seed=1)
+    cleared = keep_incident(tmp_path, "3 failures in a row", bench.clock.wall()).number
+    steps = []
+    for looks in (1, 4, 1):
+        watch, made = followed(bench, tmp_path, cleared=cleared)
+        watch.run(looks=looks)
+        steps.append(made[0].step)
+        cleared = ""
+    assert steps == [Step.HOLD, Step.HOLD, Step.STAND]
+
+
+def test_the_same_watch_goes_on_once_its_incident_is_cleared(tmp_path: Path) -> None:
+    """Its own latch opens with the incident, and failures are counted anew."""
+    bench = benches.collimator(seed=1)
+    watch, made = followed(bench, tmp_path)
+
+    def dead(*_: object) -> None:
+        raise DetectorError("camera far: no frame before the deadline.")
+
+    with pytest.MonkeyPatch.context() as patch:
+        for detector in bench.detectors.values():
+            patch.setattr(type(detector), "acquire", dead)
+        watch.run(looks=20)
+        watch.cleared = json.loads((tmp_path / "incident.json").read_text())["number"]
+        looks = watch.summary.looks
+        assert watch.run(looks=looks + 1).state is Latch.HOLD, "one failure more is the first"
+    watch.cleared = ""
+    watch.run(looks=looks + 6)
+    assert watch.guard.latch is Latch.RUN
+    assert any(d.step is not Step.HOLD for d in made)
 
 
 def test_a_frozen_camera_moves_nothing(tmp_path: Path, monkeypatch: Any) -> None:
