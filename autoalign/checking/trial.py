@@ -108,5 +108,6 @@ def try_axis(
         trial.stopped = watch(place, sight)
         if trial.stopped:
             break
-    trial.home = yield Visit({axis.name: start}, f"{axis.name}: back to the start")
+    back = f"{axis.name}: back to the start"
+    trial.home = yield Visit({axis.name: start}, back, returning=True)
     return trial

@@ -116,10 +116,12 @@ class Stepper(ABC):
     ) -> Part:
         """Move axes to ``targets`` in steps that each axis allows; False if refused.
 
-        ``direct`` goes straight there, and so leaves the play where the way takes it.
+        ``direct`` goes straight there, and so leaves the play where the way takes it. On the way
+        back a limit is no obstacle: a place that reads beyond one by no more than the tolerance
+        counts as the limit, and the play is taken up as far as the limits allow.
         """
         wanted = {
-            n: t
+            n: _inside(self.axes[n], t) if returning else t
             for n, t in targets.items()
             if abs(t - self.positions.get(n, math.inf)) > max(self.axes[n].resolution / 2, 1e-12)
         }
@@ -132,10 +134,7 @@ class Stepper(ABC):
         return True
 
     def _step(self, targets: dict[str, float], reason: str, returning: bool, direct: bool) -> Part:
-        legs = {
-            n: (t,) if direct else approach_legs(self.axes[n], self.positions.get(n, t), t)
-            for n, t in targets.items()
-        }
+        legs = {n: self._legs(n, t, returning, direct) for n, t in targets.items()}
         outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
         if isinstance(outcome, Refused):
             self._refused = outcome
@@ -147,6 +146,22 @@ class Stepper(ABC):
         self._now = self._arrived = outcome.ended
         return True
 
+    def _legs(self, name: str, target: float, returning: bool, direct: bool) -> tuple[float, ...]:
+        if direct:
+            return (target,)
+        axis = self.axes[name]
+        legs = approach_legs(axis, self.positions.get(name, target), target)
+        if returning and len(legs) > 1:
+            over = min(max(legs[0], axis.lower), axis.upper)
+            return (target,) if over == target else (over, target)
+        return legs
+
     def _refusal(self) -> tuple[Status, str]:
         assert self._refused is not None
         return Status.HELD if self._refused.held else Status.REFUSED, self._refused.reason
+
+
+def _inside(axis: Axis, target: float) -> float:
+    """Return the limit for a reading that is beyond it by no more than the tolerance."""
+    limit = min(max(target, axis.lower), axis.upper)
+    return limit if abs(target - limit) <= axis.arrival_tolerance else target

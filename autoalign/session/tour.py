@@ -41,6 +41,8 @@ class Visit:
     frames
         Exposures; the bench's own number where not given. With 0 there is no look, and what was
         seen last is sent again.
+    returning
+        It is the way back to where the axis stood at first.
     at_once
         Look from the arrival on, without waiting for the bench to settle.
     """
@@ -50,6 +52,7 @@ class Visit:
     direct: bool = False
     frames: int | None = None
     at_once: bool = False
+    returning: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +161,8 @@ class Tour(Stepper):
                 visit = next(visits) if visit is None else visits.send(answer)
             except StopIteration:
                 return None
-            if not (yield from self._go(visit.targets, visit.reason, direct=visit.direct)):
+            way = (visit.targets, visit.reason, visit.returning, visit.direct)
+            if not (yield from self._go(*way)):
                 visits.close()
                 return self._refusal()
             frames = self.frames if visit.frames is None else visit.frames

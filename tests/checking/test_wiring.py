@@ -166,17 +166,24 @@ def test_a_runaway_is_stopped_after_its_first_tiny_step(bench, wrong):
     assert max(map(abs, targets)) < 0.6 * step
 
 
-def test_an_axis_at_its_limit_is_tried_inside(bench, wrong):
-    """At the very limit every step goes inwards, and the axis comes back to the limit."""
-    edge = wrong.watched(bench(5, hidden={"source.y": -6.0}))
-    edge.stage_of("source.y").start_move("source.y", 6.0)
+@pytest.mark.parametrize("limit", [6.0, -6.0])
+def test_an_axis_at_its_limit_is_tried_inside(bench, wrong, limit):
+    """At the very limit every step goes inwards, and the axis comes back to the limit.
+
+    At the lower one there is no room to take up the play on the way back.
+    """
+    edge = wrong.watched(bench(5, hidden={"source.y": -limit}))
+    assert edge.axes["source.y"].approach == 1
+    assert edge.axes["source.y"].play > 0
+    edge.stage_of("source.y").start_move("source.y", limit)
     edge.clock.sleep(20.0)
     result = check(edge, axes=["source.y"])
     assert result.home
     assert result.well, told(result)
     targets = edge.stage_of("source.y").targets["source.y"]
-    assert max(targets) <= 6.0
-    assert edge.positions()["source.y"] == 6.0
+    assert max(map(abs, targets)) <= 6.0
+    assert abs(targets[1]) < 6.0
+    assert edge.positions()["source.y"] == limit
 
 
 @pytest.mark.campaign

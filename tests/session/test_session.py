@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from autoalign.axes import Axis
-from autoalign.errors import MissingNeedError, UsageError
+from autoalign.errors import MissingNeedError, TravelLimitError, UsageError
 from autoalign.interfaces import Reading
 from autoalign.merit import QuantityTerm, Spec
+from autoalign.safety import MoveGuard
 from autoalign.search.base import Need
 from autoalign.session import (
     Budget,
@@ -192,6 +193,55 @@ def test_proposals_are_clipped_to_what_every_approach_can_reach():
     actions = play(session(Scripted((-9, 0))), lambda x, y: 5.0)
     assert actions[1].targets["a.x"] == pytest.approx(-5 + 0.15)
     assert min(actions[1].legs["a.x"]) >= -5
+
+
+@pytest.mark.parametrize(
+    ("start", "legs"),
+    [
+        (-5.0, (-5.0,)),
+        (-4.9, (-5.0, -4.9)),
+        (-4.5, (-4.65, -4.5)),
+        (-5.0 - 5e-6, (-5.0,)),
+        (5.0 + 5e-6, (5.0,)),
+    ],
+)
+def test_an_axis_that_was_parked_at_a_limit_is_brought_home(start, legs):
+    """Going back never needs room beyond a limit; a start that reads past it by noise is the limit.
+
+    Play 0.1 mm, so the overshoot is 0.15 mm; the tolerance is 1e-5 mm.
+    """
+    s = session(Scripted((0.0, 0.0)))
+    actions, at = [], start
+    s.stand_at({"a.x": start, "b.y": 0.0})
+    guard = MoveGuard(AXES)
+    for now in range(1, 99):
+        actions.append(s.next_action())
+        if isinstance(actions[-1], Finish):
+            break
+        if isinstance(actions[-1], Move):
+            guard.check(actions[-1], {"a.x": at, "b.y": 0.0})
+            at = actions[-1].targets["a.x"]
+            s.observe(Moved({"a.x": at, "b.y": 0.0}, now, now + 0.1))
+        else:
+            seen = {"meter": [Reading({"q": 9.0 + abs(at - start)}, {"q": 0.0}, started=now)]}
+            s.observe(Seen({"a.x": at, "b.y": 0.0}, seen, now, now + 0.1))
+    home = [a for a in actions if isinstance(a, Move)][-1]
+    assert home.returning
+    assert home.legs["a.x"] == pytest.approx(legs)
+    assert "returned to the start" in actions[-1].reason
+
+
+def test_a_start_far_beyond_a_limit_is_not_called_reached():
+    """Only a reading within the tolerance is taken for the limit; all else stays refused."""
+    s = session(Scripted((0.0, 0.0)))
+    s.stand_at({"a.x": -5.1, "b.y": 0.0})
+    s.observe(Seen({"a.x": -5.1, "b.y": 0.0}, {}, 1.0, 1.1))
+    s.observe(Moved({"a.x": 0.0, "b.y": 0.0}, 2.0, 2.1))
+    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {}, 3.0, 3.1))
+    home = s.next_action()
+    assert home.targets["a.x"] == -5.1
+    with pytest.raises(TravelLimitError):
+        MoveGuard(AXES).check(home, {"a.x": 0.0, "b.y": 0.0})
 
 
 def test_a_held_part_never_moves():
