@@ -13,6 +13,7 @@ from autoalign.errors import UsageError, unknown_name
 
 __all__ = [
     "EDGE_UNIT",
+    "check_decimal_point",
     "from_edge",
     "kind_name",
     "kind_of",
@@ -41,6 +42,15 @@ _FACTORS: dict[str, tuple[str, float]] = {
 _SPELLINGS = {"µ": "u", "μ": "u", "°": "deg"}
 _QUANTITY = re.compile(r"\s*([+−-]?\s*(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
 
+_COMMA = re.compile(r"\d,\d")
+
+_ELSEWHERE = {
+    "in": (25.4, "mm"), "inch": (25.4, "mm"), "inches": (25.4, "mm"), '"': (25.4, "mm"),
+    "ft": (304.8, "mm"), "mil": (25.4, "um"), "thou": (25.4, "um"), "cm": (10.0, "mm"),
+    "arcmin": (math.pi / 10.8, "mrad"), "arcsec": (math.pi / 0.648, "urad"),
+}  # fmt: skip
+"""Units that are understood, but not taken, with what one of them is."""
+
 EDGE_UNIT = {"mm": "mm", "rad": "mrad", "1": "1", "s": "s"}
 """The unit in which a person is shown an inner unit, unless something else is asked for."""
 
@@ -60,31 +70,56 @@ def to_edge(value: float, unit: str) -> float:
     return value / _look_up(unit)[1]
 
 
-def parse_quantity(text: str) -> tuple[float, str]:
+def check_decimal_point(text: str) -> None:
+    """Refuse a number with a decimal comma, also where several numbers stand between commas."""
+    if _COMMA.search(text):
+        raise UsageError(
+            f"{text!r} has a comma between two digits; write the decimals after a point, thousands "
+            "without a mark, and a blank after a comma between two numbers."
+        )
+
+
+def parse_quantity(text: str, example: str = "") -> tuple[float, str]:
     """Read a number with its unit, for instance ``"0.1 mrad"``, ``"-6 mm"`` or ``"2 mm/s"``.
 
     Returns the value and its inner unit: "mm", "rad", "s", "1", "mm/s" or "rad/s". "µ" may stand
     for "u" and "°" for "deg". A number without a unit is refused, because nobody knows what it
-    means.
+    means; ``example`` is what is written where it stands, and gives the unit that is proposed.
     """
+    check_decimal_point(text)
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise UsageError(f'{text!r} is not a number with a unit; write for instance "0.1 mrad".')
+        raise UsageError(
+            f'{text!r} is not a number with a unit; write for instance "{example or "0.1 mrad"}".'
+        )
     number, unit = match.groups()
     if not unit:
         raise UsageError(
-            f'{text!r} has no unit; write for instance "{text.strip()} mm", or mrad, deg, s, min.'
+            f"{text!r} has no unit; write for instance {_proposed(text.strip(), example)}."
         )
     for given, meant in _SPELLINGS.items():
         unit = unit.replace(given, meant)
     base, slash, per = unit.partition("/")
     value = float(number.replace("−", "-").replace(" ", ""))
+    if base.strip() in _ELSEWHERE:
+        factor, known = _ELSEWHERE[base.strip()]
+        raise UsageError(
+            f"{text!r}: {base.strip()} is not read here; write "
+            f'"{value * factor:.10g} {known}{slash}{per}".'
+        )
     if slash and per.strip() != "s":
         raise UsageError(f"{text!r}: a rate is given per second, for instance 2 mm/s.")
     inner, factor = _look_up(base.strip())
     if not math.isfinite(value * factor):
         raise UsageError(f"{text!r} is beyond every number that can be computed with; check it.")
     return value * factor, f"{inner}/s" if slash else inner
+
+
+def _proposed(number: str, example: str) -> str:
+    """Return the number with the unit of ``example``, or with one of each kind."""
+    if not example:
+        return f'"{number} mm", "{number} mrad" or "{number} %", as it is meant'
+    return f'"{number} {example.split(" ", 1)[1]}"'
 
 
 _KIND_NAMES = {
@@ -97,18 +132,21 @@ _KIND_NAMES = {
 }
 
 
-def quantity(text: str, *inner: str) -> float:
+def quantity(text: str, *inner: str, example: str = "") -> float:
     """Read a number with its unit where one of the ``inner`` units is wanted; return it in that.
+
+    ``example`` is what is usual there, for instance "5.5 um"; without it one of the first kind.
 
     Raises
     ------
     UsageError
         For a text that is no quantity, or one of another kind; the message gives an example.
     """
-    value, kind = parse_quantity(text)
+    usual = {inner[0]: example} if example else {}
+    value, kind = parse_quantity(text, example or _KIND_NAMES[inner[0]][1])
     if kind not in inner:
         wanted = " or ".join(
-            f'{_KIND_NAMES[i][0]} (for instance "{_KIND_NAMES[i][1]}")' for i in inner
+            f'{_KIND_NAMES[i][0]} (for instance "{usual.get(i, _KIND_NAMES[i][1])}")' for i in inner
         )
         raise UsageError(f"{text!r} is {kind_name(kind)}; wanted is {wanted}.")
     return value

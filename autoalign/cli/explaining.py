@@ -16,7 +16,7 @@ from autoalign.beam.fill import fill_words
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.beam.remarks import remarks
 from autoalign.beam.through_focus import focus_words
-from autoalign.cli.numbers import option_length, option_value
+from autoalign.cli.numbers import listed_amounts, option_length, option_value
 from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
 from autoalign.errors import AlignError, UsageError
@@ -71,7 +71,9 @@ class Collimator:
         alpha = option_value("--angle", angle, "rad")
         wide = None if aperture is None else option_length("aperture", aperture)
         OffAxisParaboloid(rho, math.degrees(alpha), wide or rho / 10)  # says what cannot be
-        places = tuple(option_length("distances", part) for part in distances.split(","))
+        places = tuple(
+            option_length("distances", part) for part in listed_amounts("--distances", distances)
+        )
         if len(set(places)) < len(places):
             raise UsageError(
                 f"--distances {distances!r} names one place twice; each picture needs its own."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
-from autoalign.cli.numbers import Amount, option_value
+from autoalign.cli.numbers import Amount, listed_amounts, option_value
 
 if TYPE_CHECKING:
     import numpy as np
@@ -149,7 +149,7 @@ def pitches_of(text: str | None) -> tuple[tuple[float, float], ...]:
 def _pitch_of(text: str) -> tuple[float, float]:
     from autoalign.errors import UsageError  # noqa: PLC0415
 
-    sizes = [option_value("--pitch", part, "mm") for part in text.split(",")]
+    sizes = [option_value("--pitch", part, "mm") for part in listed_amounts("--pitch", text)]
     if len(sizes) > 2 or not all(0 < size <= _WIDEST_PIXEL for size in sizes):
         raise UsageError(
             f'--pitch {text!r}: give one length, or "x, y", each above 0 and up to '

@@ -6,7 +6,15 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-__all__ = ["Amount", "checked_looks", "checked_seed", "option_length", "option_value", "whole"]
+__all__ = [
+    "Amount",
+    "checked_looks",
+    "checked_seed",
+    "listed_amounts",
+    "option_length",
+    "option_value",
+    "whole",
+]
 
 Amount = Annotated[str, Parameter(allow_leading_hyphen=True)]
 """A number with its unit; the sign is judged by the command, not taken for an option."""
@@ -45,15 +53,44 @@ def checked_seed(option: str, value: int) -> int:
     return whole(option, value, 0)
 
 
-def option_value(option: str, text: str, inner: str) -> float:
-    """Read a number with its unit; what is wrong with it is said with the option's name."""
+_USUAL = {
+    "--pitch": "5.5 um",
+    "--wavelength": "633 nm",
+    "--core": "100 um",
+    "--near": "0.4 m",
+    "--far": "2.4 m",
+    "--distances": "0.4 m",
+    "--angle": "35 deg",
+    "--every": "10 min",
+    "--placement": "0.5 mm",
+}
+"""What is usual for an option, where it is not what is usual for its kind."""
+
+
+def option_value(option: str, text: str, inner: str, example: str = "") -> float:
+    """Read a number with its unit; what is wrong with it is said with the option's name.
+
+    ``example`` gives the unit to propose where it is not the option's usual one.
+    """
     from autoalign.errors import UsageError  # noqa: PLC0415
     from autoalign.units import quantity  # noqa: PLC0415
 
     try:
-        return quantity(text, inner)
+        return quantity(text, inner, example=example or _USUAL.get(option, ""))
     except UsageError as error:
         raise UsageError(f"{option} {error}") from None
+
+
+def listed_amounts(option: str, text: str) -> list[str]:
+    """Split what an option lists between commas; a decimal comma is none of these."""
+    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.units import check_decimal_point  # noqa: PLC0415
+
+    try:
+        check_decimal_point(text)
+    except UsageError as error:
+        raise UsageError(f"{option} {error}") from None
+    return text.split(",")
 
 
 _RANGES = {

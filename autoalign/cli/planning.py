@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from autoalign.axes import Axis
-from autoalign.cli.numbers import option_value
+from autoalign.cli.numbers import listed_amounts, option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.errors import UsageError
 from autoalign.merit import Spec
@@ -43,7 +43,7 @@ class Surroundings:
         if "=" not in self.view:
             return option_value("--view", self.view, "mm")
         fields: dict[str, float] = {}
-        for plane, _, size in (part.partition("=") for part in self.view.split(",")):
+        for plane, _, size in (part.partition("=") for part in listed_amounts("--view", self.view)):
             name = plane.strip()
             if name in fields:
                 raise UsageError(
@@ -54,14 +54,14 @@ class Surroundings:
 
     def uncertainties(self) -> tuple[float, float]:
         """Return the standard uncertainties of placement, mm and rad."""
-        parts = self.placement.split(",")
+        parts = listed_amounts("--placement", self.placement)
         if len(parts) != 2:
             raise UsageError(
                 f"--placement {self.placement!r}: a length and an angle are needed, for instance "
                 '"0.5 mm, 5 mrad".'
             )
         shift = option_value("--placement", parts[0], "mm")
-        turn = option_value("--placement", parts[1], "rad")
+        turn = option_value("--placement", parts[1], "rad", "5 mrad")
         if shift > _FAR_OFF or turn > _TURNED_AWAY:
             raise UsageError(
                 f"--placement {self.placement!r}: at the most {_FAR_OFF:g} mm and "

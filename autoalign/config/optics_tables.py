@@ -8,7 +8,14 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 from pydantic_core import PydanticCustomError
 
-from autoalign.config.quantities import Angle, Length, PositiveLength, Ratio
+from autoalign.config.quantities import (
+    Angle,
+    CoreDiameter,
+    Length,
+    PositiveLength,
+    Ratio,
+    Wavelength,
+)
 from autoalign.optics.layout import Lines
 
 __all__ = ["ArrangementTable", "BeamTable", "MotionTable", "OpticTable", "SourceTable", "Table"]
@@ -40,14 +47,14 @@ class OpticTable(Table):
 class LineTable(Table):
     """A further wavelength of the light, with its share of the power."""
 
-    wavelength: PositiveLength
+    wavelength: Wavelength
     share: Annotated[Ratio, Field(gt=0, lt=1)]
 
 
 class LightTable(Table):
     """Wavelengths: a main one and, where there are several, the others."""
 
-    wavelength: PositiveLength
+    wavelength: Wavelength
     other_wavelengths: list[LineTable] = []
 
     @field_validator("other_wavelengths")
@@ -68,7 +75,7 @@ class LightTable(Table):
 class SourceTable(LightTable):
     """A source that diverges: a fibre end, an LED, a pinhole."""
 
-    core_diameter: Annotated[Length, Field(ge=0)]
+    core_diameter: CoreDiameter
     na: float = Field(gt=0, lt=1)
     emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
 

@@ -30,13 +30,13 @@ def read_quantity(value: Any) -> Quantity:
     """Validate a quantity of any kind."""
     if isinstance(value, Quantity):
         return value
-    number, unit = _read(value, parse_quantity, "0.1 mrad")
+    number, unit = _read(value, parse_quantity, "")
     return Quantity(number, unit, value.strip())
 
 
 def _of(example: str, *inner: str) -> BeforeValidator:
     def read(value: Any) -> float:
-        return _read(value, lambda text: quantity(text, *inner), example)
+        return _read(value, lambda text: quantity(text, *inner, example=example), example)
 
     return BeforeValidator(read)
 
@@ -45,8 +45,9 @@ def _read(value: Any, reader: Callable[[str], T], example: str) -> T:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise PydanticCustomError("quantity", "a number with its unit is needed, as a string")
     if not isinstance(value, str):
-        unit = example.split(" ", 1)[1]
-        text = f'{value} has no unit; write for instance "{value} {unit}"'
+        unit = example.split(" ", 1)[1] if example else ""
+        usual = f'"{value} {unit}"' if unit else f'"{value} mm", "{value} mrad" or "{value} %"'
+        text = f"{value} has no unit; write for instance {usual}"
         raise PydanticCustomError("quantity", "{text}", {"text": text})
     try:
         return reader(value)
@@ -66,8 +67,12 @@ def _schema(example: str) -> WithJsonSchema:
 
 
 Length = Annotated[float, _of("6 mm", "mm"), _schema("6 mm")]
+Distance = Annotated[float, _of("0.4 m", "mm"), _schema("0.4 m")]
+Wavelength = Annotated[float, _of("660 nm", "mm"), Field(gt=0), _schema("660 nm")]
+CoreDiameter = Annotated[float, _of("100 um", "mm"), Field(ge=0), _schema("100 um")]
 Angle = Annotated[float, _of("35 deg", "rad"), _schema("35 deg")]
 Duration = Annotated[float, _of("0.2 s", "s"), Field(ge=0), _schema("0.2 s")]
+LongTime = Annotated[float, _of("30 min", "s"), Field(gt=0), _schema("30 min")]
 Ratio = Annotated[float, _of("1.5 %", "1"), _schema("1.5 %")]
 PositiveLength = Annotated[float, _of("6 mm", "mm"), Field(gt=0), _schema("6 mm")]
 AnyQuantity = Annotated[Quantity, PlainValidator(read_quantity), _schema("0.1 mrad")]

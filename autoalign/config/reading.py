@@ -50,7 +50,7 @@ def parse(
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise BenchFileError(source, [_syntax(str(error))]) from None
+        raise BenchFileError(source, [_syntax(str(error), text)]) from None
     raw, paths = with_overrides(raw, overrides)
     problems = Problems(source, key_lines(text), paths)
     try:
@@ -78,16 +78,18 @@ def with_overrides(
     return merged, paths
 
 
-def _syntax(message: str) -> str:
+def _syntax(message: str, text: str) -> str:
     """Put the parser's complaint into our order: the line first."""
     match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|(end of document))\)", message)
     if match is None:
         return f"not TOML: {message}."
     what, line, column, _ = match.groups()
     where = f"line {line}, column {column}" if line else "at the end"
+    there = text.splitlines()[int(line) - 1] if line else ""
+    comma = " Decimals go after a point." if re.search(r"=\s*[+-]?\d+,\d", there) else ""
     return (
-        f"{where}: not TOML: {what[:1].lower()}{what[1:]}. Correct this first; nothing else was "
-        "checked."
+        f"{where}: not TOML: {what[:1].lower()}{what[1:]}.{comma} Correct this first; nothing else "
+        "was checked."
     )
 
 

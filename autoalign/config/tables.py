@@ -20,7 +20,7 @@ from autoalign.config.optics_tables import (
     SourceTable,
     Table,
 )
-from autoalign.config.quantities import AnyQuantity, Duration, Length, Quantity
+from autoalign.config.quantities import AnyQuantity, Distance, Duration, LongTime, Quantity
 from autoalign.units import kind_name
 
 __all__ = ["AxisTable", "BenchTables", "DetectorTable", "StageTable", "TermTable"]
@@ -136,7 +136,7 @@ class BudgetTable(Table):
     """What a run may spend."""
 
     probes: int = Field(default=60, ge=2)
-    time: Annotated[Duration, Field(gt=0)] | None = None
+    time: LongTime | None = None
 
 
 class SimulationTable(Table):
@@ -158,7 +158,7 @@ class BenchTables(Table):
     source: SourceTable | None = None
     beam: BeamTable | None = None
     arrangement: ArrangementTable = ArrangementTable()
-    planes: Annotated[dict[str, Length], Field(min_length=1)]
+    planes: Annotated[dict[str, Distance], Field(min_length=1)]
     stages: Annotated[dict[str, StageTable], Field(min_length=1)]
     detectors: Annotated[dict[str, DetectorTable], Field(min_length=1)]
     spec: SpecTable | None = None

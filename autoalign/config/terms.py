@@ -112,6 +112,12 @@ def _check_units(name: str, table: TermTable, path: Path, problems: Problems) ->
         if given is not None and given.unit != wanted:
             text = f"{name} is {kind_name(wanted)}; {given.text} is {kind_name(given.unit)}"
             problems.add((*path, key), text)
+    if name == "ellipticity" and wanted == table.tolerance.unit and table.tolerance.value >= 1:
+        text = (
+            f"{table.tolerance.text} of a ratio that lies between 0 and 1 lets every beam pass; "
+            'give for instance "1.5 %"'
+        )
+        problems.add((*path, "tolerance"), text)
 
 
 def _inner(value: Any) -> Any:

@@ -12,16 +12,18 @@ from autoalign.units import kind_name, parse_quantity, quantity
 __all__ = ["Length", "Seconds", "Travel"]
 
 
-def _of(*inner: str) -> BeforeValidator:
+def _of(example: str, *inner: str) -> BeforeValidator:
     """Read a text in one of the ``inner`` units; a bare number has no unit and is refused."""
-    return BeforeValidator(_reader(inner))
+    return BeforeValidator(_reader(example, inner))
 
 
-def _reader(inner: tuple[str, ...]) -> Callable[[Any], float]:
+def _reader(example: str, inner: tuple[str, ...]) -> Callable[[Any], float]:
     def read(value: Any) -> float:
         if not isinstance(value, str):
-            raise ValueError(f"{value!r} has no unit; write it as a text with one")
-        return quantity(value, *inner)
+            raise ValueError(
+                f'{value!r} has no unit; write it as a text with one, as in "{example}"'
+            )
+        return quantity(value, *inner, example=example)
 
     return read
 
@@ -42,7 +44,7 @@ def _schema(example: str) -> WithJsonSchema:
     return WithJsonSchema({"type": "string", "examples": [example]})
 
 
-Seconds = Annotated[float, _of("s"), _schema("50 ms")]
-Length = Annotated[float, _of("mm"), _schema("5.5 um")]
+Seconds = Annotated[float, _of("50 ms", "s"), _schema("50 ms")]
+Length = Annotated[float, _of("5.5 um", "mm"), _schema("5.5 um")]
 Travel = Annotated[tuple[float, str], BeforeValidator(_travel), _schema("0.5 mm")]
 """How far an axis goes, larger than 0: mm or rad, and which of the two; it must suit the axis."""

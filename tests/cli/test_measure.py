@@ -172,7 +172,8 @@ def test_annotated_pictures_are_written(tmp_path: Path, run: Callable[..., Any])
     [
         ((), "nothing to measure"),
         (("absent.png",), "absent.png: there is no picture here"),
-        (("absent.png", "--pitch", "5"), "'5' has no unit; write for instance \"5 mm\""),
+        (("absent.png", "--pitch", "5"), "'5' has no unit; write for instance \"5 um\""),
+        (("absent.png", "--pitch", "5,5 um"), "--pitch '5,5 um' has a comma between two digits"),
         (("absent.png", "--pitch", "5 mrad"), "is an angle; wanted is a length"),
         (("absent.png", "--pitch", "0 um"), "--pitch '0 um': give one length, or"),
         (("absent.png", "--pitch", "-5 um"), "each above 0 and up to 100 mm"),
