@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from autoalign.bench import Bench
-from autoalign.conduct import StopFlag
+from autoalign.conduct import Event, StopFlag
 from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
 from autoalign.memory import BenchMemory
 from autoalign.runner import run
@@ -194,14 +195,21 @@ class Watch:
         session = Session.for_bench(
             self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent
         )
-        run(self.bench, session, guard=self.guard, stop=self.stop)
+        told: list[Event] = []
+        run(self.bench, session, guard=self.guard, stop=self.stop, progress=told.append)
         if session.last is None:
             raise HeldError("stopped before the look.")
-        if not session.last.profiles:
-            raise DetectorError(f"no detector gave a frame: {session.last.failure}")
+        if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
+            raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
         look = Look(self.summary.looks, 0.0, session.frames, "watch")
         journal.look(look, session.positions, session.last)
         return Sighting(self.bench.clock.now(), session.last, dict(session.positions))
+
+    def _all_read(self, event: Event) -> bool:
+        """Whether every detector gave numbers: where these do not do, none is broken."""
+        given = event.exposures or {}
+        read = (e and all(isinstance(r, Reading) for r in e) for e in given.values())
+        return given.keys() == self.bench.detectors.keys() and all(read)
 
     def _realign(self, journal: Journal, why: Decision) -> Decision:
         self.summary.realignments += 1

@@ -27,7 +27,7 @@ def unexpected(
     seen = now.observation
     if seen.profiles and all(_dark(p) for p in seen.profiles.values()):
         return "no light at any plane: the source is off, blocked or interlocked"
-    if not seen.profiles:
+    if not seen.profiles and not seen.ok:
         return f"nothing could be seen ({seen.failure})"
     changed = ""
     for then in (before, first):
