@@ -131,7 +131,12 @@ class HandStage:
         """Return the position as last said; asks for it the first time."""
         known = self._axis(axis)
         if axis not in self._positions:
-            question = f"{axis}: what does its scale read, in {EDGE_UNIT[known.unit]}? "
+            bare = " (0 where it has none: it then counts from here)"
+            hint = self._settings.axes.get(axis, HandAxis()).hint
+            question = (
+                f"{axis}{f' ({hint})' if hint else ''}: what does its scale read, in "
+                f"{EDGE_UNIT[known.unit]}{bare if known.lower <= 0 <= known.upper else ''}? "
+            )
             self._positions[axis] = self._answer(known, question, None)
         return AxisStatus(self._positions[axis], moving=False)
 

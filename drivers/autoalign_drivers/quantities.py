@@ -35,7 +35,12 @@ def _travel(value: Any) -> tuple[float, str]:
     travel, kind = parse_quantity(value)
     if kind not in ("mm", "rad"):
         raise ValueError(f"{value!r} is {kind_name(kind)}; wanted is a length or an angle")
-    if travel <= 0:
+    if travel < 0:
+        raise ValueError(
+            f'{value!r} is not allowed; write it without its sign, and clockwise = "-" where a '
+            "clockwise turn makes the position smaller"
+        )
+    if travel == 0:
         raise ValueError(f"{value!r} is not allowed; it must be larger than 0")
     return travel, kind
 

@@ -257,3 +257,9 @@ def test_shares_that_leave_nothing_are_a_mistake_with_its_line(bench_file: Write
     path = bench_file(('wavelength = "660 nm"', f'wavelength = "660 nm"\n{line}'))
     with pytest.raises(BenchFileError, match=r"leave nothing for the main wavelength"):
         read_bench_file(path)
+
+
+def test_the_template_shows_which_way_a_screw_turns() -> None:
+    """Half of all screws make the position smaller; each says whether it is one."""
+    text = example("own-bench").read_text(encoding="utf-8")
+    assert text.count("clockwise = ") == text.count("per_turn = ") > 0

@@ -45,7 +45,8 @@ def test_asks_where_it_is_then_to_turn() -> None:
     assert isinstance(HandDriver(), StageDriver)
     knobs.start_move("mirror.tip", 0.001)
     assert person.questions == [
-        "mirror.tip: what does its scale read, in mrad? ",
+        "mirror.tip: what does its scale read, in mrad (0 where it has none: it then counts from "
+        "here)? ",
         "mirror.tip: turn it by +0.5 mrad, from 0.5 to 1 mrad (± 0.4 is near enough). "
         "What does it read now (Enter: as asked)? ",
     ]
@@ -209,6 +210,11 @@ def test_limits_and_names_are_checked_before_anybody_is_asked() -> None:
         ({"source.x": {"per_turn": True}}, ValidationError, "True has no unit"),
         ({"source.x": {"per_turn": "half"}}, ValidationError, "not a number with a unit"),
         ({"source.x": {"per_turn": "5 s"}}, ValidationError, "a length or an angle"),
+        (
+            {"source.x": {"per_turn": "-0.5 mm"}},
+            ValidationError,
+            'without its sign, and clockwise = "-" where a clockwise turn',
+        ),
         ({"source.x": {"per_turn": "0 mm"}}, ValidationError, "larger than 0"),
         ({"source.x": {"per_turn": "5 mrad"}}, UsageError, "per_turn is an angle.*a length"),
         ({"mirror.tip": {"per_turn": "1 um"}}, UsageError, "per_turn is a length.*an angle"),
@@ -219,3 +225,18 @@ def test_settings_mistakes(axes: dict[str, Any], kind: type[Exception], message:
     """Each mistake in the bench file is refused with what is allowed."""
     with pytest.raises(kind, match=message):
         stage(Person(), **axes)
+
+
+def test_a_screw_without_a_scale_may_be_called_zero() -> None:
+    """The first question says so, with where the screw is; not where 0 is out of bounds."""
+    axes = [Axis("mirror.tip", "rad", -0.02, 0.02), Axis("source.z", "mm", 5.0, 9.0)]
+    settings = HandSettings.model_validate({"axes": {"mirror.tip": {"hint": "upper screw"}}})
+    person = Person("0", "6")
+    by_hand = HandStage("hands", axes, settings, person)
+    assert by_hand.status("mirror.tip").position == 0
+    assert by_hand.status("source.z").position == 6
+    assert person.questions == [
+        "mirror.tip (upper screw): what does its scale read, in mrad (0 where it has none: it then "
+        "counts from here)? ",
+        "source.z: what does its scale read, in mm? ",
+    ]
