@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+import numpy.typing as npt
+
 from autoalign.axes import Axis
 from autoalign.merit import TermValue, Verdict
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
@@ -68,7 +71,7 @@ def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
         reason = _shortfall(verdict)
     else:
         ahead = policy.ahead * policy.interval
-        if trend(past.seen, ahead) <= 1 - _guard_band(verdict, past.guard):
+        if np.all(trend(past.seen, ahead) <= _limits(verdict, past.guard)):
             past.doubtful = False
             return Decision(Step.STAND, f"in spec, merit {verdict.merit:.2f}")
         reason = f"the drift leaves the spec within {ahead:.0f} s"
@@ -103,9 +106,10 @@ def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
     return _drifting(policy, past, now)
 
 
-def _guard_band(verdict: Verdict, guard: float) -> float:
-    """The widest guard band of the terms, in tolerances, as their uncertainties are now."""
-    return max(guard * t.uncertainty / t.tolerance for t in verdict.terms)
+def _limits(verdict: Verdict, guard: float) -> npt.NDArray[np.float64]:
+    """(n,) by component: 1 less the guard band of its own term as it is now, in tolerances."""
+    limits = [1 - guard * t.uncertainty / t.tolerance for t in verdict.terms]
+    return np.repeat(limits, [t.components.size for t in verdict.terms])
 
 
 def _shortfall(verdict: Verdict) -> str:

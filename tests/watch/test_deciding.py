@@ -11,7 +11,7 @@ from autoalign.axes import Axis
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.quality import Quality
 from autoalign.errors import UsageError
-from autoalign.merit import PointingTerm, Spec
+from autoalign.merit import PointingTerm, QuantityTerm, Spec
 from autoalign.search.base import Observation
 from autoalign.watch.deciding import Past, decide, moved
 from autoalign.watch.policy import Policy, Sighting, Step
@@ -75,6 +75,29 @@ def test_a_trend_out_of_spec_is_seen_before_it_gets_there() -> None:
     made = steps(*(sighting(600.0 * k, 0.23 * k) for k in range(5)))
     assert made[:4] == [Step.STAND] * 4
     assert made[4] is Step.CONFIRM
+
+
+TWO = Spec((QuantityTerm("m.wide", 1.0), QuantityTerm("m.sure", 1.0, weight=4.0)))
+
+
+def two_terms(time: float, wide: float, sure: float) -> Sighting:
+    """A look at two quantities: one with a guard band of 0.82 tolerances, one with 0.0016."""
+    quality = Quality(("m.wide", "m.sure"), np.array([wide, sure]), np.diag([0.5**2, 0.001**2]), {})
+    profile = BeamProfile(np.ones(9), np.eye(9), 1e6, 1.0, 0.0, 1.0, 10.0, {})
+    seen = Observation(np.zeros(1), {"far": profile}, quality, TWO.evaluate(quality))
+    return Sighting(time, seen, {"source.x": 0.0})
+
+
+def test_each_trend_is_held_against_the_guard_band_of_its_own_term() -> None:
+    """A term that drifts to 0.6 is no alarm because another one is uncertain, whatever weights."""
+    made = steps(*(two_terms(600.0 * k, 0.0, 0.1 * k) for k in range(6)))
+    assert made == [Step.STAND] * 6
+
+
+def test_a_trend_into_the_guard_band_is_a_trend_out_of_spec() -> None:
+    """A term of which 0.82 tolerances are guard band leaves the spec at 0.18, not at 1."""
+    made = steps(*(two_terms(600.0 * k, 0.04 * k, 0.0) for k in range(5)))
+    assert made == [*[Step.STAND] * 4, Step.CONFIRM]
 
 
 def test_noise_is_no_trend() -> None:
