@@ -225,13 +225,25 @@ class Session(Stepper):
                         if self._distrusted:
                             return Status.GIVEN_UP, "in spec by cameras that cannot be trusted"
                         return Status.IN_SPEC, "verified by a look after the last move."
-                    if (yield from self._light_is_out()):
-                        return Status.DARK, (
-                            "there is no light any more where it was seen: look at source, shutter "
-                            "and interlock"
-                        )
+                    if blind := (yield from self._blind()):
+                        return blind
         finally:
             proposals.close()
+
+    def _blind(self) -> Generator[Action, Outcome, tuple[Status, str] | None]:
+        """Return how the search ends where looks no longer show what the axes do, else None."""
+        if self._light.old:
+            return Status.GIVEN_UP, (
+                "what the detectors give is older than the moves, or does not say when it began: "
+                "see whether the camera and its program run, pass on their newest frame, and stamp "
+                "it with the time of the bench's clock"
+            )
+        if (yield from self._light_is_out()):
+            return Status.DARK, (
+                "there is no light any more where it was seen: look at source, shutter and "
+                "interlock"
+            )
+        return None
 
     def _light_is_out(self) -> Part:
         """After several dark looks, look where there was light: moving on in the dark is idle."""
@@ -384,7 +396,7 @@ class Session(Stepper):
 
     def _diagnosis(self) -> str:
         """Return as a sentence what the strategy says is wrong with the bench, if it says so."""
-        words = getattr(self.strategy, "diagnosis", "")
+        words = "" if self._light.old else getattr(self.strategy, "diagnosis", "")
         return f" {words[0].upper()}{words[1:]}." if words else ""
 
 

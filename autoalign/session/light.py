@@ -1,11 +1,16 @@
-"""Whether a search has lost the beam by moving, or the light has gone out."""
+"""Whether a search has lost the beam by moving, or the light or the camera has gone out."""
 
 from __future__ import annotations
 
-from autoalign.beam.profile import Use
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.search.base import Observation, Vector
 
-__all__ = ["Light"]
+__all__ = ["OLD", "Light"]
+
+OLD = "no exposure that began after the axes had settled"
+"""Words of a look for a detector that gave only what was exposed too early."""
+OLD_LOOKS = 3
+"""So many looks in a row without one new frame, and there is no use in going on."""
 
 DARK_LOOKS = 3
 """So many looks in a row see no light, and the place where there was some is looked at again."""
@@ -16,11 +21,16 @@ class Light:
 
     def __init__(self) -> None:
         self.last: Vector | None = None
-        self._dark, self._allowed = 0, DARK_LOOKS
+        self._dark, self._allowed, self._old = 0, DARK_LOOKS, 0
 
     def note(self, seen: Observation) -> None:
-        """Tell what was seen; looks without frames say nothing."""
-        if any(p.use is not Use.NOTHING for p in seen.profiles.values()):
+        """Tell what was seen; looks without frames, or with old ones, say nothing of the light."""
+        profiles = seen.profiles.values()
+        if seen.verdict is None and all(map(_old, profiles)) and (profiles or OLD in seen.failure):
+            self._old += 1
+            return
+        self._old = 0
+        if any(p.use is not Use.NOTHING for p in profiles):
             self.last, self._dark = seen.positions, 0
         elif seen.profiles:
             self._dark += 1
@@ -40,3 +50,12 @@ class Light:
     def out(self) -> bool:
         """Whether the last look was dark."""
         return self._dark > 0
+
+    @property
+    def old(self) -> bool:
+        """Whether the detectors have given nothing newer than the moves for several looks."""
+        return self._old >= OLD_LOOKS
+
+
+def _old(profile: BeamProfile) -> bool:
+    return FlagKind.STALE in profile.flags or FlagKind.FROZEN in profile.flags

@@ -17,6 +17,7 @@ from autoalign.interfaces import Exposure, Reading
 from autoalign.merit import Spec, Verdict
 from autoalign.search.base import Observation
 from autoalign.session.actions import Seen
+from autoalign.session.light import OLD
 from autoalign.session.sameness import same_frames
 
 __all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
@@ -122,7 +123,7 @@ class Eye:
         for name, exposures in seen.exposures.items():
             fresh = [e for e in exposures if _fresh(e, not_before)]
             if not fresh:
-                failures.append(f"{name}: no exposure that began after the axes had settled")
+                failures.append(f"{name}: {OLD}")
             readings = [e for e in fresh if isinstance(e, Reading)]
             if readings:
                 numbers |= _mean_reading(readings).named(name)

@@ -1,0 +1,81 @@
+"""Frames that are older than the move are called that, and not the end of the light."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autoalign.adapters import FunctionDetector
+from autoalign.alignment import align
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
+from autoalign.merit import QuantityTerm, Spec
+from autoalign.search.base import Observation
+from autoalign.session import Status
+from autoalign.session.light import OLD, OLD_LOOKS, Light
+
+
+def frozen_after(bench, looks):
+    """Return ``bench`` with a camera that gives its last picture for ever after ``looks`` looks."""
+    y, x = np.mgrid[:80, :80]
+    beam = 900 * np.exp(-((x - 20) ** 2 + (y - 40) ** 2) / 128)
+    rng = np.random.default_rng(4)
+    taken = []
+
+    def grab():
+        if len(taken) < looks:
+            taken.append((beam + rng.normal(100, 3, beam.shape)).astype(np.uint16))
+        return taken[-1]
+
+    camera = FunctionDetector("far", "far", grab, pitch=0.1, clock=bench.clock)
+    return replace(bench, detectors={"far": camera}, spec=Spec((QuantityTerm("far.x", 0.1),)))
+
+
+def test_a_frozen_camera_ends_the_run_with_words_about_the_camera(make_bench):
+    """Not with the source, the shutter and the interlock, and not after the whole budget."""
+    result = align(frozen_after(make_bench(), 1), strategy="response-matrix")
+    assert result.status is Status.GIVEN_UP
+    assert "what the detectors give is older than the moves" in result.reason
+    assert "interlock" not in result.reason
+    assert result.probes <= OLD_LOOKS + 2
+
+
+def test_readings_from_before_the_move_are_called_old(make_bench):
+    """A meter whose buffer lags is no meter without light."""
+    bench = make_bench()
+    bench.detectors["meter"].stale = True
+    result = align(bench)
+    assert "what the detectors give is older than the moves" in result.reason
+    assert result.probes <= OLD_LOOKS + 2
+
+
+def look(*kinds, failure=""):
+    """Return a look at planes with one flag each."""
+    flags = [{k.value: Flag(k, "", Use.NOTHING)} for k in kinds]
+    profiles = {
+        str(n): BeamProfile(np.zeros(9), np.zeros((9, 9)), 0.0, 0.0, 0.0, 1.0, 0.0, f)
+        for n, f in enumerate(flags)
+    }
+    return Observation(np.zeros(1), profiles, failure=failure)
+
+
+@pytest.mark.parametrize(
+    ("seen", "old"),
+    [
+        (look(FlagKind.STALE, FlagKind.FROZEN), True),
+        (look(failure=f"near: {OLD}"), True),
+        (look(FlagKind.STALE, FlagKind.DARK), False),
+        (look(FlagKind.DARK), False),
+        (look(failure="the meter is broken"), False),
+    ],
+)
+def test_only_looks_without_one_new_frame_count_as_old(seen, old):
+    """One camera that is up to date sees whether there is light; and one new look begins anew."""
+    light = Light()
+    for _ in range(OLD_LOOKS):
+        assert not light.old
+        light.note(seen)
+    assert light.old is old
+    light.note(look(FlagKind.DARK))
+    assert not light.old
