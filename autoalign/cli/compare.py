@@ -148,11 +148,9 @@ def _tell(outcome: Outcome) -> None:
 
 
 def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], json: bool) -> None:
-    import numpy as np  # noqa: PLC0415
-
     from autoalign.benchmark.statistics import summarise  # noqa: PLC0415
 
-    rows = summarise(outcomes, np.random.default_rng(0))
+    rows = summarise(outcomes)
     if json:
         print_facts([{**asdict(r), "budget": budget} for r in rows])
         return
@@ -164,7 +162,10 @@ def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], jso
     print_text()
     print_text(
         f"Every run could spend {budget} looks. "
-        "Median and 95 % count an unsuccessful run as infinitely many looks. Expected looks: all "
+        "Median and 95 % count an unsuccessful run as infinitely many looks; the median of an even "
+        "number of runs is the mean of the two in the middle. Its 95 % band goes by order "
+        "statistics; fewer than 6 runs give none. 95 %: so many of these runs needed no more. "
+        "Expected looks: all "
         "looks of all runs over the successes. In spec, with Wilson's 95 % interval: by the "
         "simulated truth. Accusations: runs that end with something said to be wrong with the "
         "bench. Own time is this computer's, under whatever else it was doing."
@@ -175,7 +176,7 @@ def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], jso
 
 def _row(r: Summary) -> tuple[str, ...]:
     low, high = (f"{100 * edge:.0f}" for edge in r.success_band)
-    band = "–".join(_count(edge) for edge in r.median_band)
+    band = "–".join(map(_count, r.median_band)) if r.median_band else "too few runs"
     return (
         r.bench,
         r.strategy,
@@ -192,4 +193,4 @@ def _row(r: Summary) -> tuple[str, ...]:
 
 
 def _count(looks: float) -> str:
-    return f"{looks:.0f}" if math.isfinite(looks) else "∞"
+    return f"{looks:g}" if math.isfinite(looks) else "∞"
