@@ -47,6 +47,9 @@ def watch(
     that fails), goes on by itself once that is over and steady, and stops for a person where it
     cannot judge. Ctrl-C ends it in an orderly way.
 
+    Looks, time and travel of the budget count anew for every realignment; more than 6 realignments
+    in 24 h are a hold.
+
     An incident holds the watches of its own folder only: it does not keep a watch with another
     folder, nor an alignment, from moving the bench.
 

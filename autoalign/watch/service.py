@@ -66,7 +66,8 @@ class Watch:
         Where records go: ``watch.db``, one ``realign-….db`` each, ``status.json``. One watch at a
         time may use it.
     policy, budget, guard
-        How to behave, what one realignment may spend, and the last check before motion.
+        How to behave, what one realignment may spend, and the last check before motion; its travel
+        budget counts anew for every realignment.
     memory
         What is remembered of the bench, or the file of it; kept up to date from each realignment
         that ends in spec. With ``fresh`` what the file holds is not used.
@@ -214,6 +215,7 @@ class Watch:
     def _realign(self, journal: Journal, why: Decision) -> Decision:
         self.summary.realignments += 1
         path = self._free(f"realign-{self.summary.realignments:04d}")
+        self.guard.travelled = dict.fromkeys(self.guard.axes, 0.0)
         strategy = self.make_strategy()
         session = Session.for_bench(
             self.bench, strategy, budget=self.budget, memory=self.memory.data,

@@ -21,7 +21,7 @@ from autoalign.errors import (
     UsageError,
 )
 from autoalign.journal import Journal, read_journal
-from autoalign.safety import Latch
+from autoalign.safety import Latch, MoveGuard
 from autoalign.search.response_matrix import ResponseMatrix
 from autoalign.session import Move
 from autoalign.watch import incident
@@ -156,6 +156,27 @@ def test_a_hand_between_a_realignment_and_the_next_look_is_not_chased(tmp_path: 
     assert made[3].step is Step.HOLD
     assert "axis source.x stands 1 mm from where it was left" in made[3].reason
     assert watch.summary.realignments == 1
+
+
+def test_every_realignment_has_a_travel_budget_of_its_own(tmp_path: Path) -> None:
+    """Together they travel further than one may; none of them is refused for it."""
+    bench = drifting_bench()
+    guard = MoveGuard(bench.axes, {"source.x": 1.8})
+    spent: list[float] = []
+    spend = guard.spend
+
+    def counted(travel: Any) -> None:
+        spent.append(travel.get("source.x", 0.0))
+        spend(travel)
+
+    guard.spend = counted  # type: ignore[method-assign]
+    watch, _ = followed(
+        bench, tmp_path, policy=Policy(interval=2400.0, realignments=50), guard=guard
+    )
+    summary = watch.run(looks=10)
+    assert sum(spent) > guard.run_travel["source.x"]
+    assert summary.realigned_in_spec == summary.realignments
+    assert summary.holds == 0
 
 
 def test_after_a_crash_in_a_move_it_begins_on_hold(tmp_path: Path) -> None:
