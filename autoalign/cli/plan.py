@@ -14,10 +14,11 @@ from autoalign.cli.outputs import page_file, picture_file
 
 if TYPE_CHECKING:
     from autoalign.axes import Axis
+    from autoalign.config import BenchFile
     from autoalign.merit import Spec
     from autoalign.optics.layout import Layout
 
-    _Bench = tuple[Layout, Spec, dict[str, Axis], tuple[str, ...]]
+    _Bench = tuple[Layout, Spec, dict[str, Axis], tuple[str, ...], dict[str, float]]
 
 __all__ = ["Optic", "plan"]
 
@@ -70,7 +71,7 @@ def plan(
     /,
     *,
     optic: Optic = _NO_OPTIC,
-    view: Amount = "60 mm",
+    view: Amount | None = None,
     placement: Amount = "0.5 mm, 5 mrad",
     drawing: Path | None = None,
     symptoms: Path | None = None,
@@ -89,8 +90,9 @@ def plan(
     bench
         Bench file (TOML).
     view
-        Side of the field that the cameras see at their planes: one for all, or one for each plane,
-        such as "near=40 mm, far=60 mm".
+        Side of the field that the cameras see at their planes, "60 mm" where not given, or its
+        width and height, "60 x 45 mm": one for all, or one for each plane, such as
+        "near=40 x 30 mm, far=60 mm".
     placement
         How well parts are placed by hand before the first look: a length and an angle, standard
         uncertainties, from which the travel follows; at the most "100 mm, 500 mrad".
@@ -117,10 +119,12 @@ def plan(
         picture_file("--drawing", drawing)
     if symptoms is not None:
         page_file("--symptoms", symptoms)
-    layout, spec, axes, hold = _from_file(bench) if bench is not None else _from_numbers(optic)
+    layout, spec, axes, hold, pitches = (
+        _from_file(bench) if bench is not None else _from_numbers(optic)
+    )
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)
-    around = Surroundings(view, placement)
+    around = Surroundings(view, placement, pitches)
     made = make_plan(layout, spec, around, hold)
     drawn = None
     if drawing is not None:
@@ -148,7 +152,18 @@ def _from_file(path: Path) -> _Bench:
         lacks = "optics" if file.layout is None else "[spec]"
         raise UsageError(f"{path}: a plan needs the bench's {lacks}; add the table.")
     axes = {a.name: a for stage in file.axes.values() for a in stage}
-    return file.layout, file.spec, axes, tuple(file.tables.bench.hold)
+    return file.layout, file.spec, axes, tuple(file.tables.bench.hold), _pitches(file)
+
+
+def _pitches(file: BenchFile) -> dict[str, float]:
+    """Return the size of a pixel at each plane, mm, where the file says it."""
+    found = {}
+    for name, table in file.tables.detectors.items():
+        settings = file.fitted.detectors[name][1] if name in file.fitted.detectors else None
+        pitch = getattr(settings, "pitch", None)
+        if isinstance(pitch, float) and pitch > 0:
+            found[table.plane] = pitch
+    return found
 
 
 def _from_numbers(optic: Optic) -> _Bench:
@@ -175,7 +190,7 @@ def _from_numbers(optic: Optic) -> _Bench:
         planes=(("near", length["near"]), ("far", length["far"])),
         emission=optic.emission,
     )
-    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, ()
+    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, (), {}
 
 
 def _both(optic: Optic) -> Exception:

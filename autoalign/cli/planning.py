@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,7 @@ from autoalign.errors import UsageError
 from autoalign.merit import Spec
 from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.optics.planning import AxisPlan, OpticPlan, Plan, plan
-from autoalign.optics.reach import COVERAGE
+from autoalign.optics.reach import COVERAGE, Field
 from autoalign.report.words import edge, edge_unit, number, stated
 from autoalign.units import to_edge
 
@@ -27,29 +27,49 @@ _FAR_OFF = 100.0
 _TURNED_AWAY = 0.5
 """The same for angles, rad."""
 
+_VIEW = "60 mm"
+"""What a camera is taken to see where nobody says."""
+
 _SEED = 0
 """Of the draws behind the tolerance table: the same plan for the same bench."""
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What the cameras see at their planes, and how well parts are placed by hand, as written."""
+    """What the cameras see at their planes, and how well parts are placed by hand, as written.
 
-    view: str
+    ``view`` None where nobody said; ``pitches`` of the cameras by plane, mm, as far as known.
+    """
+
+    view: str | None
     placement: str
+    pitches: Mapping[str, float] = field(default_factory=dict)
 
-    def fields(self) -> float | dict[str, float]:
-        """Return the side of the cameras' fields, mm: one for all, or by plane."""
-        if "=" not in self.view:
-            return option_value("--view", self.view, "mm")
-        fields: dict[str, float] = {}
-        for plane, _, size in (part.partition("=") for part in listed_amounts("--view", self.view)):
+    @property
+    def view_words(self) -> str:
+        """What the cameras see, in words; where that is assumed, and in how many pixels."""
+        if self.view is not None:
+            return f"cameras that see {self.view} (--view)"
+        pixels = ", ".join(
+            f"{option_value('--view', _VIEW, 'mm') / pitch:.0f} pixels a side at {plane!r}"
+            for plane, pitch in self.pitches.items()
+        )
+        stand = f" (with the file's pitch {pixels})" if pixels else ""
+        return f"cameras assumed to see {_VIEW}{stand}; give yours with --view"
+
+    def fields(self) -> Field | dict[str, Field]:
+        """Return the sides of the cameras' fields, mm: one pair for all, or by plane."""
+        view = self.view or _VIEW
+        if "=" not in view:
+            return _sides("--view", view)
+        fields: dict[str, Field] = {}
+        for plane, _, size in (part.partition("=") for part in listed_amounts("--view", view)):
             name = plane.strip()
             if name in fields:
                 raise UsageError(
                     f"--view {self.view!r}: plane {name!r} is given twice; give each plane once."
                 )
-            fields[name] = option_value(f"--view, plane {name!r},", size, "mm")
+            fields[name] = _sides(f"--view, plane {name!r},", size)
         return fields
 
     def uncertainties(self) -> tuple[float, float]:
@@ -69,6 +89,18 @@ class Surroundings:
                 "that first, or check the units."
             )
         return shift, turn
+
+
+def _sides(option: str, text: str) -> Field:
+    """Read one side, or two with "x" between them, mm; the first may go without its unit."""
+    first, cross, second = text.replace("×", "x").partition("x")
+    if not cross:
+        side = option_value(option, text, "mm")
+        return side, side
+    unit = second.strip().lstrip("0123456789.eE+- ")
+    if first.strip().replace(".", "", 1).isdigit():
+        first = f"{first.strip()} {unit}"
+    return option_value(option, first, "mm"), option_value(option, second, "mm")
 
 
 def make_plan(layout: Layout, spec: Spec, around: Surroundings, hold: Sequence[str] = ()) -> Plan:
@@ -184,7 +216,7 @@ def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> N
     print_text()
     print_text(
         f"What each axis must be able to do, with parts placed by hand to {around.placement} "
-        f"(standard uncertainties, --placement) and cameras that see {around.view} (--view). "
+        f"(standard uncertainties, --placement) and {around.view_words}. "
         f"Travel makes up for {COVERAGE:g} standard deviations of how the parts stand"
         + (", without the held axes." if any(a.held for a in made.axes) else ".")
     )
@@ -213,7 +245,7 @@ def _signed(value: float) -> str:
 def _needs(axis: AxisPlan) -> tuple[str, ...]:
     unit = axis.unit
     low, high = (f"{edge(v, unit):+.3g}".replace("-", "−") for v in axis.capture)
-    within = f"{low} … {high} {edge_unit(unit)}"
+    within = f"{low} … {high} {edge_unit(unit)}" if any(axis.capture) else "not even aligned"
     if axis.held:
         return (_named(axis), "–", "–", "–", within)
     return (

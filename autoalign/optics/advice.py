@@ -79,7 +79,7 @@ def _capture(axes: Sequence[_AxisLike]) -> list[str]:
     short = []
     for axis in axes:
         reach = min(-axis.capture[0], axis.capture[1])
-        if reach < axis.travel:
+        if any(axis.capture) and reach < axis.travel:
             size, unit = (1.0, "mm") if axis.unit == "mm" else (1e3, "mrad")
             short.append(
                 f"{axis.name} (off by up to {axis.travel * size:.2g} {unit}, seen within "

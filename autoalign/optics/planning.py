@@ -18,7 +18,7 @@ from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.plan_facts import plan_facts
 from autoalign.optics.pose import place
-from autoalign.optics.reach import COVERAGE, Reach, capture_range, travel_needed
+from autoalign.optics.reach import COVERAGE, Field, Reach, capture_range, travel_needed
 from autoalign.optics.sensitivity import Combination, Sensitivity, sensitivity
 from autoalign.optics.tolerance import (
     SpecLike,
@@ -133,7 +133,7 @@ def plan(
     spec: SpecLike | Mapping[str, float],
     rng: np.random.Generator,
     *,
-    view: float | Mapping[str, float] = 60.0,
+    view: float | Field | Mapping[str, float | Field] = 60.0,
     placement: tuple[float, float] = (0.5, 5e-3),
     hold: Sequence[str] = (),
     share: float = 0.1,
@@ -150,7 +150,7 @@ def plan(
     rng
         For the tolerance table.
     view
-        Side of each detector's field, mm, for all planes or by plane.
+        Side of each detector's field, or its sides along x and y, mm, for all planes or by plane.
     placement
         Standard uncertainties, mm and rad, with which parts are put into their places by hand.
     hold
@@ -212,6 +212,7 @@ def plan(
         ),
         advice=(
             *advise(layout, fill, theta, limits, axes),
+            *_too_wide(aligned, views),
             *_out_of_reach(reach, hold),
             *map(_beyond, measured),
         ),
@@ -241,23 +242,37 @@ def _out_of_reach(reach: Reach, hold: Sequence[str]) -> list[str]:
     ]
 
 
-def _views(layout: Layout, view: float | Mapping[str, float]) -> dict[str, float]:
+def _too_wide(aligned: Mapping[str, float], views: Mapping[str, Field]) -> list[str]:
+    """Name the planes whose view is smaller than the aligned beam."""
+    found = []
+    for plane, sides in views.items():
+        widths = aligned[f"{plane}.xx"], aligned[f"{plane}.yy"]
+        if any(width > side for width, side in zip(widths, sides, strict=True)):
+            found.append(
+                f"The aligned beam does not fit into the view at {plane}: d_σ {widths[0]:.3g} × "
+                f"{widths[1]:.3g} mm, view {sides[0]:g} × {sides[1]:g} mm. Look at a screen "
+                "through a lens for a larger view, or make the beam narrower: a shorter focal "
+                "length, or a source of smaller NA."
+            )
+    return found
+
+
+def _views(layout: Layout, view: float | Field | Mapping[str, float | Field]) -> dict[str, Field]:
     """Return the field at every plane, mm."""
     planes = [p.name for p in layout.planes]
-    if isinstance(view, (int, float)):
-        views = dict.fromkeys(planes, float(view))
-    else:
-        for name in view:
-            if name not in planes:
-                raise unknown_name("plane", name, planes, "the fields of the cameras")
-        views = dict(view)
+    given = view if isinstance(view, Mapping) else dict.fromkeys(planes, view)
+    for name in given:
+        if name not in planes:
+            raise unknown_name("plane", name, planes, "the fields of the cameras")
+    views = {n: v if isinstance(v, tuple) else (float(v), float(v)) for n, v in given.items()}
     for name in planes:
         if name not in views:
             raise UsageError(f"plan: no field is given for plane {name!r}; give one for each.")
-        if not (math.isfinite(views[name]) and views[name] > 0):
-            raise UsageError(
-                f"plan: a field of {views[name]:g} mm at plane {name!r}; it must be larger than 0."
-            )
+        for side in views[name]:
+            if not (math.isfinite(side) and side > 0):
+                raise UsageError(
+                    f"plan: a field of {side:g} mm at plane {name!r}; it must be larger than 0."
+                )
     return views
 
 
@@ -269,7 +284,7 @@ def _axis_plan(
     layout: Layout,
     response: Sensitivity,
     limits: Mapping[str, float],
-    views: Mapping[str, float],
+    views: Mapping[str, Field],
     share: float,
     travel: float | None,
     axis: str,

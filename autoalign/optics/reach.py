@@ -13,12 +13,15 @@ from autoalign.optics.layout import Layout, Motion
 from autoalign.optics.pose import Array, Pose, displacement
 from autoalign.optics.sensitivity import Sensitivity
 
-__all__ = ["COVERAGE", "Reach", "capture_range", "travel_needed"]
+__all__ = ["COVERAGE", "Field", "Reach", "capture_range", "travel_needed"]
 
 Floats = npt.NDArray[np.float64]
 
 COVERAGE = 3.0
 """Standard deviations of how parts stand that travel makes up for."""
+
+Field = tuple[float, float]
+"""Sides of a detector's field along x and y, mm."""
 
 _STEP = 1e-40
 _LIMIT = {"mm": 30.0, "rad": 0.3}
@@ -43,13 +46,14 @@ class Reach:
 
 
 def capture_range(
-    layout: Layout, axis: str, view: Mapping[str, float], refinements: int = 2
+    layout: Layout, axis: str, view: Mapping[str, float | Field], refinements: int = 2
 ) -> tuple[float, float]:
     """Return how far ``axis`` may be off, down and up, with the beam still in every view.
 
     In view: the spot's centre and half its width d_σ lie within half of ``view`` (side of the
-    detector's field by plane, mm) of the plane's zero, and at least half the light arrives. All
-    other axes at 0. Looked for up to 30 mm or 0.3 rad.
+    detector's field by plane, or sides along x and y, mm) of the plane's zero, and at least half
+    the light arrives. All other axes at 0. Looked for up to 30 mm or 0.3 rad. (0, 0) where not even
+    the aligned beam is in view.
     """
     limit = _LIMIT["mm" if layout.motion(axis).kind == "shift" else "rad"]
     power = {p: float(v) for p, v in quantities(layout).items() if p.endswith(".power")}
@@ -58,8 +62,9 @@ def capture_range(
         with np.errstate(all="ignore"):
             found = quantities(layout, {axis: amounts})
             inside = np.ones(amounts.shape, dtype=bool)
-            for plane, side in view.items():
-                for across, width in (("x", "xx"), ("y", "yy")):
+            for plane, field in view.items():
+                sides = field if isinstance(field, tuple) else (field, field)
+                for across, width, side in zip(("x", "y"), ("xx", "yy"), sides, strict=True):
                     edge = np.abs(found[f"{plane}.{across}"]) + found[f"{plane}.{width}"] / 2
                     inside &= edge <= side / 2
                 name = f"{plane}.power"

@@ -77,6 +77,21 @@ def test_held_axes_are_marked_and_not_judged(demo_bench: Callable[..., Path], ru
 
 
 @pytest.mark.slow
+def test_a_view_that_is_assumed_is_said_to_be(demo_bench: Callable[..., Path], run: Run) -> None:
+    """With the pixels that the file's pitch would need; a view that is given is not commented."""
+    driver = 'driver = "simulated"\nplane = "near"'
+    real = 'driver = "image-folder"\nplane = "near"\nfolder = "p"\npitch = "5.5 um"'
+    bench = demo_bench((driver, real))
+    assumed = "cameras assumed to see 60 mm (with the file's pitch 10909 pixels a side at 'near')"
+    assert assumed in run("plan", bench).text
+    said = run("plan", bench, "--view", "near=11.26 x 8.45 mm, far=60 mm").text
+    assert "cameras that see near=11.26 x 8.45 mm, far=60 mm (--view)" in said
+    assert "The aligned beam does not fit into the view at near" in said
+    assert "not even aligned" in said
+    assert "miss a view" not in said
+
+
+@pytest.mark.slow
 def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
     """One NA is two beams: a Gaussian's is taken at 1/e², a multimode fibre's at 5 %."""
     lost = []
@@ -108,6 +123,8 @@ def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
         ((*NUMBERS, "--placement", "0.5 mm, 5"), 'write for instance "5 mrad"'),
         ((*NUMBERS, "--view", "-60 mm"), "a field of -60 mm"),
         ((*NUMBERS, "--view", "near=40 mm"), "no field is given for plane 'far'"),
+        ((*NUMBERS, "--view", "60 x 4.5"), "--view '60 ' has no unit"),
+        ((*NUMBERS, "--view", "60 x -45 mm"), "a field of -45 mm"),
         ((*NUMBERS, "--view", "near=4 mm, fra=6 mm"), "Did you mean 'far'?"),
         ((*NUMBERS, "--placement", "1 mm"), "a length and an angle are needed"),
         ((*NUMBERS, "--placement", "0 mm, 1 mrad"), "both must be larger than 0"),

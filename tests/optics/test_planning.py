@@ -271,3 +271,21 @@ def test_what_only_a_meter_can_judge_is_left_out_and_said() -> None:
         plan(DEMO, Spec((power,)), np.random.default_rng(0), draws=8)
     with pytest.raises(UnknownNameError, match=r"no quantity named 'pointing_z'"):
         plan(DEMO, {"pointing_z": 1e-4}, np.random.default_rng(0), draws=8)
+
+
+def test_a_view_may_be_wider_than_high() -> None:
+    """Each direction has its own side: what moves the beam up is lost earlier, sideways not."""
+    square = {"near": 60.0, "far": 60.0}
+    flat = {"near": (60.0, 45.0), "far": (60.0, 45.0)}
+    assert capture_range(DEMO, "source.x", flat) == capture_range(DEMO, "source.x", square)
+    assert capture_range(DEMO, "source.y", flat)[1] == pytest.approx(
+        capture_range(DEMO, "source.y", {"near": 45.0, "far": 45.0})[1]
+    )
+
+
+def test_a_beam_that_does_not_fit_into_a_view_is_said_so() -> None:
+    """Placing parts more closely would not help: that advice is not given."""
+    made = plan(DEMO, SPEC, np.random.default_rng(1), view={"near": 60.0, "far": 11.0}, draws=1)
+    assert {a.capture for a in made.axes} == {(0.0, 0.0)}
+    assert any("does not fit into the view at far" in line for line in made.advice)
+    assert not any("view at near" in line or "more closely" in line for line in made.advice)
