@@ -138,21 +138,46 @@ class Bench:
     def bring_to_rest(self, within: float = 3.0) -> None:
         """Stop every stage and see that every axis comes to rest; a stop is repeated meanwhile.
 
+        A stop that fails is repeated as well, and so is the reading of an axis.
+
         Raises
         ------
         MotionFaultError
             Where an axis still moves after ``within`` s of the bench's clock.
+        Exception
+            The last failure of a stop or a reading, where it goes on failing for so long.
         """
-        self.stop()
         deadline = self.clock.now() + within
-        while moving := [n for n in self.axes if self.stage_of(n).status(n).moving]:
+        while True:
+            moving, failure = self._told_to_stop()
+            if not moving and failure is None:
+                return
             if self.clock.now() >= deadline:
-                raise MotionFaultError(
-                    f"axis {', '.join(moving)}: still moving {within:g} s after it was told to "
-                    "stop. Use the hardware's own stop now, then look at link and controller."
-                )
+                break
             self.clock.sleep(0.05)
+        if not moving and failure is not None:
+            raise failure
+        told = f" The stop itself fails: {failure}" if failure is not None else ""
+        raise MotionFaultError(
+            f"axis {', '.join(moving)}: still moving {within:g} s after it was told to stop. Use "
+            f"the hardware's own stop now, then look at link and controller.{told}"
+        )
+
+    def _told_to_stop(self) -> tuple[list[str], Exception | None]:
+        """Stop every stage; return the axes that move even so, and what failed meanwhile."""
+        moving: list[str] = []
+        failure: Exception | None = None
+        try:
             self.stop()
+        except Exception as error:  # noqa: BLE001 - repeated, and raised where it stays
+            failure = error
+        for name in self.axes:
+            try:
+                if self.stage_of(name).status(name).moving:
+                    moving.append(name)
+            except Exception as error:  # noqa: BLE001 - the other axes must be read as well
+                failure = failure or error
+        return moving, failure
 
     def close(self) -> None:
         """Let go of all hardware, also where some of it fails; then raise the first failure."""

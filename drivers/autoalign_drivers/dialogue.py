@@ -87,25 +87,60 @@ class Dialogue:
     def shout(self, phrase: Phrase, **values: str) -> None:
         """Send a STOP past whoever waits on the line, until it is acknowledged.
 
-        A STOP may be repeated without harm, so it is, also where another thread's STOP comes
-        between. Not to be called by a thread that owns the line.
+        A STOP may be repeated without harm, so it is, also where it could not be sent at once or
+        where another thread's STOP comes between. Where an answer to something else may still be
+        on its way, it is sent again after a silence, and only what comes then counts. Not to be
+        called by a thread that owns the line.
         """
-        line = self._fill(phrase, values)[0]
+        line, tag = self._fill(phrase, values)
         end = self.settings.command_end
         data = f"{end}{line}{end}".encode("ascii")
-        self.transport.preempt(data)
+        sent = self._send_past(data)
         with self._stops:
             for attempt in range(_STOPS):
                 if attempt > 0:
-                    self.transport.preempt(data)
+                    sent = self._send_past(data)
                 try:
                     with self.transport.turn(resume=True):
-                        if phrase.grammar is None or self._acknowledged(phrase.grammar):
+                        if sent and self._obeyed(phrase, tag, data):
                             self.resync()
                             return
                 except PreemptedError:
                     continue
         raise LinkTimeoutError(f"{self.where}: STOP was sent {_STOPS} times and not acknowledged.")
+
+    def _send_past(self, data: bytes) -> bool:
+        """Send past whoever waits; return whether it left in time."""
+        try:
+            self.transport.preempt(data)
+        except LinkTimeoutError:
+            if self.transport.broken:
+                raise
+            return False
+        return True
+
+    def _obeyed(self, phrase: Phrase, tag: str, data: bytes) -> bool:
+        """Return whether the STOP that was sent is acknowledged, or needs no acknowledgement."""
+        if phrase.grammar is None:
+            return True
+        try:
+            if self.transport.owed:
+                self._hush()
+                self.transport.write(data)
+            return self._acknowledged(phrase.grammar, tag)
+        except LinkTimeoutError:
+            if self.transport.broken:
+                raise
+            return False
+
+    def _hush(self) -> None:
+        """Read what comes until nothing has come for a while; a babbler is not waited for."""
+        for _ in range(_MANY_LINES):
+            try:
+                line = self.transport.read_line(self.transport.clock.now() + self.settings.quiet)
+            except LinkTimeoutError:
+                return
+            self._sort([line])
 
     def resync(self) -> None:
         """Bring question and answer into step again; close the line where that fails."""
@@ -131,7 +166,7 @@ class Dialogue:
             "the line settings in the bench file."
         )
 
-    def _acknowledged(self, grammar: Grammar) -> bool:
+    def _acknowledged(self, grammar: Grammar, tag: str) -> bool:
         """Read on, past late answers to other questions, until one matches or time is up."""
         deadline = self.transport.clock.now() + self.settings.reply_timeout
         for _ in range(_MANY_LINES):
@@ -139,7 +174,8 @@ class Dialogue:
                 raw = self.transport.read_line(deadline)
             except LinkTimeoutError:
                 return False
-            if grammar.read(raw.decode("ascii", errors="replace").strip()) is not None:
+            found = grammar.read(raw.decode("ascii", errors="replace").strip())
+            if found is not None and found.get("tag", tag) == tag:
                 return True
             self._sort([raw])
         return False
@@ -163,9 +199,12 @@ class Dialogue:
         self.transport.write((line + end).encode("ascii"))
         if self.settings.echo:
             self._echo(line, deadline)
+        found: Mapping[str, str] = {}
+        if phrase.grammar is not None:
+            found = self._answer(phrase, line, tag, deadline)
+        self.transport.owed = False
         if phrase.grammar is None:
-            return {}
-        found = self._answer(phrase, line, tag, deadline)
+            return found
         if "axis" in values and found.get("axis", values["axis"]) != values["axis"]:
             raise ReplyError(
                 f"{self.where}: asked {line!r}, the answer is about axis {found['axis']!r}."

@@ -159,8 +159,7 @@ class LineAsciiStage:
                 f"{error} STOP could not be confirmed: axes of {self._who} may still be moving. "
                 "Use the controller's own stop or cut its power."
             ) from error
-        finally:
-            self._arrivals.clear()
+        self._arrivals.clear()
 
     def acknowledge(self) -> tuple[str, ...]:
         """Take note, as a person, of the alarms that stand; return them and let axes move."""

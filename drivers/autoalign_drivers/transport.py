@@ -33,7 +33,8 @@ class Transport:
     has taken the line, so that the answer to the STOP is left for whoever sent it.
 
     ``turn`` makes a thread the owner for one or more exchanges; :meth:`preempt` alone may be
-    called by others meanwhile. Once the line has failed it stays failed: open a new one.
+    called by others meanwhile. ``owed`` says that something was written whose answer has not been
+    read; whoever reads it says so. Once the line has failed it stays failed: open a new one.
     """
 
     def __init__(self, settings: LineSettings, who: str) -> None:
@@ -48,6 +49,7 @@ class Transport:
         self._writing = threading.Lock()
         self._stopping = threading.Event()
         self._failure = ""
+        self.owed = False
 
     @property
     def broken(self) -> bool:
@@ -74,6 +76,7 @@ class Transport:
         """Send all of ``data``; one that times out may still have arrived."""
         with self._writing:
             self._check()
+            self.owed = True
             self._send(data)
 
     def preempt(self, data: bytes) -> None:

@@ -349,6 +349,46 @@ def test_a_stop_that_fails_is_recorded(make_bench, tmp_path):
     assert "not acknowledged" in read_journal(tmp_path / "run.db").finish["reason"]
 
 
+@pytest.mark.parametrize("what", ["stop", "status"])
+def test_a_stop_that_fails_at_first_is_repeated(make_bench, what):
+    """One write that times out, of the stop or of the reading after it, is not the last word."""
+    bench = make_bench()
+    real = bench.stages["stage"]
+    real.start_move("part0.move", 20.0)
+    bench.clock.sleep(0.2)
+    calls = []
+
+    def once(*given):
+        calls.append(given)
+        if len(calls) == 1:
+            raise LinkTimeoutError("write timed out")
+        return getattr(real, what)(*given)
+
+    bench.stages = {"stage": Ghost(real, **{what: once})}
+    bench.bring_to_rest()
+    assert not real.status("part0.move").moving
+    assert real.status("part0.move").position == pytest.approx(1.0, abs=0.3)
+    assert len(calls) > 1
+
+
+def test_a_stop_that_goes_on_failing_names_what_moves(make_bench):
+    """After the deadline both are said: the axis that still moves, and why the stop fails."""
+    bench = make_bench()
+    real = bench.stages["stage"]
+    real.start_move("part0.move", 20.0)
+    told = []
+
+    def deaf():
+        told.append(1)
+        raise HardwareError("stage: not acknowledged.")
+
+    bench.stages = {"stage": Ghost(real, stop=deaf)}
+    words = r"part0\.move: still moving 3 s after .* not acknowledged"
+    with pytest.raises(MotionFaultError, match=words):
+        bench.bring_to_rest()
+    assert len(told) > 10
+
+
 def test_an_axis_that_ignores_the_stop_is_named(make_bench):
     """ "Stopped" is said of axes that are seen at rest, not of those that were only told to."""
     bench, flag = make_bench(), threading.Event()
