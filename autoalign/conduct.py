@@ -177,7 +177,7 @@ class Conductor:
             except Exception as error:
                 self._close_with(error)
                 raise
-            action = self.session.stop("stopped on request; the axes stand where they were.")
+            action = self.session.stop(f"stopped on request; {self._stand_where_stopped()}.")
         except BaseException as error:
             self._stop_all(error)
             self._close_with(error)
@@ -326,13 +326,21 @@ class Conductor:
                 raise
             cause.add_note(f"stopping failed as well: {error}")
 
+    def _stand_where_stopped(self) -> str:
+        """Tell the session where the axes came to rest; return that, or why not, in words."""
+        try:
+            self.session.stand_at(self.bench.positions())
+        except Exception as error:  # noqa: BLE001 - a driver's error takes nothing from the stop
+            return f"where the axes came to rest cannot be read ({_words(error)})"
+        return "the axes came to rest where they stand now, as read after the stop"
+
     def _record_broken(self, intent: int, error: BaseException) -> None:
         if self.journal is None:
             return
         status = "failed" if isinstance(error, AlignError) else "stopped"
         try:
             positions = self.bench.positions()
-        except AlignError:
+        except Exception:  # noqa: BLE001 - whatever a driver raises, the intent gets its outcome
             positions = {}
         try:
             self.journal.outcome(intent, status, positions, _words(error))
