@@ -72,9 +72,11 @@ def _hard_edge(polar: Polar) -> Flag | None:
     away = round(0.1 / (polar.t[1] - polar.t[0]))
     rays = np.arange(len(edge))
     inside = polar.light[rays, np.maximum(edge - away, 0)]
-    outside = polar.light[rays, np.minimum(edge + away, polar.light.shape[1] - 1)]
+    beyond = np.minimum(edge + away, polar.light.shape[1] - 1)
+    outside = polar.light[rays, beyond]
     hard = (inside > max(1.5 * threshold, 8 * polar.noise)) & (outside < HARD * inside)
-    hard &= edge < polar.light.shape[1] - 1 - away
+    # Where the sensor ends the light ends with it: that is no edge of the beam's own.
+    hard &= (edge < polar.light.shape[1] - 1 - away) & polar.on_sensor[rays, beyond]
     part = float(hard.mean())
     if part < HARD_PART:
         return None
@@ -86,7 +88,7 @@ def _hard_edge(polar: Polar) -> Flag | None:
 
 def _nick(polar: Polar) -> Flag | None:
     radius = half_height_radius(polar)
-    if radius is None:
+    if radius is None or not _whole(polar, radius):
         return None
     smooth = _smooth_outline(polar.angle, radius)
     depth = 1 - radius / smooth
@@ -101,6 +103,12 @@ def _nick(polar: Polar) -> Flag | None:
         f"{depth[worst]:.0%} of the radius ({size:.3g} mm) deep at {angle:.0f}° from +x towards +y"
     )
     return Flag(FlagKind.NICKED, evidence, Use.ALL if depth[worst] < 0.25 else Use.POSITION)
+
+
+def _whole(polar: Polar, radius: Floats) -> bool:
+    """Tell whether the outline at ``radius`` is the beam's all round, and nowhere the sensor's."""
+    past = np.minimum(np.searchsorted(polar.t, radius) + 1, len(polar.t) - 1)
+    return bool(polar.on_sensor[np.arange(len(radius)), past].all())
 
 
 def half_height_radius(polar: Polar) -> Floats | None:

@@ -14,6 +14,7 @@ from autoalign.beam.prepare import Prepared
 __all__ = ["Polar"]
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 RAYS = 48
 STEPS = 100
@@ -28,7 +29,8 @@ class Polar:
     ``light`` (rays, steps) in pixel values over the background, each averaged over three rays and
     three steps; ``angle`` (rays,) rad; ``t`` (steps,) distance in units of the ray's half width;
     ``half_width`` (rays,) mm: from the centroid to the ellipse of d_σ; ``noise`` standard deviation
-    of one dark entry; ``profile`` (steps,) the median over all rays, ``top`` its highest level.
+    of one dark entry; ``profile`` (steps,) the median over all rays, ``top`` its highest level;
+    ``on_sensor`` (rays, steps) where all nine places are pixels of the sensor.
     """
 
     light: Floats
@@ -38,6 +40,7 @@ class Polar:
     noise: float
     profile: Floats
     top: float
+    on_sensor: Bools
 
     @classmethod
     def of(cls, ready: Prepared, seen: Seen, noise: float) -> Polar:
@@ -61,9 +64,11 @@ class Polar:
         if sx or sy:
             light = light - radius * (sx * direction[0] + sy * direction[1])[:, None]
         light[outside] = 0.0
+        beyond = outside | np.roll(outside, 1, axis=0) | np.roll(outside, -1, axis=0)
+        beyond[:, :-1] |= beyond[:, 1:]
         light = (light + np.roll(light, 1, axis=0) + np.roll(light, -1, axis=0)) / 3
         light[:, 1:-1] = (light[:, :-2] + light[:, 1:-1] + light[:, 2:]) / 3
         distinct = max(1.0, min(3.0, 3 * REACH / STEPS * float(half.min()) / max(px, py)))
         profile = np.sort(light, axis=0)[RAYS // 2]
         top = float(profile.max())
-        return cls(light, angle, t, half, noise / math.sqrt(3 * distinct), profile, top)
+        return cls(light, angle, t, half, noise / math.sqrt(3 * distinct), profile, top, ~beyond)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from autoalign.beam.iterate import Seen
 from autoalign.beam.prepare import Prepared
@@ -13,8 +14,15 @@ from autoalign.frames import Frame
 
 __all__ = ["ambient", "repeated", "torn"]
 
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
 SEAM = 6.0
 """Change from one row to the next over what is usual around, from which a frame is torn."""
+
+ASIDE = 4.0
+"""That change over the one from pixel to pixel along the two rows, both squared and summed: what
+moves sharp edges by two pixels. A sharp edge that slants does so from row to row, in steps."""
 
 AMBIENT = 0.01
 """Change of the background over the beam's peak, from which the ambient light has changed."""
@@ -63,21 +71,38 @@ def torn(ready: Prepared, seen: Seen) -> Flag | None:
         return None
     level = seen.background.around(seen.window.x, seen.window.y)[0]
     lines = ready.pixels[r0:r1, c0 : c1 : max(1, (c1 - c0) // 64)].astype(np.float64)
-    lines -= level
-    steps = lines[1:] - lines[:-1]
-    jump = np.einsum("ij,ij->i", steps, steps)
-    power = lines.sum(axis=1)
+    power = (lines - level).sum(axis=1)
     lit = np.minimum(power[:-1], power[1:]) > 0.3 * power.max()
-    if not lit.any():
+    seam, times = _worst_jump(lines, lit)
+    if times < SEAM:
         return None
-    seam = int(np.argmax(np.where(lit, jump, 0.0)))
-    near = np.delete(jump[max(seam - 8, 0) : seam + 9], min(seam, 8))
-    usual = float(near.max())
-    light = float(np.square(lines[seam]).sum())
-    if jump[seam] < SEAM * usual or jump[seam] < 1e-3 * light:
+    # Few columns miss most of a slanting sharp edge and catch all of it in one row: now every one.
+    first, last = max(seam - 8, 0), seam + 10
+    lines = ready.pixels[r0 + first : r0 + last, c0:c1].astype(np.float64)
+    lit = np.arange(len(lines) - 1) == seam - first
+    times = _worst_jump(lines, lit)[1]
+    two = lines[seam - first : seam - first + 2]
+    jump = float(np.square(two[1] - two[0]).sum())
+    along = float(np.square(np.diff(two, axis=1)).sum()) / 2
+    light = float(np.square(two[0] - level).sum())
+    if times < SEAM or jump < ASIDE * along or jump < 1e-3 * light:
         return None
     evidence = (
         f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
-        f"{jump[seam] / max(usual, 1e-300):.0f} times what is usual around"
+        f"{times:.0f} times what is usual around"
     )
     return Flag(FlagKind.TORN, evidence, Use.DIRECTION)
+
+
+def _worst_jump(lines: Floats, lit: Bools) -> tuple[int, float]:
+    """Return the row after which the picture jumps the most, and how many times the usual.
+
+    ``lit`` (rows − 1,) tells which boundaries may be it; (0, 0) where there is none.
+    """
+    steps = lines[1:] - lines[:-1]
+    jump = np.einsum("ij,ij->i", steps, steps)
+    if not lit.any():
+        return 0, 0.0
+    seam = int(np.argmax(np.where(lit, jump, 0.0)))
+    near = np.delete(jump[max(seam - 8, 0) : seam + 9], min(seam, 8))
+    return seam, float(jump[seam]) / max(float(near.max()), 1e-300)

@@ -31,6 +31,7 @@ __all__ = ["shelf_flag"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
 
 EDGE = 0.12
 """Level over the top at which the beam's own edge is taken to be."""
@@ -86,11 +87,13 @@ def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
         max(FAINTEST * polar.top, CLEAR * _noise(polar, pixel, rays, steps))
         for rays, steps in SCALES
     ]
-    outside = _AVERAGES[0][0] @ polar.light[:, OUTSIDE:].mean(axis=1)
     half = RAYS // 2
+    # A ray whose opposite leaves the sensor has nothing to be compared with.
+    both = polar.on_sensor & np.roll(polar.on_sensor, half, axis=0)
+    outside = _AVERAGES[0][0] @ (polar.light * both)[:, OUTSIDE:].mean(axis=1)
     if np.abs(outside[:half] - outside[half:]).max() < TRACE * lowest[0]:
         return None
-    beyond = _beyond_the_edge(polar)
+    beyond = _beyond_the_edge(polar, both)
     if beyond is None:
         return None
     light, own = beyond
@@ -110,10 +113,10 @@ def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
     return Flag(FlagKind.TWO_SPOTS, evidence, Use.ALL)
 
 
-def _beyond_the_edge(polar: Polar) -> tuple[Floats, Floats] | None:
+def _beyond_the_edge(polar: Polar, both: Bools) -> tuple[Floats, Floats] | None:
     """Return (rays, COUNT) light from each ray's own edge outwards, zero where either of two
-    opposite rays ends, and what the beam itself should have there; None for a beam whose edge lies
-    beyond the rays.
+    opposite rays ends or leaves the sensor, and what the beam itself should have there; None for a
+    beam whose edge lies beyond the rays.
     """
     end = polar.light.shape[1]
     lit = polar.light > EDGE * polar.top
@@ -121,7 +124,8 @@ def _beyond_the_edge(polar: Polar) -> tuple[Floats, Floats] | None:
     if edge.max() >= end - 2 * BEGIN or not lit.any(axis=1).all():
         return None
     places = (edge + BEGIN)[:, None] + np.arange(COUNT)
-    light: Floats = np.take_along_axis(polar.light, np.minimum(places, end - 1), axis=1)
+    seen = np.where(both, polar.light, 0.0)
+    light: Floats = np.take_along_axis(seen, np.minimum(places, end - 1), axis=1)
     own = _own_light(polar, edge, np.minimum(places, end - 1))
     reach = end - BEGIN - np.maximum(edge, np.roll(edge, RAYS // 2))
     light[:, int(reach.min()) :] *= np.arange(int(reach.min()), COUNT) < reach[:, None]

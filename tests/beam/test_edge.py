@@ -87,7 +87,7 @@ def test_rays_without_light_have_no_outline():
     light = np.zeros((RAYS, STEPS))
     t = (np.arange(STEPS) + 0.5) * (REACH / STEPS)
     wide = np.full(RAYS, 100.0)
-    polar = Polar(light, np.arange(RAYS) * 0.1, t, wide, 0.0, light[0], 0.0)
+    polar = Polar(light, np.arange(RAYS) * 0.1, t, wide, 0.0, light[0], 0.0, light == 0)
     assert outline_flags(polar, 1.0) == []
 
 
