@@ -50,7 +50,7 @@ class CameraSuspect:
 def camera_suspects(
     planes: Sequence[str], first: Look, expected: Floats
 ) -> Iterator[CameraSuspect]:
-    """Yield cameras that may be mirrored or turned, and two that may be exchanged.
+    """Yield cameras that may be mirrored or turned, one or all of them, and two exchanged ones.
 
     ``first`` look and the moments (planes, 9) that are ``expected`` there tell the ratio of the
     pitches of exchanged cameras.
@@ -59,6 +59,13 @@ def camera_suspects(
         for words, crossed, signs in WAYS:
             mend = _Scaled({k: signs}, frozenset({k}) if crossed else frozenset())
             yield CameraSuspect(f"the camera of plane {plane} is {words}", mend)
+    if len(planes) > 1:
+        every = range(len(planes))
+        for words, crossed, signs in WAYS:
+            mend = _Scaled(
+                dict.fromkeys(every, signs), frozenset(every) if crossed else frozenset()
+            )
+            yield CameraSuspect(f"the cameras of planes {', '.join(planes)} are all {words}", mend)
     for a in range(len(planes)):
         for b in range(a + 1, len(planes)):
             if a in first.moments and b in first.moments:

@@ -38,6 +38,24 @@ def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, p
     assert model.knowledge.memory() is None
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [3, 4])
+def test_cameras_that_all_hang_upside_down_are_named_together(make_bench, run_model, seed):
+    """Neither alone explains what is seen, and no axis is accused in their place."""
+    bench, model = make_bench(seed), Model()
+    look = bench.look
+
+    def turned(x):
+        seen = look(x)
+        hung = {p: replace(v, view=((-1.0, 0.0), (0.0, -1.0))) for p, v in seen.profiles.items()}
+        return replace(seen, profiles=hung)
+
+    bench.look = turned
+    run_model(bench, model)
+    assert "the cameras of planes near, far are all upside down" in model.diagnosis
+    assert model.distrusts
+
+
 def test_mending_twice_changes_nothing(make_bench):
     """A mirror image of a mirror image is the look itself, readings and covariance; so are a
     quarter turn and one back."""
@@ -46,7 +64,7 @@ def test_mending_twice_changes_nothing(make_bench):
     expected = np.stack([look.moments[0], look.moments[1]])
     hung = [s for s in camera_suspects(("near", "far"), look, expected) if "exch" not in s.words]
     back = {3: 4, 4: 3}
-    assert len(hung) == 14
+    assert len(hung) == 21  # seven ways for near, for far, and for both
     for n, suspect in enumerate(hung):
         once = suspect.mend(look)
         again = hung[n - n % 7 + back.get(n % 7, n % 7)].mend(once)
