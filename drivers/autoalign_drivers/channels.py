@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from autoalign.axes import Axis
 from autoalign.errors import ReplyError, UsageError, unknown_name
@@ -32,16 +32,24 @@ class Channel:
         return abs(self.per_count) * (1.0 if self.whole else 10.0**-self.decimals) / 2
 
     def values(self, target: float) -> dict[str, str]:
-        """Return the places of a command for ``target``; whole counts never leave the limits."""
+        """Return the places of a command for ``target``; none of them leaves the limits."""
         number = (target - self.offset) / self.per_count
-        counts = round(number)
-        if not self.axis.lower <= self._position(counts) <= self.axis.upper:
-            counts = math.floor(number) if counts > number else math.ceil(number)
         return {
             "axis": self.number,
-            "counts": str(counts),
-            "value": f"{number:.{self.decimals}f}",
+            "counts": str(int(self._inside(number, 0))),
+            "value": f"{self._inside(number, self.decimals):f}",
         }
+
+    def _inside(self, number: float, decimals: int) -> Decimal:
+        """Return ``number`` rounded, the other way where that would be beyond a limit."""
+        exact, step = Decimal(number), Decimal(1).scaleb(-decimals)
+        rounded = exact.quantize(step)
+        # What floating point makes of a number that stands for the limit itself is not beyond it.
+        slack = 1e-9 * abs(self.per_count) * float(step)
+        reached = self._position(float(rounded))
+        if self.axis.lower - slack <= reached <= self.axis.upper + slack:
+            return rounded
+        return exact.quantize(step, ROUND_FLOOR if rounded > exact else ROUND_CEILING)
 
     def read(self, found: Mapping[str, str], where: str) -> float:
         """Return the position in an answer, mm or rad. Raises :class:`ReplyError`."""

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from autoalign_drivers.channels import channels_of
 from autoalign_drivers.line_settings import LineAsciiSettings
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -104,16 +104,43 @@ def test_channel_arithmetic_with_sign_and_offset() -> None:
     st.floats(-5, 5),
     st.floats(1e-5, 0.3) | st.floats(-0.3, -1e-5),
     st.floats(-1, 1),
+    st.integers(0, 4),
 )
-def test_whole_counts_stay_inside_the_limits(target: float, size: float, offset: float) -> None:
-    """Rounding to counts moves by at most one count and never out of the limits."""
+@example(5.0, 0.3, 0.0, 0)
+@example(-5.0, 0.3, 0.1, 1)
+@example(5.0, -0.3, 0.0, 2)
+@example(5.0, 0.017453292519943295, 0.0, 2)
+def test_targets_stay_inside_the_limits(
+    target: float, size: float, offset: float, decimals: int
+) -> None:
+    """Rounding to counts or decimals moves by at most one of them and never out of the limits."""
     axis = Axis("source.x", "mm", -5, 5)
-    entry = {"channel": "1", "unit": "mm", "per_count": size, "offset": offset}
+    entry = {
+        "channel": "1",
+        "unit": "mm",
+        "per_count": size,
+        "offset": offset,
+        "decimals": decimals,
+    }
     entries = LineAsciiSettings.model_validate(table(axes={"source.x": entry})).axes
     channel = channels_of("stage s", {"source.x": axis}, entries)["source.x"]
-    reached = channel.read({"counts": channel.values(target)["counts"]}, "here")
-    assert -5 <= reached <= 5
-    assert abs(reached - target) <= abs(size) * (1 + 1e-9)
+    sent = channel.values(target)
+    for group, step in (("counts", abs(size)), ("value", abs(size) * 10.0**-decimals)):
+        reached = channel.read({group: sent[group]}, "here")
+        assert -5 - 1e-9 * step <= reached <= 5 + 1e-9 * step
+        assert abs(reached - target) <= step * (1 + 1e-9)
+    assert len(sent["value"].partition(".")[2]) == decimals
+
+
+def test_a_limit_that_has_more_decimals_than_the_controller_is_not_overstepped() -> None:
+    """12.6996 mm with three decimals is sent as 12.699, and a limit that fits as itself."""
+    entry = {"channel": "1", "unit": "mm", "per_count": 1.0, "decimals": 3}
+    entries = LineAsciiSettings.model_validate(table(axes={"source.x": entry})).axes
+    for limit, text in ((12.6996, "12.699"), (0.3, "0.300")):
+        axis = Axis("source.x", "mm", -limit, limit)
+        channel = channels_of("stage s", {"source.x": axis}, entries)["source.x"]
+        assert channel.values(limit)["value"] == text
+        assert channel.values(-limit)["value"] == f"-{text}"
 
 
 @pytest.mark.parametrize(
