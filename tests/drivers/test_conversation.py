@@ -95,6 +95,17 @@ def test_disagreeing_reads_are_read_again(conversation: Any) -> None:
     assert stage.status("mirror.tip").position == pytest.approx(math.radians(-0.1))
 
 
+def test_an_encoder_between_two_counts_is_at_rest(conversation: Any) -> None:
+    """One step of jitter is no disagreement; two are."""
+    one = [asked("1TP", "1TP 0.1001"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000")]
+    two = [asked("1TP", "1TP 0.1002"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000")]
+    stage = conversation(DECIMAL, TURN, [*HELLO, *one, *two, *HELLO, *one])
+    for _ in range(2):
+        status = stage.status("mirror.tip")
+        assert not status.moving
+        assert status.position == pytest.approx(math.radians(-0.1))
+
+
 def test_readings_that_never_agree(conversation: Any) -> None:
     """The message shows both readings and what to look for."""
     odd = [asked("1TP", "1TP 0.3000"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000"), *HELLO]
