@@ -125,9 +125,10 @@ class Bench:
         statuses = {n: self.stage_of(n).status(n) for n in self.axes}
         for name, status in statuses.items():
             if not math.isfinite(status.position):
+                why = status.fault or "look at the encoder and the driver."
                 raise MotionFaultError(
                     f"axis {name}: its stage reads back {status.position!r}, which is no position. "
-                    "Nothing is moved on it; look at the encoder and the driver."
+                    f"Nothing is moved on it; {why}"
                 )
         return statuses
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
@@ -58,7 +59,10 @@ class HandStage:
     from the target than the axis' tolerance (by default 10° of its screw or two resolutions,
     whichever is more; a hundredth of the travel where neither is known; never less than the
     rounding and a hand leave), the rest is asked for, until three answers have come no nearer.
-    Nothing moves by itself.
+    Nothing moves by itself. After a question to turn that got no usable answer ("stop", nobody
+    there, a reading beyond the limits) it is not known where the axis stands: its status says so
+    until the axis is to be moved again, which begins with reading the scale, or the bench is opened
+    anew.
     """
 
     def __init__(self, name: str, axes: Sequence[Axis], settings: HandSettings, ask: Ask) -> None:
@@ -75,6 +79,7 @@ class HandStage:
         self._settings = settings
         self._ask = ask
         self._positions: dict[str, float] = {}
+        self._unread: set[str] = set()
 
     def __repr__(self) -> str:
         return f"HandStage({self._name!r}, {list(self._axes)})"
@@ -104,14 +109,18 @@ class HandStage:
         known = self._axis(axis)
         known.check(target)
         goal = _settable(known, target)
-        now = self.status(axis).position
+        now = self._read(known)
         if abs(now - goal) <= self._near[axis] and self._arrived(known, target):
             return
         asked, idle, miss = 0, 0, abs(now - goal)
         while idle < _ATTEMPTS:
             now = self._positions[axis]
             question = f"{self._order(known, now, goal)} What does it read now (Enter: as asked)? "
+            # From now on it may have been turned; only an answer tells where it is.
+            del self._positions[axis]
+            self._unread.add(axis)
             now = self._positions[axis] = self._answer(known, question, goal)
+            self._unread.discard(axis)
             if self._arrived(known, target):
                 return
             nearer = abs(now - goal) < miss - _NEARER * known.arrival_tolerance
@@ -128,17 +137,33 @@ class HandStage:
         return abs(self._positions[axis.name] - target) <= axis.arrival_tolerance
 
     def status(self, axis: str) -> AxisStatus:
-        """Return the position as last said; asks for it the first time."""
+        """Return the position as last said; asks for it the first time.
+
+        The position is NaN, with a fault, where it was turned and not read since.
+        """
         known = self._axis(axis)
-        if axis not in self._positions:
-            bare = " (0 where it has none: it then counts from here)"
-            hint = self._settings.axes.get(axis, HandAxis()).hint
-            question = (
-                f"{axis}{f' ({hint})' if hint else ''}: what does its scale read, in "
-                f"{EDGE_UNIT[known.unit]}{bare if known.lower <= 0 <= known.upper else ''}? "
+        if axis in self._unread:
+            return AxisStatus(
+                math.nan,
+                moving=False,
+                homed=False,
+                fault="nobody has said what its scale reads since it was to be turned. Read it, "
+                "then open the bench again.",
             )
-            self._positions[axis] = self._answer(known, question, None)
-        return AxisStatus(self._positions[axis], moving=False)
+        return AxisStatus(self._read(known), moving=False)
+
+    def _read(self, axis: Axis) -> float:
+        """Return the position as last said; ask where it is not known."""
+        if axis.name not in self._positions:
+            bare = " (0 where it has none: it then counts from here)"
+            hint = self._settings.axes.get(axis.name, HandAxis()).hint
+            question = (
+                f"{axis.name}{f' ({hint})' if hint else ''}: what does its scale read, in "
+                f"{EDGE_UNIT[axis.unit]}{bare if axis.lower <= 0 <= axis.upper else ''}? "
+            )
+            self._positions[axis.name] = self._answer(axis, question, None)
+            self._unread.discard(axis.name)
+        return self._positions[axis.name]
 
     def stop(self) -> None:
         """Do nothing: no axis moves by itself."""

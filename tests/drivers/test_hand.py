@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -9,6 +10,7 @@ from autoalign_drivers.hand import HandDriver, HandSettings, HandStage
 from pydantic import ValidationError
 
 from autoalign.axes import Axis
+from autoalign.bench import Bench
 from autoalign.clock import VirtualClock
 from autoalign.errors import MotionFaultError, TravelLimitError, UnknownNameError, UsageError
 from autoalign.interfaces import Stage, StageDriver
@@ -185,6 +187,32 @@ def test_a_person_may_refuse_or_be_away() -> None:
         stage(Person("0", "stop")).start_move("source.x", 1.0)
     with pytest.raises(MotionFaultError, match=r"nobody is there to answer. Run this where"):
         stage(Person()).status("source.x")
+
+
+@pytest.mark.parametrize("answers", [("stop",), (), ("2.5", "2.5", "2.5")])
+def test_after_an_unusable_answer_the_position_is_unknown(answers: tuple[str, ...]) -> None:
+    """Stop, nobody there, a reading beyond the limit: no old position is told, nobody is asked.
+
+    The next move begins with reading the scale.
+    """
+    person = Person("0", "0", *answers)
+    knobs = stage(person)
+    knobs.status("mirror.tip")
+    with pytest.raises(MotionFaultError):
+        knobs.start_move("source.x", 1.9)
+    asked = len(person.questions)
+    status = knobs.status("source.x")
+    assert math.isnan(status.position)
+    assert "what its scale reads" in status.fault
+    assert not status.homed
+    with pytest.raises(MotionFaultError, match=r"source\.x: .* no position.*open the bench again"):
+        Bench("b", {"knobs": knobs}, {}, clock=VirtualClock()).positions()
+    assert len(person.questions) == asked
+    person.answers = ["1.0", "1.9"]
+    knobs.start_move("source.x", 1.9)
+    assert "what does its scale read" in person.questions[asked]
+    assert knobs.status("source.x").position == 1.9
+    assert not knobs.status("source.x").fault
 
 
 def test_limits_and_names_are_checked_before_anybody_is_asked() -> None:
