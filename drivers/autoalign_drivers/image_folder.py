@@ -116,14 +116,18 @@ class ImageFolderDetector:
         Raises
         ------
         DetectorError
-            Where they have not come by ``deadline``, saying what was passed over and why; and
-            where pictures change their size or kind.
+            Where they have not come by ``deadline``, saying what was passed over and why; where
+            pictures change their size or kind; and where one is no usable picture.
         """
         frames: list[Frame] = []
         self._passed = {}
         while True:
             for path, found in self._complete():
-                frame = self._frame(path, found, not_before)
+                try:
+                    frame = self._frame(path, found, not_before)
+                except FrameError as error:
+                    self._pass(path, "unusable")
+                    raise DetectorError(f"{self._where}: {error}") from error
                 if frame is not None:
                     frames.append(frame)
                 if len(frames) == count:
@@ -174,9 +178,6 @@ class ImageFolderDetector:
             return None
         try:
             page = _only_page(path, self._settings.colour)
-        except FrameError:
-            self._pass(path, "unusable")
-            raise
         except OSError:
             self._passed["not readable (yet)"] = 1
             return None

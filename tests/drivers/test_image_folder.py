@@ -106,6 +106,18 @@ def test_half_written_files_are_waited_for(tmp_path: Path, clock: CameraClock) -
     assert frame.ended >= 3.0
 
 
+def test_an_unusable_picture_is_a_failed_look_and_the_next_one_counts(
+    tmp_path: Path, clock: CameraClock
+) -> None:
+    """A picture in colour is an error of the detector, which a run forgives a few times."""
+    cam = detector(tmp_path, clock)
+    later(clock, 1.0, tmp_path / "a.png", np.stack([pixels(1), pixels(2), pixels(3)], axis=2))
+    later(clock, 3.0, tmp_path / "b.png", pixels(1))
+    with pytest.raises(DetectorError, match=r"detector cam.*a\.png"):
+        cam.acquire(1, 0.0, 30.0)
+    assert cam.acquire(1, clock.now(), 30.0)[0].pixels[0, 0] == 1
+
+
 def test_a_frozen_camera_is_noticed(tmp_path: Path, clock: CameraClock) -> None:
     """D03: the same pixels again are passed over, and the message says so."""
     cam = detector(tmp_path, clock)
