@@ -168,7 +168,8 @@ class FunctionDetector:
     Parameters
     ----------
     grab
-        Returns a new exposure begun after the call: an array (rows, columns), a
+        Returns a new exposure begun after the call (one that says by its ``started`` that it began
+        before is believed): an array (rows, columns), a
         :class:`~autoalign.Frame`, a :class:`~autoalign.interfaces.Reading`, or a mapping of
         numbers.
     pitch
@@ -221,6 +222,8 @@ class FunctionDetector:
     def _stamped(self, taken: Any, started: float) -> Exposure:
         stamps: dict[str, Any] = {"plane": self.plane, "started": started}
         if isinstance(taken, Frame | Reading):
+            # An exposure that was taken before the call stays as old as it is.
+            stamps["started"] = started if taken.started is None else min(taken.started, started)
             return replace(taken, **stamps, ended=self._clock.now())
         if isinstance(taken, Mapping):
             values = {str(k): float(v) for k, v in taken.items()}

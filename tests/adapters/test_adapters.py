@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -240,3 +240,16 @@ def test_a_bench_of_functions_is_aligned() -> None:
     result = align(bench)
     assert result.in_spec
     assert inner.truth.in_spec(inner.spec)
+
+
+def test_a_frame_that_says_it_is_old_stays_old() -> None:
+    """A buffered picture is not passed off as one that began after the call."""
+    clock = VirtualClock()
+    clock.sleep(100.0)
+    old = Frame(np.ones((8, 8)), 0.01, started=3.0)
+    for stamp, told in ((3.0, 3.0), (None, 100.0), (100.5, 100.0)):
+        taken = replace(old, started=stamp)
+        cam = FunctionDetector("cam", "far", lambda taken=taken: taken, clock=clock)
+        assert cam.acquire(1, 100.0, 130.0)[0].started == told
+    meter = FunctionDetector("m", "", lambda: Reading({"w": 1.0}, started=4.0), clock=clock)
+    assert meter.acquire(1, 100.0, 130.0)[0].started == 4.0
