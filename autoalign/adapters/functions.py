@@ -43,6 +43,8 @@ class Knob:
         not given.
     moving
         Whether the axis moves; not needed where ``put`` blocks or returns something with ``done``.
+        Without it an axis counts as moving until two readings in a row agree within its tolerance,
+        and the motion of an axis that somebody else has set going is not seen.
     stop
         Stops the axis; None where nothing can.
     """
@@ -75,6 +77,8 @@ class FunctionStage:
         if not knobs or len(self._knobs) < len(knobs):
             raise UsageError(f"stage {name}: give at least one knob, and each axis once.")
         self._moves: dict[str, _Move] = {}
+        # By axis that has yet to be seen at rest: its last reading.
+        self._restless: dict[str, float | None] = {}
 
     @property
     def axes(self) -> Mapping[str, Axis]:
@@ -94,6 +98,7 @@ class FunctionStage:
             raise MotionFaultError(
                 f"axis {axis}: the last move has not ended; wait for it or stop it first."
             )
+        self._be_restless(axis)
         self._moves[axis] = _Move(knob, to_edge(target, knob.unit or knob.axis.unit))
 
     def status(self, axis: str) -> AxisStatus:
@@ -109,9 +114,10 @@ class FunctionStage:
                 f"axis {axis}: its own function failed while it was read: "
                 f"{type(error).__name__}: {error}"
             ) from error
-        fault = move.fault if move is not None else ""
-        moving = moving or (move is not None and move.running)
-        return AxisStatus(from_edge(position, knob.unit or knob.axis.unit), moving, True, fault)
+        position = from_edge(position, knob.unit or knob.axis.unit)
+        under_way = move is not None and move.running
+        moving = under_way or moving or self._still_restless(knob.axis, position)
+        return AxisStatus(position, moving, True, move.fault if move is not None else "")
 
     def stop(self) -> None:
         """Stop every axis that can be stopped; say afterwards which could not."""
@@ -123,13 +129,35 @@ class FunctionStage:
                 knob.stop()
             except Exception as error:  # noqa: BLE001 - the other axes must be stopped as well
                 failed.append(f"{name}: {type(error).__name__}: {error}")
+        for name, move in list(self._moves.items()):
+            self._be_restless(name)
+            if not move.running and self._moves.get(name) is move:
+                del self._moves[name]
         if failed:
             raise MotionFaultError(f"stage {self.name}: could not stop {'; '.join(failed)}")
 
     def close(self) -> None:
         """Stop what moves. The functions belong to whoever gave them."""
-        if any(m.running for m in self._moves.values()):
+        if self._restless or any(m.running for m in self._moves.values()):
             self.stop()
+
+    def _be_restless(self, axis: str) -> None:
+        """Let what was read so far of an axis that cannot say whether it moves count no more."""
+        if self._knobs[axis].moving is None:
+            self._restless[axis] = None
+
+    def _still_restless(self, axis: Axis, position: float) -> bool:
+        """Whether ``axis`` has yet to give two readings in a row that agree after its move."""
+        if axis.name not in self._restless:
+            return False
+        move, before = self._moves.get(axis.name), self._restless[axis.name]
+        if move is not None and move.running:
+            return True
+        if before is not None and abs(position - before) <= axis.arrival_tolerance:
+            self._restless.pop(axis.name, None)
+            return False
+        self._restless[axis.name] = position
+        return True
 
     def _knob(self, axis: str) -> Knob:
         if axis not in self._knobs:
@@ -149,11 +177,18 @@ class _Move:
 
     @property
     def running(self) -> bool:
-        """Whether the function has not returned, or what it returned is not done."""
+        """Whether the function has not returned, or what it returned is not done.
+
+        Where that cannot be told it counts as running, with a fault.
+        """
         if self._thread.is_alive():
             return True
-        done = getattr(self._answer, "done", True)
-        return not (done() if callable(done) else done)
+        try:
+            done = getattr(self._answer, "done", True)
+            return not (done() if callable(done) else done)
+        except Exception as error:  # noqa: BLE001 - shown in the status of the axis
+            self.fault = f"whether it is done cannot be told: {type(error).__name__}: {error}"
+            return True
 
     def _carry_out(self) -> None:
         try:

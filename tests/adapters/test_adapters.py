@@ -253,3 +253,103 @@ def test_a_frame_that_says_it_is_old_stays_old() -> None:
         assert cam.acquire(1, 100.0, 130.0)[0].started == told
     meter = FunctionDetector("m", "", lambda: Reading({"w": 1.0}, started=4.0), clock=clock)
     assert meter.acquire(1, 100.0, 130.0)[0].started == 4.0
+
+
+class Slow:
+    """An axis whose ``put`` returns at once and which cannot say whether it moves."""
+
+    def __init__(self) -> None:
+        self.at = self.goal = 0.0
+
+    def put(self, position: float) -> None:
+        """Go there, a little with every reading."""
+        self.goal = position
+
+    def get(self) -> float:
+        """Return where it is."""
+        self.at += float(np.clip(self.goal - self.at, -0.01, 0.01))
+        return self.at
+
+    def stop(self) -> None:
+        """Stay here."""
+        self.goal = self.at
+
+
+def on_its_way(slow: Slow, **knob: Any) -> FunctionStage:
+    """Return a stage whose axis has been under way for a few readings."""
+    stage = FunctionStage("mine", [Knob(AXIS, slow.put, slow.get, **knob)])
+    stage.start_move("source.x", 1.5)
+    while slow.at < 0.2:
+        assert stage.status("source.x").moving
+    return stage
+
+
+def test_an_axis_that_cannot_say_whether_it_moves_is_watched_until_it_rests() -> None:
+    """Rest is what two readings in a row agree on, not that ``put`` has returned."""
+    slow = Slow()
+    stage = on_its_way(slow)
+    assert settled(stage).position == pytest.approx(1.5)
+    assert not stage.status("source.x").moving
+
+
+def test_rest_is_not_claimed_of_an_axis_that_nothing_can_stop() -> None:
+    """Without a ``stop`` that works, and still moving: an error with the axis' name."""
+    slow = Slow()
+    bench = Bench("b", {"mine": on_its_way(slow)}, {}, clock=VirtualClock())
+    with pytest.raises(MotionFaultError, match=r"source\.x: still moving"):
+        bench.bring_to_rest()
+    stopped = on_its_way(slow := Slow(), stop=slow.stop)
+    Bench("b", {"mine": stopped}, {}, clock=VirtualClock()).bring_to_rest()
+    assert slow.at == slow.goal < 1.0
+
+
+def test_closing_stops_an_axis_that_was_not_seen_at_rest() -> None:
+    """``close`` calls the knob's own ``stop`` while it moves, and not once it is at rest."""
+    stops: list[int] = []
+    slow = Slow()
+    stage = on_its_way(slow, stop=lambda: stops.append(1))
+    stage.close()
+    assert stops == [1]
+    settled(stage)
+    stage.close()
+    assert stops == [1]
+
+
+def test_a_move_that_cannot_say_whether_it_is_done_counts_as_moving_and_is_stopped() -> None:
+    """A ``done`` that raises is a fault of the axis, and keeps neither stop nor close away."""
+
+    class Broken:
+        @property
+        def done(self) -> bool:
+            raise OSError("broken")
+
+    stops: list[int] = []
+    stage = FunctionStage(
+        "mine", [Knob(AXIS, lambda _: Broken(), lambda: 0.0, stop=lambda: stops.append(1))]
+    )
+    stage.start_move("source.x", 1.0)
+    while not (status := stage.status("source.x")).fault:
+        threading.Event().wait(0.001)
+    assert status.moving
+    assert "OSError: broken" in status.fault
+    stage.close()
+    assert stops == [1]
+
+
+def test_a_fault_of_the_last_move_ends_with_the_stop() -> None:
+    """After a failed ``put`` and a stop the axis may be tried again."""
+
+    def broken(_: float) -> None:
+        raise ValueError("no power")
+
+    stage = FunctionStage("mine", [Knob(AXIS, broken, lambda: 0.0)])
+    stage.start_move("source.x", 1.0)
+    assert settled(stage).fault
+    stage.stop()
+    assert not settled(stage).fault
+
+
+def test_limits_of_a_positioner_may_be_given_either_way_round() -> None:
+    """A reversed axis gives its limits upper first; they narrow all the same."""
+    knob = positioner_knob(Positioner((1.0, -0.5)), AXIS)
+    assert (knob.axis.lower, knob.axis.upper) == (-0.5, 1.0)
