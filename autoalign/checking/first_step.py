@@ -22,17 +22,16 @@ LARGEST = 0.02
 
 
 def first_step(twin: Twin, positions: Floats, axis: str, look: Look) -> float:
-    """Return the smallest step of ``axis`` (mm or rad) that should show clearly.
+    """Return the smallest step of ``axis`` (mm or rad, without sign) that should show clearly.
 
     ``look`` at ``positions`` gives the uncertainty of the readings. Never more than a fiftieth of
-    the travel, and towards the middle of it.
+    the travel.
     """
     k = [a.name for a in twin.axes].index(axis)
     strength = float(np.linalg.norm(_responses(twin, positions, look)[:, k]))
     a = twin.axes[k]
     size = max(VISIBLE / max(strength, 1e-300), VISIBLE * position_sigma(a))
-    size = min(size, LARGEST * a.travel)
-    return math.copysign(max(size, 2 * a.resolution), (a.lower + a.upper) / 2 - positions[k])
+    return min(max(size, 2 * a.resolution), LARGEST * a.travel)
 
 
 def _responses(twin: Twin, positions: Floats, look: Look) -> Floats:
