@@ -5,15 +5,18 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
 from autoalign_simulators.benches import collimator, relay
 
+from autoalign.axes import Axis
 from autoalign.checking import check
+from autoalign.checking.trial import try_axis
 from autoalign.checking.verdict import AxisVerdict
 from autoalign.errors import MotionFaultError, UnknownNameError, UsageError
 from autoalign.journal import read_journal
 from autoalign.safety import MoveGuard
-from autoalign.session import Status
+from autoalign.session import Look, Status
 
 ONE = ["source.x"]
 
@@ -119,13 +122,62 @@ def test_a_motor_that_faults_ends_it_as_a_hardware_error():
         check(bench, axes=ONE)
 
 
+class Creeping:
+    """A stage with an axis that reads ``off`` more than it did."""
+
+    def __init__(self, stage, axis):
+        self.stage, self.axis, self.off = stage, axis, 0.0
+
+    def __getattr__(self, name):
+        return getattr(self.stage, name)
+
+    def status(self, axis):
+        """The reading, with what it has crept."""
+        status = self.stage.status(axis)
+        return replace(status, position=status.position + (axis == self.axis) * self.off)
+
+
+@pytest.mark.parametrize(("tolerances", "home"), [(0.0, True), (3.0, False)])
+def test_an_axis_that_reads_something_else_at_the_end_is_a_finding(tolerances, home):
+    """Crept by less than would end the run, but not home: told, and the bench is not well."""
+    bench = collimator(1)
+    name = next(n for n, s in bench.stages.items() if "source.x" in s.axes)
+    stage = Creeping(bench.stages[name], "source.x")
+    crept = replace(bench, stages={**bench.stages, name: stage})
+    axis = bench.axes["source.x"]
+
+    def creep(event):
+        if isinstance(event.action, Look) and "back to the start" in event.action.reason:
+            stage.off = tolerances * axis.arrival_tolerance
+
+    result = check(crept, axes=ONE, progress=creep)
+    assert result.status is Status.BACK
+    assert result.home is home
+    assert result.well is home
+    assert any("not every axis reads" in f for f in result.findings) is not home
+    assert not replace(result, findings=(), home=False).well
+    assert replace(result, findings=(), home=True).well
+
+
+@pytest.mark.parametrize(("start", "approach"), [(3.0, 1), (-3.0, 1), (3.0, -1), (-3.0, -1)])
+def test_the_first_tiny_step_goes_inwards(start, approach):
+    """Whichever way the axis is approached, the first step is away from the nearer limit."""
+    axis = Axis("a.x", "mm", -5.0, 5.0, play=0.01, approach=approach)
+    first = next(try_axis(axis, start, 0.1, lambda place, sight: ""))
+    assert first.targets["a.x"] == pytest.approx(start - np.sign(start) * 0.03)
+
+
 @pytest.mark.slow
-def test_a_bench_that_is_slow_to_rest_is_found():
-    """A camera that swings for 60 ms after each arrival is looked at too soon after 20 ms."""
+@pytest.mark.parametrize("swing", [0.3, 0.03])
+def test_a_bench_that_is_slow_to_rest_is_found(swing):
+    """A camera that swings for 60 ms after each arrival is looked at too soon after 20 ms.
+
+    The smaller swing is 8 % of what the step moves the beam.
+    """
     bench = collimator(1)
     far = bench.detectors["far"]
-    swing = Wobbling(far, bench.truth.world.motors, 0.3, 0.06)
-    slow = replace(bench, detectors={"far": swing}, settle=0.02)
+    camera = Wobbling(far, bench.truth.world.motors, swing, 0.06)
+    slow = replace(bench, detectors={"far": camera}, settle=0.02)
     result = check(slow, axes=ONE)
     (report,) = result.axes
     assert report.settling is not None

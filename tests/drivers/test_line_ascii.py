@@ -353,6 +353,17 @@ def test_lost_homing_refuses(rig: Any) -> None:
         stage.start_move("source.x", 1.0)
 
 
+def test_a_zero_that_is_lost_later_is_a_fault(rig: Any) -> None:
+    """M12: an axis that was homed and is not any more says so, and its place is not trusted."""
+    made = rig()
+    stage = made.open()
+    assert stage.status("source.x").homed
+    made.motor("source.x").power_cycle()
+    status = stage.status("source.x")
+    assert not status.homed
+    assert "lost its zero" in status.fault
+
+
 def test_stop_is_repeated_until_acknowledged(rig: Any) -> None:
     """M17: a STOP that is lost is sent again; all axes come to rest."""
     made = rig()

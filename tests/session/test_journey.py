@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from autoalign.axes import Axis
-from autoalign.errors import MotionTimeoutError
+from autoalign.errors import MotionFaultError, MotionTimeoutError
 from autoalign.interfaces import AxisStatus
 from autoalign.motion import Journey, allowed_time
 
@@ -19,6 +19,16 @@ def test_arrived_is_read_back_twice() -> None:
     assert not journey.look(AxisStatus(1.2, moving=True), 1.1)
     assert not journey.look(AxisStatus(1.0, moving=False), 1.2)
     assert journey.look(AxisStatus(1.0, moving=False), 1.3)
+
+
+@pytest.mark.parametrize(
+    "status",
+    [AxisStatus(0.5, moving=True, homed=False), AxisStatus(0.5, moving=True, fault="alarm 3")],
+)
+def test_homing_lost_on_the_way_is_a_fault(status: AxisStatus) -> None:
+    """An axis that forgets its zero, or raises an alarm, is not waited for."""
+    with pytest.raises(MotionFaultError, match=r"a\.x: .*(homed|alarm 3).* on the way to 1 mm"):
+        Journey(AXIS, 0.0, [1.0], 0.0).look(status, 0.5)
 
 
 def test_the_deadline_follows_distance_and_speed() -> None:

@@ -349,6 +349,32 @@ def test_a_stop_that_fails_is_recorded(make_bench, tmp_path):
     assert "not acknowledged" in read_journal(tmp_path / "run.db").finish["reason"]
 
 
+def test_cancelling_stops_what_hardware_is_in_the_middle_of(make_bench):
+    """A call that lasts until it is stopped ends by the stop, not by its own patience."""
+    bench, entered, stopped = make_bench(), threading.Event(), threading.Event()
+    real, ended = bench.stages["stage"], []
+
+    def start(axis, target):
+        entered.set()
+        ended.append(stopped.wait(10))
+
+    def stop():
+        stopped.set()
+        real.stop()
+
+    bench.stages = {"stage": Ghost(real, start_move=start, stop=stop)}
+
+    async def main():
+        task = asyncio.create_task(aio.run(bench, session_of(bench)))
+        await asyncio.to_thread(entered.wait, 10)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    asyncio.run(main())
+    assert ended == [True]
+
+
 @pytest.mark.parametrize("what", ["stop", "status"])
 def test_a_stop_that_fails_at_first_is_repeated(make_bench, what):
     """One write that times out, of the stop or of the reading after it, is not the last word."""
