@@ -148,11 +148,10 @@ def test_colours_are_never_mixed_in_silence(tmp_path: Path, run: Callable[..., A
 
 
 def test_bits_set_the_saturation_level(tmp_path: Path, run: Callable[..., Any]) -> None:
-    """A 12-bit camera saturates at 4095, although its file could hold more."""
-    pixels = np.minimum(spot(peak=6000.0), 4095)
-    path = save(tmp_path / "twelve.png", pixels)
-    assert "saturated" not in run("measure", path).out
-    assert "saturated" in run("measure", path, "--bits", "12").out
+    """A 12-bit camera saturates at 4095, although its file could hold more; a plateau shows it."""
+    path = save(tmp_path / "twelve.png", np.minimum(spot(peak=6000.0), 4095))
+    assert "share the highest value, 4095" in run("measure", path).text
+    assert "pixels at 4095 or above" in run("measure", path, "--bits", "12").text
 
 
 @pytest.mark.slow
