@@ -10,15 +10,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from autoalign.alignment import AlignmentResult, align
-    from autoalign.axes import Axis
     from autoalign.beam import measure_beam
+    from autoalign.beam.parameters import Quality
     from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-    from autoalign.beam.quality import Quality
     from autoalign.bench import Bench
-    from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
     from autoalign.config import load_bench
-    from autoalign.errors import (
+    from autoalign.core.axes import Axis
+    from autoalign.core.clock import Clock, RealClock, ScaledClock, VirtualClock
+    from autoalign.core.errors import (
         AlignError,
         AmbiguousMoveError,
         BenchFileError,
@@ -43,9 +42,8 @@ if TYPE_CHECKING:
         UsageError,
         WrongDeviceError,
     )
-    from autoalign.frames import Frame
-    from autoalign.hookspecs import hookimpl
-    from autoalign.interfaces import (
+    from autoalign.core.frames import Frame
+    from autoalign.core.interfaces import (
         AxisStatus,
         Detector,
         DetectorDriver,
@@ -55,7 +53,13 @@ if TYPE_CHECKING:
         Stage,
         StageDriver,
     )
-    from autoalign.merit import (
+    from autoalign.optics.layout import Layout, Motion, Plane, Source
+    from autoalign.optics.paraboloid import OffAxisParaboloid
+    from autoalign.pictures import Picture, find_pictures, read_pictures
+    from autoalign.run.align import AlignmentResult, align
+    from autoalign.run.hooks import hookimpl
+    from autoalign.session.actions import Budget
+    from autoalign.spec.terms import (
         DivergenceTerm,
         EllipticityTerm,
         MeritTerm,
@@ -65,11 +69,7 @@ if TYPE_CHECKING:
         TermValue,
         Verdict,
     )
-    from autoalign.optics.layout import Layout, Motion, Plane, Source
-    from autoalign.optics.paraboloid import OffAxisParaboloid
-    from autoalign.pictures import Picture, find_pictures, read_pictures
-    from autoalign.search.base import Need, Observation, Problem, Strategy
-    from autoalign.session.actions import Budget
+    from autoalign.strategies.base import Need, Observation, Problem, Strategy
 
 __all__ = [
     "AlignError",
@@ -146,11 +146,11 @@ __all__ = [
 __version__ = "0.1.0"
 
 _HOMES = {
-    "autoalign.alignment": (
+    "autoalign.run.align": (
         "AlignmentResult",
         "align",
     ),
-    "autoalign.axes": ("Axis",),
+    "autoalign.core.axes": ("Axis",),
     "autoalign.beam": ("measure_beam",),
     "autoalign.beam.profile": (
         "BeamProfile",
@@ -158,16 +158,16 @@ _HOMES = {
         "FlagKind",
         "Use",
     ),
-    "autoalign.beam.quality": ("Quality",),
+    "autoalign.beam.parameters": ("Quality",),
     "autoalign.bench": ("Bench",),
-    "autoalign.clock": (
+    "autoalign.core.clock": (
         "Clock",
         "RealClock",
         "ScaledClock",
         "VirtualClock",
     ),
     "autoalign.config": ("load_bench",),
-    "autoalign.errors": (
+    "autoalign.core.errors": (
         "AlignError",
         "AmbiguousMoveError",
         "BenchFileError",
@@ -192,9 +192,9 @@ _HOMES = {
         "UsageError",
         "WrongDeviceError",
     ),
-    "autoalign.frames": ("Frame",),
-    "autoalign.hookspecs": ("hookimpl",),
-    "autoalign.interfaces": (
+    "autoalign.core.frames": ("Frame",),
+    "autoalign.run.hooks": ("hookimpl",),
+    "autoalign.core.interfaces": (
         "AxisStatus",
         "Detector",
         "DetectorDriver",
@@ -204,7 +204,7 @@ _HOMES = {
         "Stage",
         "StageDriver",
     ),
-    "autoalign.merit": (
+    "autoalign.spec.terms": (
         "DivergenceTerm",
         "EllipticityTerm",
         "MeritTerm",
@@ -226,7 +226,7 @@ _HOMES = {
         "find_pictures",
         "read_pictures",
     ),
-    "autoalign.search.base": (
+    "autoalign.strategies.base": (
         "Need",
         "Observation",
         "Problem",

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock, RealClock
-from autoalign.errors import MotionFaultError, UsageError, unknown_name
-from autoalign.interfaces import AxisStatus, Detector, Stage
-from autoalign.merit import Spec
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, RealClock
+from autoalign.core.errors import MotionFaultError, UsageError, unknown_name
+from autoalign.core.interfaces import AxisStatus, Detector, Stage
 from autoalign.optics.layout import Layout
+from autoalign.spec.terms import Spec
 
 __all__ = ["Bench"]
 
@@ -43,7 +43,7 @@ class Bench:
         Exposures to average for one look.
     uncertainties
         Standard uncertainties of what is nominal (pitch, plane distances, axis scale …), by name;
-        see :mod:`autoalign.twin`.
+        see :mod:`autoalign.model`.
     truth
         On simulated benches the hidden truth, for tests and benchmarks alone.
     """

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
-from autoalign.errors import PluginError, unknown_name
+from autoalign.core.errors import PluginError, unknown_name
 
 __all__ = ["GROUPS", "PluginInfo", "catalogue", "names", "plugin"]
 

@@ -9,18 +9,18 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock, RealClock
-from autoalign.errors import (
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, RealClock
+from autoalign.core.errors import (
     AlignError,
     DetectorError,
     MotionFaultError,
     UsageError,
     unknown_name,
 )
-from autoalign.frames import Frame, View
-from autoalign.interfaces import AxisStatus, Exposure, Reading
-from autoalign.units import from_edge, kind_of, to_edge
+from autoalign.core.frames import Frame, View
+from autoalign.core.interfaces import AxisStatus, Exposure, Reading
+from autoalign.core.units import from_edge, kind_of, to_edge
 
 __all__ = ["FunctionDetector", "FunctionStage", "Knob"]
 
@@ -65,7 +65,7 @@ class Knob:
 
 
 class FunctionStage:
-    """A stage whose axes are moved by functions; see :class:`autoalign.interfaces.Stage`.
+    """A stage whose axes are moved by functions; see :class:`autoalign.core.interfaces.Stage`.
 
     ``put`` runs in a thread of its own, so that a function that blocks neither holds up the other
     axes nor the way to stop.
@@ -205,7 +205,7 @@ class FunctionDetector:
     grab
         Returns a new exposure begun after the call (one that says by its ``started`` that it began
         before is believed): an array (rows, columns), a
-        :class:`~autoalign.Frame`, a :class:`~autoalign.interfaces.Reading`, or a mapping of
+        :class:`~autoalign.Frame`, a :class:`~autoalign.core.interfaces.Reading`, or a mapping of
         numbers.
     pitch
         Size of a pixel at the plane, mm; needed for arrays.

@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Any
 
 from autoalign.adapters.functions import Knob
-from autoalign.axes import Axis
-from autoalign.errors import UsageError
-from autoalign.units import from_edge
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UsageError
+from autoalign.core.units import from_edge
 
 __all__ = ["parameter_knob", "positioner_knob"]
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.frame.covariance import pitch_covariance, roll_covariance
+from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, Use
-from autoalign.beam.quality import Quality
 from autoalign.beam.tensors import root, stretch
-from autoalign.beam.uncertainty import pitch_covariance, roll_covariance
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["combine", "derivatives"]
 

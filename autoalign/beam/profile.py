@@ -10,7 +10,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.frames import View
+from autoalign.core.frames import View
 
 __all__ = ["MOMENTS", "BeamProfile", "Flag", "FlagKind", "Tails", "Use"]
 

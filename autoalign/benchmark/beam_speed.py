@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.measure import measure_beam
+from autoalign.beam.frame.analyse import measure_beam
 from autoalign.benchmark.timing import (
     Call,
     Figure,
@@ -19,7 +19,7 @@ from autoalign.benchmark.timing import (
     ratio,
     take_turns,
 )
-from autoalign.frames import Frame
+from autoalign.core.frames import Frame
 
 __all__ = ["measure_measuring", "speed_frame"]
 

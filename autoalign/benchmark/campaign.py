@@ -19,10 +19,10 @@ from autoalign.bench import Bench
 from autoalign.benchmark.campaign_file import append_rows, check_alike, read_rows
 from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.benchmark.timed import Timed
-from autoalign.errors import AlignError, UsageError
-from autoalign.runner import run
-from autoalign.search.base import Strategy
+from autoalign.core.errors import AlignError, UsageError
+from autoalign.run.blocking import run
 from autoalign.session import Budget, Move, Session
+from autoalign.strategies.base import Strategy
 
 __all__ = ["cases", "run_campaign", "run_case"]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from autoalign.benchmark.outcome import Outcome
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["append_rows", "check_alike", "read_rows"]
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from autoalign.benchmark.timing import Section, figure, ratio, take_turns
-from autoalign.clock import RealClock
+from autoalign.core.clock import RealClock
 from autoalign.journal import Journal
 from autoalign.session.actions import Move
 

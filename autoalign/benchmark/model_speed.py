@@ -10,9 +10,9 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.benchmark.timed import Timed
 from autoalign.benchmark.timing import Section, figure
-from autoalign.runner import run
-from autoalign.search.base import Strategy
+from autoalign.run.blocking import run
 from autoalign.session import Budget, Session
+from autoalign.strategies.base import Strategy
 
 __all__ = ["measure_thinking"]
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from autoalign.benchmark.timing import Figure, Section, figure, take_turns
-from autoalign.interfaces import Exposure, Simulation
+from autoalign.core.interfaces import Exposure, Simulation
 
 __all__ = ["measure_rendering"]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.search.base import Observation, Problem, Strategy
+from autoalign.strategies.base import Observation, Problem, Strategy
 
 __all__ = ["Timed"]
 
@@ -35,7 +35,7 @@ class Timed:
         return getattr(self.__dict__["strategy"], name)
 
     def propose(self, problem: Problem) -> Generator[Any, Observation, None]:
-        """Pass on what the strategy proposes; see :class:`~autoalign.search.base.Strategy`."""
+        """Pass on what the strategy proposes; see :class:`~autoalign.strategies.base.Strategy`."""
         search = self.strategy.propose(problem)
         seen: Observation | None = None
         while True:

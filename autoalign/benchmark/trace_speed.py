@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from autoalign.benchmark.timing import Call, Section, figure, optional, ratio, take_turns
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import cone
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import trace_to_planes
 
 __all__ = ["measure_trace"]

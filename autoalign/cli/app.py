@@ -6,22 +6,20 @@ from typing import Any
 
 from cyclopts import App, CycloptsError, UnusedCliTokensError
 
-from autoalign.cli import (
-    align,
-    benchmark,
-    check,
-    compare,
-    demo,
-    gallery,
-    measure,
-    plan,
-    plugins,
-    report,
-    watch,
-)
+from autoalign.cli import align_command as align
+from autoalign.cli import benchmark_command as benchmark
+from autoalign.cli import check_command as check
+from autoalign.cli import compare_command as compare
+from autoalign.cli import demo_command as demo
+from autoalign.cli import gallery_command as gallery
+from autoalign.cli import measure_command as measure
+from autoalign.cli import plan_command as plan
+from autoalign.cli import plugins_command as plugins
+from autoalign.cli import report_command as report
+from autoalign.cli import watch_command as watch
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.cli.output import warn
-from autoalign.errors import AlignError
+from autoalign.core.errors import AlignError
 
 __all__ = ["build_app", "run_command"]
 

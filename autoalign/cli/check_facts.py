@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from autoalign.checking import AxisReport, CheckResult
-from autoalign.checking.words import amount
+from autoalign.check import AxisReport, CheckResult
 from autoalign.cli.output import print_pairs, print_table, print_text
-from autoalign.report.words import edge, edge_unit, span_of_time
+from autoalign.messages.check_words import amount
+from autoalign.messages.words import edge, edge_unit, span_of_time
 
 __all__ = ["check_facts", "print_check"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from autoalign.errors import AlignError, HardwareError, HeldError
+from autoalign.core.errors import AlignError, HardwareError, HeldError
 
 __all__ = ["Exit", "exit_of"]
 

@@ -11,22 +11,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from autoalign.beam import combine
-from autoalign.beam.diagnose import diagnose
-from autoalign.beam.fill import fill_words
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
-from autoalign.beam.remarks import remarks
-from autoalign.beam.through_focus import focus_words
 from autoalign.cli.numbers import listed_amounts, option_length, option_value
 from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
-from autoalign.errors import AlignError, UsageError
+from autoalign.core.errors import AlignError, UsageError
+from autoalign.diagnosis.aperture_fill import fill_words
+from autoalign.diagnosis.estimator import Knowledge
+from autoalign.diagnosis.from_pictures import diagnose
+from autoalign.diagnosis.misalignment import Misalignment, read_misalignment
+from autoalign.diagnosis.remarks import remarks
+from autoalign.diagnosis.through_focus import focus_words
+from autoalign.messages.turn_advice import advice_words
+from autoalign.messages.words import edge, edge_unit
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.report.advice import advice_words
-from autoalign.report.words import edge, edge_unit
 from autoalign.session.seeing import stated
-from autoalign.twin.knowledge import Knowledge
-from autoalign.twin.misalignment import Misalignment, read_misalignment
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from autoalign.report.words import edge, edge_unit, quantity, stated, term_label, unit_label
+from autoalign.messages.words import edge, edge_unit, quantity, stated, term_label, unit_label
 
 if TYPE_CHECKING:
-    from autoalign.alignment import AlignmentResult
-    from autoalign.axes import Axis
-    from autoalign.merit import TermValue, Verdict
+    from autoalign.core.axes import Axis
+    from autoalign.run.align import AlignmentResult
+    from autoalign.spec.terms import TermValue, Verdict
 
 __all__ = ["axis_rows", "result_facts", "term_facts", "term_rows"]
 

@@ -12,7 +12,7 @@ def interrupted_words(journal: Path) -> tuple[str, bool]:
 
     The record is there before anything moves; where it holds nothing, nothing has moved.
     """
-    from autoalign.errors import AlignError  # noqa: PLC0415 - heavy
+    from autoalign.core.errors import AlignError  # noqa: PLC0415 - heavy
     from autoalign.journal import read_journal  # noqa: PLC0415
 
     try:

@@ -8,22 +8,22 @@ from typing import TYPE_CHECKING
 from autoalign.beam import Use, average, combine, measure_beam
 from autoalign.cli.explaining import Explanation, explain_bench, print_words
 from autoalign.cli.facts import TERM_HEADER, term_facts, term_rows
-from autoalign.cli.measure import draw, give
+from autoalign.cli.measure_command import draw, give
 from autoalign.cli.output import print_facts, print_table, print_text
 from autoalign.cli.profiles import Measured, facts_of
 from autoalign.cli.progress import working
 from autoalign.config import read_bench_file
-from autoalign.errors import AlignError
-from autoalign.frames import Frame
-from autoalign.interfaces import Reading
-from autoalign.session.sameness import same_frames
+from autoalign.core.errors import AlignError
+from autoalign.core.frames import Frame
+from autoalign.core.interfaces import Reading
 from autoalign.session.seeing import stated
+from autoalign.spec.duplicate_frames import same_frames
 
 if TYPE_CHECKING:
-    from autoalign.beam.quality import Quality
+    from autoalign.beam.parameters import Quality
     from autoalign.bench import Bench
     from autoalign.config import BenchFile
-    from autoalign.merit import Verdict
+    from autoalign.spec.terms import Verdict
 
 __all__ = ["look"]
 

@@ -33,7 +33,7 @@ def whole(option: str, value: int, low: int, high: int | None = None, why: str =
     """
     if value >= low and (high is None or value <= high):
         return value
-    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
 
     allowed = f"of {low} or more" if high is None else f"from {low} to {high}"
     reason = f"; {why}" if why else ""
@@ -72,8 +72,8 @@ def option_value(option: str, text: str, inner: str, example: str = "") -> float
 
     ``example`` gives the unit to propose where it is not the option's usual one.
     """
-    from autoalign.errors import UsageError  # noqa: PLC0415
-    from autoalign.units import quantity  # noqa: PLC0415
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.core.units import quantity  # noqa: PLC0415
 
     try:
         return quantity(text, inner, example=example or _USUAL.get(option, ""))
@@ -83,8 +83,8 @@ def option_value(option: str, text: str, inner: str, example: str = "") -> float
 
 def listed_amounts(option: str, text: str) -> list[str]:
     """Split what an option lists between commas; a decimal comma is none of these."""
-    from autoalign.errors import UsageError  # noqa: PLC0415
-    from autoalign.units import check_decimal_point  # noqa: PLC0415
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.core.units import check_decimal_point  # noqa: PLC0415
 
     try:
         check_decimal_point(text)
@@ -107,8 +107,8 @@ _RANGES = {
 
 def option_length(name: str, text: str) -> float:
     """Return the length that an option states, mm, where a bench can have it."""
-    from autoalign.errors import UsageError  # noqa: PLC0415
-    from autoalign.units import quantity  # noqa: PLC0415
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.core.units import quantity  # noqa: PLC0415
 
     option = f"--{name.replace('_', '-')}"
     length = option_value(option, text, "mm")

@@ -62,7 +62,7 @@ def memory_file(option: str, path: Path | None) -> Path | None:
 def _judged(
     option: str, path: Path, what: str, endings: tuple[str, ...], ours: Callable[[bytes], bool]
 ) -> Path:
-    from autoalign.errors import UsageError  # noqa: PLC0415
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
 
     if path.exists() and not path.is_file():
         return path

@@ -11,7 +11,7 @@ from typing import Any
 
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.cli.output import print_table, print_text, printable
-from autoalign.frames import Frame
+from autoalign.core.frames import Frame
 
 __all__ = ["Measured", "facts_of", "print_csv", "print_profiles"]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from autoalign.cli.output import warn
 
 if TYPE_CHECKING:
-    from autoalign.conduct import Event
+    from autoalign.run.execute import Event
 
 __all__ = ["following", "in_words", "working"]
 
@@ -48,7 +48,7 @@ def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], No
 
 def in_words(event: Event) -> str:
     """Say what has just been done and how it stands."""
-    from autoalign.report.words import number, span_of_time  # noqa: PLC0415
+    from autoalign.messages.words import number, span_of_time  # noqa: PLC0415
 
     seen = event.observation
     parts = [f"look {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]

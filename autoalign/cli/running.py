@@ -17,8 +17,8 @@ from autoalign.cli.output import print_facts, print_table, print_text, warn
 from autoalign.cli.progress import following, working
 
 if TYPE_CHECKING:
-    from autoalign.alignment import AlignmentResult
     from autoalign.bench import Bench
+    from autoalign.run.align import AlignmentResult
     from autoalign.session.actions import Budget
 
 __all__ = ["Run", "carry_out", "exit_code", "free_folder", "politely", "print_run"]
@@ -65,9 +65,9 @@ def carry_out(
     ``by_hand`` says that a person is asked to turn axes meanwhile; ``memory`` is the file in which
     the bench remembers itself, and ``fresh`` ignores what it holds.
     """
-    from autoalign.alignment import align  # noqa: PLC0415 - heavy
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
+    from autoalign.run.align import align  # noqa: PLC0415 - heavy
 
     start = bench.positions()
     folder = free_folder(wanted)
@@ -125,8 +125,8 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
         print_facts({**more, **result_facts(run.result, run.bench.axes), "files": files})
         return
     from autoalign.journal import read_journal  # noqa: PLC0415
+    from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415
     from autoalign.report import record_of  # noqa: PLC0415
-    from autoalign.report.verdict_words import headline, verdict_text  # noqa: PLC0415
 
     record = record_of(read_journal(run.files["record"]))
     print_text(f"{headline(record)}. {verdict_text(record)}")

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from autoalign.axes import Axis
 from autoalign.config.drivers import Fitted, fit_drivers
 from autoalign.config.layouts import axes_of, layout_of
 from autoalign.config.problems import Problems
@@ -17,10 +16,11 @@ from autoalign.config.sharing import check_sharing
 from autoalign.config.tables import BenchTables
 from autoalign.config.terms import spec_of
 from autoalign.config.uncertainties import check_uncertainties
-from autoalign.errors import UsageError, unknown_name
-from autoalign.merit import Spec
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UsageError, unknown_name
 from autoalign.optics.layout import Layout
 from autoalign.plugins import names
+from autoalign.spec.terms import Spec
 
 if TYPE_CHECKING:
     from autoalign.config.opening import OpenBench

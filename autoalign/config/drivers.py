@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
-from autoalign.errors import PluginError, UnknownNameError, unknown_name
+from autoalign.core.errors import PluginError, UnknownNameError, unknown_name
 from autoalign.plugins import names, plugin
 
 __all__ = ["SIMULATED", "Fitted", "fit_drivers"]

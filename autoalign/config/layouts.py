@@ -6,12 +6,12 @@ import dataclasses
 import math
 from collections.abc import Collection
 
-from autoalign.axes import Axis
-from autoalign.config.families import FAMILIES, OPTICS, Family, vector
+from autoalign.config.bench_types import FAMILIES, OPTICS, Family, vector
 from autoalign.config.optics_tables import MotionTable
 from autoalign.config.problems import Problems
 from autoalign.config.tables import AxisTable, BenchTables
-from autoalign.errors import UsageError, unknown_name
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UsageError, unknown_name
 from autoalign.optics.layout import Layout, Motion
 
 __all__ = ["axes_of", "layout_of"]

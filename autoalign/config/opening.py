@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from autoalign.bench import Bench
-from autoalign.clock import Clock, RealClock, ScaledClock, VirtualClock
 from autoalign.config.drivers import SIMULATED
 from autoalign.config.simulating import simulated_world
 from autoalign.config.tables import SimulationTable
-from autoalign.errors import UsageError, unknown_name
-from autoalign.interfaces import Detector, Simulation, Stage
+from autoalign.core.clock import Clock, RealClock, ScaledClock, VirtualClock
+from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.interfaces import Detector, Simulation, Stage
 
 if TYPE_CHECKING:
     from autoalign.config.benchfile import BenchFile

@@ -89,7 +89,7 @@ class BeamTable(LightTable):
 
 
 class ArrangementTable(Table):
-    """Where the parts stand, for the families that need it (:mod:`autoalign.optics.families`)."""
+    """Where the parts are, for layouts that need it (:mod:`autoalign.optics.standard_layouts`)."""
 
     separation: PositiveLength | None = None
     steering_distance: PositiveLength | None = None

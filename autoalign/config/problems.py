@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from autoalign.config.lines import line_of
-from autoalign.errors import BenchFileError
+from autoalign.core.errors import BenchFileError
 
 __all__ = ["Path", "Problems"]
 

@@ -9,8 +9,8 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from autoalign.errors import UsageError
-from autoalign.units import parse_quantity, quantity
+from autoalign.core.errors import UsageError
+from autoalign.core.units import parse_quantity, quantity
 
 T = TypeVar("T")
 

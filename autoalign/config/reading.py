@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from autoalign.config.lines import key_lines
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import BenchTables
-from autoalign.errors import BenchFileError, UsageError
+from autoalign.core.errors import BenchFileError, UsageError
 
 __all__ = ["parse", "read_text", "with_overrides"]
 

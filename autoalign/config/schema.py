@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
-from autoalign.errors import PluginError
+from autoalign.core.errors import PluginError
 from autoalign.plugins import names, plugin
 
 __all__ = ["bench_schema"]

@@ -6,10 +6,10 @@ import dataclasses
 import inspect
 from typing import TYPE_CHECKING, Any
 
-from autoalign.clock import Clock
-from autoalign.config.families import FAMILIES
-from autoalign.errors import UsageError
-from autoalign.interfaces import Simulation
+from autoalign.config.bench_types import FAMILIES
+from autoalign.core.clock import Clock
+from autoalign.core.errors import UsageError
+from autoalign.core.interfaces import Simulation
 from autoalign.optics.layout import Layout
 from autoalign.plugins import plugin
 

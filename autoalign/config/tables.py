@@ -21,7 +21,7 @@ from autoalign.config.optics_tables import (
     Table,
 )
 from autoalign.config.quantities import AnyQuantity, Distance, Duration, LongTime, Quantity
-from autoalign.units import kind_name
+from autoalign.core.units import kind_name
 
 __all__ = ["AxisTable", "BenchTables", "DetectorTable", "StageTable", "TermTable"]
 

@@ -1,4 +1,4 @@
-"""From the [spec] table to a :class:`~autoalign.merit.Spec`, with terms from plug-ins."""
+"""From the [spec] table to a :class:`~autoalign.spec.terms.Spec`, with terms from plug-ins."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import Any
 
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import BenchTables, TermTable
-from autoalign.errors import PluginError, UsageError, unknown_name
-from autoalign.merit import MeritTerm, Spec
+from autoalign.core.errors import PluginError, UsageError, unknown_name
+from autoalign.core.units import kind_name, parse_quantity
 from autoalign.plugins import plugin
-from autoalign.units import kind_name, parse_quantity
+from autoalign.spec.terms import MeritTerm, Spec
 
 __all__ = ["spec_of"]
 

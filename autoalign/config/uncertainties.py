@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from autoalign.config.problems import Problems
 from autoalign.config.tables import BenchTables
-from autoalign.errors import unknown_name
-from autoalign.units import kind_name
+from autoalign.core.errors import unknown_name
+from autoalign.core.units import kind_name
 
 __all__ = ["KINDS", "check_uncertainties"]
 
@@ -16,9 +16,9 @@ KINDS = {
     "uneven": "1", "rho": "1", "alpha": "rad", "drift_shift": "mm", "drift_turn": "rad",
     "drift_calibration": "1",
 }  # fmt: skip
-"""Inner unit of each name; see :data:`autoalign.twin.unknowns.PRIORS` and
-:data:`autoalign.twin.memory.DRIFT` for what they mean; "squareness" is that of a camera's pitch
-along columns against that along rows."""
+"""Inner unit of each name; see :data:`autoalign.model.unknowns.PRIORS` and
+:data:`autoalign.model.calibration.DRIFT` for what they mean; "squareness" is that of a camera's
+pitch along columns against that along rows."""
 
 
 def check_uncertainties(tables: BenchTables, problems: Problems) -> None:

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.beam.quality import Quality
-from autoalign.merit import TermValue, Verdict
-from autoalign.search.base import Observation
+from autoalign.spec.terms import TermValue, Verdict
+from autoalign.strategies.base import Observation
 
 __all__ = ["decode_observation", "encode_observation", "plain"]
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from autoalign.bench import Bench
-from autoalign.errors import AlignError
+from autoalign.core.errors import AlignError
 from autoalign.journal.codec import plain
 
 __all__ = ["UNKNOWN", "describe_bench", "versions"]

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from autoalign.errors import JournalError
+from autoalign.core.errors import JournalError
 from autoalign.journal.codec import decode_observation
-from autoalign.journal.schema import check_version
+from autoalign.journal.tables import check_version
 from autoalign.journal.thumbnails import Thumbnail
-from autoalign.search.base import Observation
 from autoalign.session.replay import Recorded
+from autoalign.strategies.base import Observation
 
 __all__ = ["JournalRun", "LookRecord", "MoveRecord", "export_jsonl", "read_journal"]
 

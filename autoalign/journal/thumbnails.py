@@ -7,7 +7,7 @@ from io import BytesIO
 
 import numpy as np
 
-from autoalign.frames import Frame, View
+from autoalign.core.frames import Frame, View
 
 __all__ = ["Thumbnail", "make_thumbnail"]
 

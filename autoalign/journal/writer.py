@@ -11,13 +11,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from autoalign.clock import Clock
-from autoalign.errors import JournalError
+from autoalign.core.clock import Clock
+from autoalign.core.errors import JournalError
 from autoalign.journal.codec import encode_observation, plain
-from autoalign.journal.schema import SCHEMA, VERSION, check_version
+from autoalign.journal.tables import SCHEMA, VERSION, check_version
 from autoalign.journal.thumbnails import Thumbnail
-from autoalign.search.base import Observation
 from autoalign.session.actions import Finish, Look, Move
+from autoalign.strategies.base import Observation
 
 __all__ = ["Journal"]
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Beam, Layout, Source
 from autoalign.optics.pose import Array, Pose, frame_along
 from autoalign.optics.rays import Rays

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Lines
 from autoalign.optics.pupil import Pupil
 

@@ -4,7 +4,7 @@ Second moments are those of the Wigner function, so that diffraction is in them 
 moments go: a source has the effective face √(core² + (2λ/π NA)²), a beam the effective full
 divergence √(Θ² + (4λ/π D)²). Everything keeps complex numbers and batch dimensions.
 
-Names and definitions are those of :mod:`autoalign.beam.quality`.
+Names and definitions are those of :mod:`autoalign.beam.parameters`.
 """
 
 from __future__ import annotations

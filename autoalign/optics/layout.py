@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from autoalign.errors import UsageError, unknown_name
+from autoalign.core.errors import UsageError, unknown_name
 from autoalign.optics.paraboloid import OffAxisParaboloid
 
 __all__ = [

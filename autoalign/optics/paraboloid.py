@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["OffAxisParaboloid"]
 

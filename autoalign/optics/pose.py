@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError, unknown_name
+from autoalign.core.errors import UsageError, unknown_name
 from autoalign.optics.layout import Beam, Element, Flat, Layout, Motion, Plane, Source
 
 __all__ = ["IDENTITY_POSE", "Array", "Pose", "displacement", "frame_along", "place"]

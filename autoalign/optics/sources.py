@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Beam, Element, Source
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays

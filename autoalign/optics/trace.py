@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Element, Flat, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.pose import Pose
 from autoalign.optics.rays import Rays
 from autoalign.optics.trace import to_plane

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["noll", "orthonormal", "zernike", "zernike_matrix"]
 

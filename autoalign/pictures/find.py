@@ -6,7 +6,7 @@ import glob
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["SUFFIXES", "find_pictures"]
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.errors import FrameError
-from autoalign.frames import Pixels
+from autoalign.core.errors import FrameError
+from autoalign.core.frames import Pixels
 from autoalign.pictures.pages import Channel, Page
 
 __all__ = ["read_image"]

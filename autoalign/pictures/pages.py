@@ -10,8 +10,8 @@ from typing import Literal
 
 import numpy as np
 
-from autoalign.errors import FrameError
-from autoalign.frames import Pixels
+from autoalign.core.errors import FrameError
+from autoalign.core.frames import Pixels
 
 __all__ = ["Channel", "Page", "read_pages"]
 

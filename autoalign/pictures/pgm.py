@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from autoalign.errors import FrameError
+from autoalign.core.errors import FrameError
 from autoalign.pictures.pages import Page
 
 __all__ = ["read_pgm"]

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.errors import FrameError
+from autoalign.core.errors import FrameError
 from autoalign.pictures.pages import Page
 
 __all__ = ["read_raw"]

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from autoalign.errors import AlignError, FrameError
-from autoalign.frames import Frame, Pixels
+from autoalign.core.errors import AlignError, FrameError
+from autoalign.core.frames import Frame, Pixels
 from autoalign.pictures.pages import Channel, Page, read_pages
 
 __all__ = ["Picture", "read_pictures"]

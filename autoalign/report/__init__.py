@@ -9,11 +9,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from autoalign.journal.record import RunRecord
     from autoalign.report.from_journal import record_of
     from autoalign.report.gallery import GalleryCase, gallery_cases, simulated_render, write_gallery
     from autoalign.report.plan_drawing import draw_plan
     from autoalign.report.profile_picture import draw_profile
-    from autoalign.report.record import RunRecord
     from autoalign.report.run_picture import draw_run
     from autoalign.report.run_report import write_report
     from autoalign.report.symptom_page import write_symptoms

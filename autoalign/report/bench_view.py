@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
+from autoalign.messages.words import given
 from autoalign.optics.layout import Layout, Lines, Motion, Plane, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
@@ -17,7 +18,6 @@ from autoalign.report.bench_rays import chief_points, rim_points, trace_fan
 from autoalign.report.plan_labels import Labels
 from autoalign.report.projection import Box, Projection, box_around, side_view, top_view
 from autoalign.report.style import INK, dress, halo, plain
-from autoalign.report.words import given
 
 __all__ = ["WIDTH", "BenchView"]
 

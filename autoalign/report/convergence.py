@@ -11,8 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from autoalign.axes import Axis
-from autoalign.report.record import ProbeRow, RunRecord
+from autoalign.core.axes import Axis
+from autoalign.journal.record import ProbeRow, RunRecord
+from autoalign.messages.words import edge, edge_unit, number, signed, term_label
 from autoalign.report.style import (
     BAD,
     BLUE,
@@ -26,7 +27,6 @@ from autoalign.report.style import (
     new_figure,
     plain,
 )
-from autoalign.report.words import edge, edge_unit, number, signed, term_label
 
 __all__ = ["axes_figure", "convergence_figure", "describe_axes", "describe_convergence"]
 __all__ += ["draw_convergence"]

@@ -17,10 +17,10 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import Ellipse
 from matplotlib.transforms import Affine2D
 
-from autoalign.frames import Frame
-from autoalign.report.record import Outline, Picture
+from autoalign.core.frames import Frame
+from autoalign.journal.record import Outline, Picture
+from autoalign.messages.words import number, signed
 from autoalign.report.style import HAIR, INK, MARK, QUIET, dress, halo, light_map, plain
-from autoalign.report.words import number, signed
 
 __all__ = [
     "describe",

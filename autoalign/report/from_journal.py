@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from autoalign.axes import Axis
 from autoalign.beam.profile import FlagKind
-from autoalign.beam.remarks import remarks
-from autoalign.frames import Frame
+from autoalign.core.axes import Axis
+from autoalign.core.frames import Frame
+from autoalign.diagnosis.remarks import remarks
 from autoalign.journal import JournalRun, LookRecord, MoveRecord, Thumbnail
-from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord
+from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord
 
 __all__ = ["frame_of", "record_of"]
 

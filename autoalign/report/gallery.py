@@ -13,14 +13,14 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from autoalign.beam.profile import BeamProfile
-from autoalign.errors import FrameError
-from autoalign.files import write_whole
-from autoalign.frames import Frame
-from autoalign.interfaces import Simulation
+from autoalign.core.errors import FrameError
+from autoalign.core.files import write_whole
+from autoalign.core.frames import Frame
+from autoalign.core.interfaces import Simulation
+from autoalign.journal.record import Picture
 from autoalign.optics.layout import Layout
 from autoalign.report.frame_view import Window, describe, draw_picture, window_for
 from autoalign.report.markup import Html, page, tag
-from autoalign.report.record import Picture
 from autoalign.report.style import new_figure, plain, png_uri
 from autoalign.report.symptoms import axis_symptoms
 

@@ -11,11 +11,11 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import Rectangle
 
 from autoalign.beam.profile import BeamProfile
-from autoalign.frames import Frame
+from autoalign.core.frames import Frame
+from autoalign.journal.record import Outline
+from autoalign.messages.words import number, rounded
 from autoalign.report.frame_view import draw_mark, draw_outline, frame_extent, show_pixels
-from autoalign.report.record import Outline
 from autoalign.report.style import BAD, INK, QUIET, dress, new_figure, plain, save_png
-from autoalign.report.words import number, rounded
 
 __all__ = ["draw_profile", "profile_figure"]
 

@@ -6,9 +6,13 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
-from autoalign.files import write_whole
+from autoalign.core.files import write_whole
 from autoalign.journal import read_journal
-from autoalign.report.cautions import cautions
+from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.messages.cautions import cautions
+from autoalign.messages.start_words import start_words
+from autoalign.messages.verdict_words import headline, left_open, verdict_text
+from autoalign.messages.words import edge, edge_unit, given, number, rounded, term_label, unit_label
 from autoalign.report.convergence import (
     axes_figure,
     convergence_figure,
@@ -18,11 +22,7 @@ from autoalign.report.convergence import (
 from autoalign.report.frame_view import describe, draw_picture, window_for
 from autoalign.report.from_journal import record_of
 from autoalign.report.markup import Html, figure, page, table, tag
-from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
-from autoalign.report.start_words import start_words
 from autoalign.report.style import new_figure, plain, png_uri
-from autoalign.report.verdict_words import headline, left_open, verdict_text
-from autoalign.report.words import edge, edge_unit, given, number, rounded, term_label, unit_label
 
 __all__ = ["page_of", "write_report"]
 

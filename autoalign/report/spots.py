@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.journal.record import Outline
 from autoalign.optics.layout import Beam, Layout
 from autoalign.optics.pose import place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import bundle, cone, face_points
 from autoalign.optics.trace import trace_to_planes
-from autoalign.report.record import Outline
 
 __all__ = ["Spot", "spots_at"]
 

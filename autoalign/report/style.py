@@ -19,7 +19,7 @@ from matplotlib.colors import Colormap, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 
-from autoalign.files import write_whole
+from autoalign.core.files import write_whole
 
 __all__ = [
     "BAD",

@@ -10,13 +10,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
-from autoalign.files import write_whole
+from autoalign.core.files import write_whole
+from autoalign.journal.record import Outline
+from autoalign.messages.cautions import cautions
 from autoalign.optics.layout import Layout
-from autoalign.report.cautions import cautions
 from autoalign.report.frame_view import draw_mark, draw_outline
 from autoalign.report.markup import Html, figure, page, table, tag
 from autoalign.report.plan_drawing import plan_figure
-from autoalign.report.record import Outline
 from autoalign.report.spots import Spot
 from autoalign.report.style import QUIET, dress, new_figure, plain, png_uri
 from autoalign.report.symptoms import Symptom, axis_symptoms, look_alikes, readings

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.messages.words import given, number
 from autoalign.optics.layout import Layout
 from autoalign.report.spots import Spot, spots_at
-from autoalign.report.words import given, number
 
 __all__ = [
     "Finding",

@@ -16,9 +16,9 @@ from autoalign.session.actions import (
 )
 from autoalign.session.core import Session
 from autoalign.session.replay import Recorded
+from autoalign.session.scan import Camera, Guide, Sight, Tour, Visit
 from autoalign.session.seeing import Eye, Recent
 from autoalign.session.stepper import Stepper
-from autoalign.session.tour import Camera, Guide, Sight, Tour, Visit
 
 __all__ = [
     "Action",

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from numbers import Integral, Real
 
-from autoalign.errors import UsageError
-from autoalign.interfaces import Exposure
+from autoalign.core.errors import UsageError
+from autoalign.core.interfaces import Exposure
 
 __all__ = [
     "Action",

@@ -17,25 +17,28 @@ from __future__ import annotations
 import logging
 from collections.abc import Generator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.errors import AlignError, MissingNeedError, UsageError
-from autoalign.merit import Spec
+from autoalign.core.axes import Axis
+from autoalign.core.errors import AlignError, MissingNeedError, UsageError
+from autoalign.diagnosis.turned_over import objection
 from autoalign.optics.layout import Layout
-from autoalign.search.base import Observation, Problem, Strategy, Vector
 from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
-from autoalign.session.foresight import never_given, never_seen
-from autoalign.session.light import Light
-from autoalign.session.objection import objection
 from autoalign.session.replay import Recorded, Replay
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
-from autoalign.session.sameness import SAME
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
+from autoalign.session.signal_loss import Light
 from autoalign.session.stepper import Part, Script, Stepper
+from autoalign.spec.duplicate_frames import SAME
+from autoalign.spec.feasibility import never_given, never_seen
+from autoalign.spec.terms import Spec
+from autoalign.strategies.base import Observation, Problem, Strategy, Vector
+
+if TYPE_CHECKING:
+    from autoalign.diagnosis.estimator import Knowledge
 
 __all__ = ["Session"]
 
@@ -348,7 +351,10 @@ class Session(Stepper):
     def _unless_objected(self, seen: Observation) -> Observation:
         """Take a beam that only looks as if it met the spec for one that cannot be judged."""
         begun = self.strategy if self.first is not None else None
-        words = objection(begun, self._problem(self.first or seen), seen)
+        problem = self._problem(self.first or seen)
+        words = objection(
+            lambda: _knowledge(begun, problem), problem.layout, seen.positions, seen.profiles
+        )
         if not words:
             return seen
         failure = f"{seen.failure}; {words}" if seen.failure else words
@@ -400,8 +406,14 @@ class Session(Stepper):
         return f" {words[0].upper()}{words[1:]}." if words else ""
 
 
+def _knowledge(strategy: Strategy | None, problem: Problem) -> Knowledge:
+    from autoalign.strategies.model import knowledge_of  # noqa: PLC0415 - heavy
+
+    return knowledge_of(strategy, problem)
+
+
 def _beam_measure() -> Measure:
-    from autoalign.beam.measure import measure_beam  # noqa: PLC0415
+    from autoalign.beam.frame.analyse import measure_beam  # noqa: PLC0415
 
     return measure_beam
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autoalign.search.base import Observation, Vector
+from autoalign.strategies.base import Observation, Vector
 
 __all__ = ["Recorded", "Replay"]
 

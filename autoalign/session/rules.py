@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from autoalign.axes import Axis
-from autoalign.errors import MissingNeedError
-from autoalign.merit import Spec, TermValue, Verdict
+from autoalign.core.axes import Axis
+from autoalign.core.errors import MissingNeedError
 from autoalign.optics.layout import Layout
-from autoalign.search.base import Need, Observation, Strategy
+from autoalign.spec.terms import Spec, TermValue, Verdict
+from autoalign.strategies.base import Need, Observation, Strategy
 
 __all__ = ["CENTRINGS", "beyond_noise", "check_needs", "compare", "near_limit", "strides"]
 

@@ -8,17 +8,17 @@ from typing import Protocol
 
 import numpy as np
 
-from autoalign.beam.average import average
+from autoalign.beam.frame.average import average
+from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
-from autoalign.beam.quality import Quality
-from autoalign.errors import AlignError
-from autoalign.frames import Frame
-from autoalign.interfaces import Exposure, Reading
-from autoalign.merit import Spec, Verdict
-from autoalign.search.base import Observation
+from autoalign.core.errors import AlignError
+from autoalign.core.frames import Frame
+from autoalign.core.interfaces import Exposure, Reading
 from autoalign.session.actions import Seen
-from autoalign.session.light import OLD
-from autoalign.session.sameness import same_frames
+from autoalign.session.signal_loss import OLD
+from autoalign.spec.duplicate_frames import same_frames
+from autoalign.spec.terms import Spec, Verdict
+from autoalign.strategies.base import Observation
 
 __all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
 

@@ -11,9 +11,8 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Mapping
 
-from autoalign.axes import Axis, approach_legs
-from autoalign.errors import UsageError
-from autoalign.search.base import Observation
+from autoalign.core.axes import Axis, approach_legs
+from autoalign.core.errors import UsageError
 from autoalign.session.actions import (
     Action,
     Finish,
@@ -26,6 +25,7 @@ from autoalign.session.actions import (
     Status,
 )
 from autoalign.session.rules import strides
+from autoalign.strategies.base import Observation
 
 __all__ = ["Part", "Script", "Stepper"]
 

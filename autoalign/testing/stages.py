@@ -9,16 +9,16 @@ from typing import ClassVar
 
 import pytest
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.errors import AlignError, TravelLimitError, UnknownNameError
-from autoalign.interfaces import AxisStatus, Stage
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
+from autoalign.core.errors import AlignError, TravelLimitError, UnknownNameError
+from autoalign.core.interfaces import AxisStatus, Stage
 
 __all__ = ["StageConformance"]
 
 
 class StageConformance:
-    """Tests that every :class:`~autoalign.interfaces.Stage` passes; run by pytest.
+    """Tests that every :class:`~autoalign.core.interfaces.Stage` passes; run by pytest.
 
     Subclass it under a name that begins with ``Test`` and say how to make a stage::
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.axes import Axis
-from autoalign.merit import TermValue, Verdict
+from autoalign.core.axes import Axis
+from autoalign.spec.terms import TermValue, Verdict
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
 from autoalign.watch.trend import trend
 from autoalign.watch.unexpected import unexpected

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from autoalign.errors import JournalError
-from autoalign.files import write_whole
+from autoalign.core.errors import JournalError
+from autoalign.core.files import write_whole
 from autoalign.journal import read_journal
 from autoalign.journal.codec import plain
-from autoalign.search.base import Observation
+from autoalign.strategies.base import Observation
 from autoalign.watch.incident import cleared_incidents
 from autoalign.watch.policy import Sighting
 

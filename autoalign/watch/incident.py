@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
-from autoalign.errors import HeldError, JournalError, UsageError
-from autoalign.files import write_whole
+from autoalign.core.errors import HeldError, JournalError, UsageError
+from autoalign.core.files import write_whole
 
 __all__ = [
     "Incident",

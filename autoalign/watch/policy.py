@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from autoalign.beam.profile import Use
-from autoalign.errors import UsageError
-from autoalign.search.base import Observation
+from autoalign.core.errors import UsageError
+from autoalign.strategies.base import Observation
 
 __all__ = ["Decision", "Policy", "Sighting", "Step"]
 

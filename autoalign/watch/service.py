@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 
 from autoalign.bench import Bench
-from autoalign.conduct import Event, StopFlag
-from autoalign.errors import AlignError, DetectorError, HeldError, UsageError
-from autoalign.interfaces import Reading
+from autoalign.core.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
-from autoalign.memory import BenchMemory
-from autoalign.runner import run
-from autoalign.safety import Latch, MoveGuard
-from autoalign.search.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.run.blocking import run
+from autoalign.run.calibration_file import BenchMemory
+from autoalign.run.execute import Event, StopFlag
+from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Budget, Look, Recent, Session, Status
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.watch.deciding import Past, decide, moved
 from autoalign.watch.earlier import Left, doubts, read_left, write_left
 from autoalign.watch.incident import (

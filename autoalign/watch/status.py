@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from autoalign.files import write_whole
+from autoalign.core.files import write_whole
 
 __all__ = ["WatchStatus", "write_status"]
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from autoalign.axes import Axis
 from autoalign.beam.profile import BeamProfile, FlagKind
+from autoalign.core.axes import Axis
 from autoalign.watch.policy import Policy, Sighting
 
 __all__ = ["unexpected"]

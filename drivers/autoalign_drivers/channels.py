@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
-from autoalign.axes import Axis
-from autoalign.errors import ReplyError, UsageError, unknown_name
-from autoalign.units import from_edge, kind_of
+from autoalign.core.axes import Axis
+from autoalign.core.errors import ReplyError, UsageError, unknown_name
+from autoalign.core.units import from_edge, kind_of
 from autoalign_drivers.grammar import strict_decimal, strict_integer
 from autoalign_drivers.line_settings import ChannelSettings
 

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Mapping
 from typing import TypeVar
 
-from autoalign.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
+from autoalign.core.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import Phrase, RefusedError, RestartedError
 from autoalign_drivers.port_settings import LineSettings

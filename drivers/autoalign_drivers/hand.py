@@ -9,14 +9,14 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from autoalign.axes import FINEST_TURN, Axis
-from autoalign.clock import Clock
-from autoalign.errors import MotionFaultError, UsageError, unknown_name
-from autoalign.interfaces import AxisStatus
-from autoalign.units import EDGE_UNIT, kind_name, kind_of, quantity, to_edge
+from autoalign.core.axes import FINEST_TURN, Axis
+from autoalign.core.clock import Clock
+from autoalign.core.errors import MotionFaultError, UsageError, unknown_name
+from autoalign.core.interfaces import AxisStatus
+from autoalign.core.units import EDGE_UNIT, kind_name, kind_of, quantity, to_edge
 from autoalign_drivers.grammar import strict_decimal
 from autoalign_drivers.port_settings import Settings
-from autoalign_drivers.quantities import Travel
+from autoalign_drivers.unit_texts import Travel
 
 __all__ = ["DRIVER", "Ask", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
 
@@ -50,7 +50,7 @@ class HandSettings(Settings):
 
 
 class HandStage:
-    """A :class:`~autoalign.interfaces.Stage` whose motor is a person.
+    """A :class:`~autoalign.core.interfaces.Stage` whose motor is a person.
 
     A move asks for what a hand can set: targets are rounded to the axis' resolution, or to
     5° of its screw. Where the axis stands there already, within half of that or within the

@@ -11,12 +11,12 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from autoalign.clock import Clock
-from autoalign.errors import DetectorError, FrameError, UsageError
-from autoalign.frames import Frame, Pixels, View
+from autoalign.core.clock import Clock
+from autoalign.core.errors import DetectorError, FrameError, UsageError
+from autoalign.core.frames import Frame, Pixels, View
 from autoalign.pictures import Channel, Page, read_pages
 from autoalign_drivers.port_settings import Settings
-from autoalign_drivers.quantities import Length, Seconds
+from autoalign_drivers.unit_texts import Length, Seconds
 
 __all__ = ["DRIVER", "ImageFolderDetector", "ImageFolderDriver", "ImageFolderSettings"]
 
@@ -68,7 +68,7 @@ class _Found:
 
 
 class ImageFolderDetector:
-    """A :class:`~autoalign.interfaces.Detector`: every new file is one exposure.
+    """A :class:`~autoalign.core.interfaces.Detector`: every new file is one exposure.
 
     When an exposure began is not in the file. It is bounded by when the file was not there yet,
     less ``delay``; a file for which even that is not late enough is passed over, and so is one

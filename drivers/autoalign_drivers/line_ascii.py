@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.errors import (
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
+from autoalign.core.errors import (
     AmbiguousMoveError,
     LinkError,
     MotionFaultError,
@@ -15,7 +15,7 @@ from autoalign.errors import (
     UsageError,
     unknown_name,
 )
-from autoalign.interfaces import AxisStatus
+from autoalign.core.interfaces import AxisStatus
 from autoalign_drivers.channels import Channel, channels_of
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.done import Arrival, Verdict
@@ -30,7 +30,7 @@ _POLL = 0.02
 
 
 class LineAsciiStage:
-    """A :class:`~autoalign.interfaces.Stage` behind a serial port.
+    """A :class:`~autoalign.core.interfaces.Stage` behind a serial port.
 
     What the controller says of a resting axis is read twice, with another question between, and
     must agree. After an alarm that came unasked no axis moves until :meth:`acknowledge`; after a

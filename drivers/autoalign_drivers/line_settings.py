@@ -9,8 +9,8 @@ from pydantic import Field, field_validator, model_validator
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import PLACES
 from autoalign_drivers.port_settings import LineSettings, Query, Settings
-from autoalign_drivers.quantities import Seconds
 from autoalign_drivers.templates import Template
+from autoalign_drivers.unit_texts import Seconds
 
 __all__ = ["ChannelSettings", "LineAsciiSettings"]
 

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 
 import serial
 
-from autoalign.errors import LinkError, LinkTimeoutError, PortBusyError, PortMissingError
+from autoalign.core.errors import LinkError, LinkTimeoutError, PortBusyError, PortMissingError
 
 try:
     import termios

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from autoalign.errors import ReplyError
+from autoalign.core.errors import ReplyError
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.port_settings import Query
 from autoalign_drivers.templates import Template

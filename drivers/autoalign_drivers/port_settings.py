@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from autoalign_drivers.grammar import Grammar
-from autoalign_drivers.quantities import Seconds
+from autoalign_drivers.unit_texts import Seconds
 
 __all__ = ["LineSettings", "Pattern", "PortSettings", "Query", "Settings"]
 

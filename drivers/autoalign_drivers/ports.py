@@ -13,7 +13,7 @@ import serial
 from filelock import FileLock, Timeout
 from serial.tools import list_ports
 
-from autoalign.errors import PortBusyError, UsageError
+from autoalign.core.errors import PortBusyError, UsageError
 from autoalign_drivers.mapping import FAMILIES, opening_error
 from autoalign_drivers.port_settings import PortSettings
 

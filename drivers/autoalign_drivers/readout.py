@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from autoalign.errors import ReplyError
+from autoalign.core.errors import ReplyError
 from autoalign_drivers.channels import Channel
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.line_settings import LineAsciiSettings

@@ -8,15 +8,15 @@ from typing import Any
 
 from pydantic import Field, model_validator
 
-from autoalign.clock import Clock
-from autoalign.errors import DetectorError, LinkError, ReplyError, UsageError
-from autoalign.interfaces import Reading
+from autoalign.core.clock import Clock
+from autoalign.core.errors import DetectorError, LinkError, ReplyError, UsageError
+from autoalign.core.interfaces import Reading
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.grammar import Grammar, strict_decimal
 from autoalign_drivers.phrases import Phrase
 from autoalign_drivers.port_settings import LineSettings, Pattern, Query
-from autoalign_drivers.quantities import Seconds
 from autoalign_drivers.transport import Transport
+from autoalign_drivers.unit_texts import Seconds
 
 __all__ = ["DRIVER", "ScpiDetector", "ScpiDriver", "ScpiSettings"]
 
@@ -67,7 +67,7 @@ class ScpiSettings(LineSettings):
 
 
 class ScpiDetector:
-    """A :class:`~autoalign.interfaces.Detector` that gives readings.
+    """A :class:`~autoalign.core.interfaces.Detector` that gives readings.
 
     After every measurement the error queue is read, so that a number that comes with a complaint
     is never used.

@@ -10,8 +10,8 @@ import contextlib
 import threading
 from collections.abc import Iterator
 
-from autoalign.clock import Clock, RealClock
-from autoalign.errors import LinkError, LinkTimeoutError, ReplyError
+from autoalign.core.clock import Clock, RealClock
+from autoalign.core.errors import LinkError, LinkTimeoutError, ReplyError
 from autoalign_drivers.mapping import FAMILIES, mapped
 from autoalign_drivers.port_settings import LineSettings
 from autoalign_drivers.ports import open_port

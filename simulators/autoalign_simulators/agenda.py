@@ -8,8 +8,8 @@ import threading
 from collections.abc import Callable
 from datetime import datetime
 
-from autoalign.clock import Clock
-from autoalign.errors import UsageError
+from autoalign.core.clock import Clock
+from autoalign.core.errors import UsageError
 
 __all__ = ["AgendaClock"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from autoalign.bench import Bench
-from autoalign.clock import Clock
+from autoalign.core.clock import Clock
 from autoalign_simulators import collimator as _collimator
 from autoalign_simulators import focuser as _focuser
 from autoalign_simulators import relay as _relay

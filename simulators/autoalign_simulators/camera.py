@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.clock import Clock
-from autoalign.errors import DetectorError
-from autoalign.frames import Frame, View
+from autoalign.core.clock import Clock
+from autoalign.core.errors import DetectorError
+from autoalign.core.frames import Frame, View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
@@ -130,7 +130,7 @@ class Slide:
 
 
 class SimulatedCamera:
-    """See :class:`autoalign.interfaces.Detector`.
+    """See :class:`autoalign.core.interfaces.Detector`.
 
     A picture depends on ``seed``, on the number of pictures taken before it and on the state of
     the world, and on nothing else.

@@ -11,14 +11,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.errors import unknown_name
-from autoalign.frames import View
-from autoalign.merit import Spec
-from autoalign.optics.families import collimator_layout
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
+from autoalign.core.errors import unknown_name
+from autoalign.core.frames import View
 from autoalign.optics.layout import Layout, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
+from autoalign.spec.terms import Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor

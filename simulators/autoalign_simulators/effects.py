@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from autoalign.errors import unknown_name
+from autoalign.core.errors import unknown_name
 
 __all__ = ["Effects"]
 

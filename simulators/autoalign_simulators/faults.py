@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from autoalign.errors import unknown_name
+from autoalign.core.errors import unknown_name
 from autoalign_simulators.blemishes import Blemishes, Post
 from autoalign_simulators.camera import SimulatedCamera
 from autoalign_simulators.motors import Motor

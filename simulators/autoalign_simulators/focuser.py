@@ -10,12 +10,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.merit import DivergenceTerm, MeritTerm, QuantityTerm, Spec
-from autoalign.optics.families import focuser_layout
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
 from autoalign.optics.layout import Beam, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import focuser_layout
+from autoalign.spec.terms import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor

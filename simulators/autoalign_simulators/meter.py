@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autoalign.errors import DetectorError
-from autoalign.interfaces import Reading
+from autoalign.core.errors import DetectorError
+from autoalign.core.interfaces import Reading
 from autoalign_simulators.truth import Pinhole, Truth
 
 __all__ = ["MeterTraits", "PinholeMeter"]
@@ -35,7 +35,7 @@ class MeterTraits:
 
 
 class PinholeMeter:
-    """See :class:`autoalign.interfaces.Detector`; gives ``power``, a part of the source's.
+    """See :class:`autoalign.core.interfaces.Detector`; gives ``power``, a part of the source's.
 
     Parameters
     ----------

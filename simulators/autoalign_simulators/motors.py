@@ -13,9 +13,9 @@ import threading
 from collections import deque
 from dataclasses import dataclass, replace
 
-from autoalign.clock import Clock
-from autoalign.errors import MotionFaultError, TravelLimitError
-from autoalign_simulators.motion import Track, brake, travel
+from autoalign.core.clock import Clock
+from autoalign.core.errors import MotionFaultError, TravelLimitError
+from autoalign_simulators.trajectory import Track, brake, travel
 
 __all__ = ["Motor", "MotorTraits"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 __all__ = ["PixelMap"]
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.merit import DivergenceTerm, MeritTerm, QuantityTerm, Spec
-from autoalign.optics.families import relay_layout
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
 from autoalign.optics.ideal import plane_moments
 from autoalign.optics.layout import Layout, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
+from autoalign.optics.standard_layouts import relay_layout
+from autoalign.spec.terms import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.meter import MeterTraits

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.diffraction import needs_diffraction
 from autoalign.optics.layout import Beam
 from autoalign.optics.pose import Pose

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autoalign.frames import View
+from autoalign.core.frames import View
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 

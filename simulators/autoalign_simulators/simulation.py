@@ -10,13 +10,13 @@ from typing import Literal, Self
 
 import numpy as np
 
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.clock import Clock, VirtualClock
-from autoalign.errors import UsageError, unknown_name
-from autoalign.interfaces import Detector, Stage
-from autoalign.merit import Spec
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, VirtualClock
+from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.interfaces import Detector, Stage
 from autoalign.optics.layout import Flat, Layout, Source
+from autoalign.spec.terms import Spec
 from autoalign_simulators.agenda import AgendaClock
 from autoalign_simulators.blemishes import Blemishes
 from autoalign_simulators.camera import CameraTraits, Image, SimulatedCamera, Slide
@@ -27,7 +27,7 @@ from autoalign_simulators.meter import MeterTraits, PinholeMeter
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import OWN_PITCH, ROLL, Screen
-from autoalign_simulators.stages import SimulatedStage
+from autoalign_simulators.simulated_stage import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
 from autoalign_simulators.truth import Truth
@@ -108,7 +108,7 @@ class Plan:
 
 
 class BenchSimulation:
-    """See :class:`autoalign.interfaces.Simulation`."""
+    """See :class:`autoalign.core.interfaces.Simulation`."""
 
     def __init__(
         self, plan: Plan, clock: AgendaClock, truth: Truth, stages: Sequence[SimulatedStage],

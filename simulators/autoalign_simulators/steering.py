@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.optics.families import steering_layout
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
 from autoalign.optics.layout import Layout
+from autoalign.optics.standard_layouts import steering_layout
+from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.quality import Quality
-from autoalign.merit import Spec, Verdict
+from autoalign.beam.parameters import Quality
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.sources import disk_grid
 from autoalign.optics.trace import to_plane
+from autoalign.spec.terms import Spec, Verdict
 from autoalign_simulators.blemishes import covered
 from autoalign_simulators.train import Train
 from autoalign_simulators.world import World

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.clock import Clock
+from autoalign.core.clock import Clock
 from autoalign.optics.layout import Layout, Motion
 from autoalign.optics.pose import Pose, place
 from autoalign_simulators.motors import Motor

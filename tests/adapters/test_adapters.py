@@ -17,19 +17,19 @@ from autoalign.adapters import (
     parameter_knob,
     positioner_knob,
 )
-from autoalign.alignment import align
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.clock import VirtualClock
-from autoalign.errors import (
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import (
     DetectorError,
     MotionFaultError,
     TravelLimitError,
     UnknownNameError,
     UsageError,
 )
-from autoalign.frames import Frame
-from autoalign.interfaces import Detector, Reading, Stage
+from autoalign.core.frames import Frame
+from autoalign.core.interfaces import Detector, Reading, Stage
+from autoalign.run.align import align
 
 AXIS = Axis("source.x", "mm", -2.0, 2.0)
 

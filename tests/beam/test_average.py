@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.average import average
-from autoalign.errors import UsageError
+from autoalign.beam.frame.average import average
+from autoalign.core.errors import UsageError
 
 
 def frames(lamp, rng, count, jitter=0.0):

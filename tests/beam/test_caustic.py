@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.beam.caustic import (
+from autoalign.beam.profile import BeamProfile
+from autoalign.beam.standards.caustic import (
     caustics,
     fit_caustic,
     focus_divergence,
     general_astigmatism,
     pointing_stability,
 )
-from autoalign.beam.profile import BeamProfile
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 WAVELENGTH = 660e-6
 WAIST, M2, PLACE = 0.5, 1.3, 120.0

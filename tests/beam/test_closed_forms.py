@@ -13,8 +13,8 @@ import pytest
 from scipy.special import gamma
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.moments import central_moments
-from autoalign.beam.window import Window, window_sums
+from autoalign.beam.frame.moments import central_moments
+from autoalign.beam.frame.window import Window, window_sums
 
 SHAPE = (300, 400)
 CENTRE = (203.31, 151.72)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from autoalign_simulators import benches
 
-from autoalign.beam.measure import measure_beam
+from autoalign.beam.frame.analyse import measure_beam
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 
 

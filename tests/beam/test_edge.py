@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.clipping import spot_at_edge
-from autoalign.beam.edge import edge_ellipse, irradiance_distribution
-from autoalign.beam.grid import Grid
-from autoalign.beam.outline import outline_flags
-from autoalign.beam.polar import RAYS, REACH, STEPS, Polar
+from autoalign.beam.checks.clipping import spot_at_edge
+from autoalign.beam.checks.outline import outline_flags
+from autoalign.beam.checks.radial_profile import RAYS, REACH, STEPS, Polar
+from autoalign.beam.frame.binned import Grid
 from autoalign.beam.profile import Use
-from autoalign.errors import UsageError
+from autoalign.beam.standards.flat_top import edge_ellipse, irradiance_distribution
+from autoalign.core.errors import UsageError
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.4, 1.2])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, FrameError, measure_beam
-from autoalign.beam.hot_map import without_bad_pixels
+from autoalign.beam.frame.hot_map import without_bad_pixels
 
 
 def test_a_plane_is_continued_exactly():

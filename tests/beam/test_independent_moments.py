@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.moments import central_moments
-from autoalign.beam.window import Window, window_sums
+from autoalign.beam.frame.moments import central_moments
+from autoalign.beam.frame.window import Window, window_sums
 
 
 @pytest.fixture

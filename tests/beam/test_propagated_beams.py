@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.caustic import caustics, fit_caustic
-from autoalign.errors import UsageError
+from autoalign.beam.standards.caustic import caustics, fit_caustic
+from autoalign.core.errors import UsageError
 
 WAVELENGTH, PITCH, SIDE = 1e-3, 0.02, 512
 """mm, mm, pixels."""

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.beam.edge import edge_ellipse
 from autoalign.beam.profile import FlagKind
+from autoalign.beam.standards.flat_top import edge_ellipse
 
 
 def test_the_sun_is_where_its_header_says():

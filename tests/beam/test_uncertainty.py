@@ -9,10 +9,10 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.combine import combine
-from autoalign.beam.moments import central_moments, influence
+from autoalign.beam.frame.detection import first_noise
+from autoalign.beam.frame.moments import central_moments, influence
+from autoalign.beam.frame.window import Window, window_sums
 from autoalign.beam.profile import Use
-from autoalign.beam.start import first_noise
-from autoalign.beam.window import Window, window_sums
 
 SHAPE = (120, 150)
 LEVELS = (

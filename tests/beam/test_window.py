@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autoalign.beam.window import Window, coverage, window_sums
+from autoalign.beam.frame.window import Window, coverage, window_sums
 
 angles = st.floats(-0.8, 0.8)
 

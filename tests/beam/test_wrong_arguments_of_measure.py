@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, measure_beam
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 
 @pytest.mark.parametrize(

@@ -13,11 +13,11 @@ from autoalign.bench import Bench
 from autoalign.benchmark.campaign import cases, run_campaign, run_case
 from autoalign.benchmark.campaign_file import read_rows
 from autoalign.benchmark.outcome import Case, Outcome
-from autoalign.errors import UsageError
-from autoalign.search.base import Strategy
-from autoalign.search.model import Model
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.core.errors import UsageError
 from autoalign.session import Budget
+from autoalign.strategies.base import Strategy
+from autoalign.strategies.model import Model
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 
 def make_bench(family: str, seed: int) -> Bench:

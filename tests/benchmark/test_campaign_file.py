@@ -12,7 +12,7 @@ import pytest
 from autoalign.benchmark.campaign import cases, run_campaign
 from autoalign.benchmark.campaign_file import append_rows, read_rows
 from autoalign.benchmark.outcome import Case, Outcome
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.session import Budget
 
 ROW = Outcome(

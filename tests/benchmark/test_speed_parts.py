@@ -15,7 +15,7 @@ from autoalign.benchmark.journal_latency import measure_journal
 from autoalign.benchmark.render_speed import measure_rendering
 from autoalign.benchmark.timing import figure, ratio, take_turns
 from autoalign.benchmark.trace_memory import measure_memory
-from autoalign.interfaces import Simulation
+from autoalign.core.interfaces import Simulation
 
 
 class Ticks:

@@ -16,7 +16,7 @@ import pytest
 
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.config import example
-from autoalign.errors import (
+from autoalign.core.errors import (
     BenchFileError,
     HeldError,
     LinkTimeoutError,
@@ -113,7 +113,7 @@ def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
     demo_bench: Bench, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The signal arrives while an axis moves: every stage is stopped, the code is 130."""
-    from autoalign_simulators.stages import SimulatedStage  # noqa: PLC0415 - after the entry points
+    from autoalign_simulators.simulated_stage import SimulatedStage  # noqa: PLC0415 - after the entry points
 
     stopped: list[str] = []
     status, stop = SimulatedStage.status, SimulatedStage.stop

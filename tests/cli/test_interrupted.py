@@ -10,7 +10,7 @@ import pytest
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.interrupted import interrupted_words
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal
 from autoalign.session import Finish, Move, Status
 
@@ -42,7 +42,7 @@ def test_a_record_is_called_complete_only_once_it_says_how_the_run_ended(tmp_pat
 
 @pytest.mark.parametrize(
     ("command", "made"),
-    [("align", "autoalign.alignment.Journal"), ("check", "autoalign.checking.run.Journal")],
+    [("align", "autoalign.run.align.Journal"), ("check", "autoalign.check.run.Journal")],
 )
 def test_ctrl_c_before_the_record_is_made_promises_no_record(
     command: str,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal
 
 Run = Callable[..., Any]

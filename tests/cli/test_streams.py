@@ -119,7 +119,7 @@ def test_a_disk_that_is_full_hides_no_verdict(
     def full(*_: object) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("autoalign.alignment.write_whole", full)
+    monkeypatch.setattr("autoalign.run.align.write_whole", full)
     monkeypatch.setattr("autoalign.report.style.write_whole", full)
     monkeypatch.setattr("autoalign.report.run_report.write_whole", full)
     said = run("demo", "--link", "direct", "--output", tmp_path / "run")

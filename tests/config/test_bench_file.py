@@ -10,11 +10,11 @@ import pytest
 
 from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_bench_file
 from autoalign.config.uncertainties import KINDS
-from autoalign.errors import BenchFileError, PortMissingError
-from autoalign.merit import DivergenceTerm, EllipticityTerm, PointingTerm
+from autoalign.core.errors import BenchFileError, PortMissingError
+from autoalign.model.calibration import DRIFT
+from autoalign.model.unknowns import PRIORS
 from autoalign.session.seeing import stated
-from autoalign.twin.memory import DRIFT
-from autoalign.twin.unknowns import PRIORS
+from autoalign.spec.terms import DivergenceTerm, EllipticityTerm, PointingTerm
 
 Writer = Callable[..., Path]
 

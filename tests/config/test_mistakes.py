@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from autoalign.config import example, read_bench_file
 from autoalign.config.benchfile import check_text
-from autoalign.errors import BenchFileError, UsageError
+from autoalign.core.errors import BenchFileError, UsageError
 from autoalign.plugins import names
 
 Writer = Callable[..., Path]

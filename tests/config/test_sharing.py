@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from autoalign.config.benchfile import check_text
-from autoalign.errors import BenchFileError
+from autoalign.core.errors import BenchFileError
 
 BENCH = """\
 [bench]

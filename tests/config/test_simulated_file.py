@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from autoalign_simulators import collimator
 
-from autoalign.clock import Clock
 from autoalign.config import example, load_bench
 from autoalign.config import simulating as simulating_module
-from autoalign.errors import UsageError
+from autoalign.core.clock import Clock
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 

@@ -9,7 +9,7 @@ import pytest
 from autoalign_simulators.controllers import Mover
 from autoalign_simulators.motors import Motor, MotorTraits
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 
 TRAITS = MotorTraits(step=1e-3, speed=1.0, acceleration=10.0)
 

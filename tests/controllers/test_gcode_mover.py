@@ -10,7 +10,7 @@ from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 
 WELCOME = "Made-up Mover 1.0 ['$' for help]\r\n"
 

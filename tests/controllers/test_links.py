@@ -13,7 +13,7 @@ import serial
 from autoalign_simulators.controllers import Mover
 from autoalign_simulators.links import Fault, FaultyLine, serve
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 
 PTY = pytest.param(
     "pty", marks=pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")

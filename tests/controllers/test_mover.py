@@ -8,7 +8,7 @@ from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 
 
 def say(mover: Mover, command: bytes) -> bytes:

@@ -8,7 +8,7 @@ from autoalign_simulators.controllers.scpi_words import matches, short_form
 from hypothesis import given
 from hypothesis import strategies as st
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 
 
 @pytest.fixture

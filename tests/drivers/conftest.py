@@ -14,8 +14,8 @@ from autoalign_simulators.controllers import Mover, driver_settings
 from autoalign_simulators.links import FaultyLine, Served, serve
 from autoalign_simulators.motors import Motor, MotorTraits
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock, VirtualClock
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, VirtualClock
 
 AXES = (
     Axis("source.x", "mm", -5.0, 5.0, resolution=1e-4, speed=2.0),

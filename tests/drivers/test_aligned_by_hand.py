@@ -11,10 +11,10 @@ from autoalign_drivers.hand import HandDriver, HandSettings
 from autoalign_simulators import benches
 
 import autoalign
-from autoalign.axes import FINEST_TURN
-from autoalign.clock import Clock
-from autoalign.interfaces import Stage
-from autoalign.units import from_edge, to_edge
+from autoalign.core.axes import FINEST_TURN
+from autoalign.core.clock import Clock
+from autoalign.core.interfaces import Stage
+from autoalign.core.units import from_edge, to_edge
 
 TURN = 2e-3
 """Travel of one turn of the screws, rad."""

@@ -12,11 +12,11 @@ from autoalign_drivers.line_settings import LineAsciiSettings
 from autoalign_simulators.controllers import Mover, driver_settings
 from autoalign_simulators.links import Served, serve
 from autoalign_simulators.motors import Motor, MotorTraits
-from autoalign_simulators.stages import SimulatedStage
+from autoalign_simulators.simulated_stage import SimulatedStage
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock, ScaledClock, VirtualClock
-from autoalign.interfaces import AxisStatus, Stage
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, ScaledClock, VirtualClock
+from autoalign.core.interfaces import AxisStatus, Stage
 from autoalign.testing import StageConformance
 
 AXES = (

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from autoalign.axes import Axis
-from autoalign.errors import MotionFaultError, ReplyError, TravelLimitError
+from autoalign.core.axes import Axis
+from autoalign.core.errors import MotionFaultError, ReplyError, TravelLimitError
 
 TURN = (Axis("mirror.tip", "rad", -0.02, 0.02, tolerance=1e-5),)
 DECIMAL = {

@@ -13,9 +13,9 @@ from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autoalign.axes import Axis
-from autoalign.clock import VirtualClock
-from autoalign.errors import LinkError
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import LinkError
 
 AXIS = Axis("a.x", "mm", -1.0, 1.0)
 PIECES = st.sampled_from(

@@ -16,10 +16,10 @@ from autoalign_simulators.links import Fault, FaultyLine, Served, serve
 from autoalign_simulators.motors import Motor, MotorTraits
 from pydantic import ValidationError
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock, VirtualClock
-from autoalign.errors import AmbiguousMoveError, MotionFaultError, WrongDeviceError
-from autoalign.interfaces import Stage
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock, VirtualClock
+from autoalign.core.errors import AmbiguousMoveError, MotionFaultError, WrongDeviceError
+from autoalign.core.interfaces import Stage
 from autoalign.testing import StageConformance
 
 AXES = (

@@ -9,11 +9,11 @@ import pytest
 from autoalign_drivers.hand import HandDriver, HandSettings, HandStage
 from pydantic import ValidationError
 
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.clock import VirtualClock
-from autoalign.errors import MotionFaultError, TravelLimitError, UnknownNameError, UsageError
-from autoalign.interfaces import Stage, StageDriver
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import MotionFaultError, TravelLimitError, UnknownNameError, UsageError
+from autoalign.core.interfaces import Stage, StageDriver
 
 AXES = (Axis("source.x", "mm", -2.0, 2.0), Axis("mirror.tip", "rad", -0.02, 0.02))
 

@@ -12,9 +12,9 @@ from autoalign_drivers.image_folder import DRIVER, ImageFolderSettings
 from PIL import Image
 from pydantic import ValidationError
 
-from autoalign.clock import VirtualClock
-from autoalign.errors import DetectorError, UsageError
-from autoalign.interfaces import Detector, DetectorDriver
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import DetectorError, UsageError
+from autoalign.core.interfaces import Detector, DetectorDriver
 
 
 class CameraClock(VirtualClock):

@@ -12,8 +12,8 @@ import pytest
 from autoalign_drivers.line_ascii import DRIVER
 from autoalign_simulators.links import Fault
 
-from autoalign.clock import RealClock
-from autoalign.errors import (
+from autoalign.core.clock import RealClock
+from autoalign.core.errors import (
     AmbiguousMoveError,
     LinkError,
     LinkTimeoutError,
@@ -24,7 +24,7 @@ from autoalign.errors import (
     UsageError,
     WrongDeviceError,
 )
-from autoalign.interfaces import Stage, StageDriver
+from autoalign.core.interfaces import Stage, StageDriver
 
 LINKS = [
     "loop",

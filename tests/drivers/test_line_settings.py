@@ -12,8 +12,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from autoalign.axes import Axis
-from autoalign.errors import UnknownNameError, UsageError
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UnknownNameError, UsageError
 
 TABLE = """
 port = "/dev/serial/by-id/made-up"

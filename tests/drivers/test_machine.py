@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from autoalign.axes import Axis
-from autoalign.clock import VirtualClock
-from autoalign.errors import LinkError, MotionError
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import LinkError, MotionError
 
 AXES = (Axis("a.x", "mm", -1.0, 1.0), Axis("a.y", "mm", -1.0, 1.0))
 TRAITS = MotorTraits(step=1e-3, speed=1.0, acceleration=10.0)

@@ -14,7 +14,7 @@ from autoalign_drivers.mapping import FAMILIES, WriteTimeoutError, mapped, openi
 from autoalign_drivers.port_settings import PortSettings
 from autoalign_drivers.ports import PortLock, open_port
 
-from autoalign.errors import (
+from autoalign.core.errors import (
     AlignError,
     LinkError,
     LinkTimeoutError,

@@ -12,9 +12,9 @@ from autoalign_simulators.controllers import ScpiMeter
 from autoalign_simulators.links import Fault, FaultyLine, serve
 from pydantic import ValidationError
 
-from autoalign.clock import VirtualClock
-from autoalign.errors import DetectorError, WrongDeviceError
-from autoalign.interfaces import Detector, DetectorDriver
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import DetectorError, WrongDeviceError
+from autoalign.core.interfaces import Detector, DetectorDriver
 
 
 @dataclass

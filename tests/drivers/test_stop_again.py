@@ -10,9 +10,9 @@ from autoalign_drivers.line_ascii import DRIVER
 from autoalign_drivers.line_settings import LineAsciiSettings
 from autoalign_simulators.links import Fault, serve
 
-from autoalign.axes import Axis
-from autoalign.clock import VirtualClock
-from autoalign.errors import LinkError
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import LinkError
 
 
 def test_a_stop_that_could_not_be_written_is_written_again(rig: Any) -> None:

@@ -11,8 +11,8 @@ import pytest
 from autoalign_drivers.transport import PreemptedError
 from autoalign_simulators.links import Fault
 
-from autoalign.clock import RealClock
-from autoalign.errors import LinkError
+from autoalign.core.clock import RealClock
+from autoalign.core.errors import LinkError
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals")
 

@@ -12,19 +12,19 @@ import pytest
 from autoalign_simulators import benches
 from PIL import Image
 
-from autoalign.alignment import align
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.clock import VirtualClock
-from autoalign.errors import JournalError
-from autoalign.frames import Frame
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import JournalError
+from autoalign.core.frames import Frame
 from autoalign.journal import Journal, describe_bench, export_jsonl, read_journal
 from autoalign.journal.codec import decode_observation, encode_observation, plain
 from autoalign.journal.thumbnails import make_thumbnail
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.runner import run
-from autoalign.search.base import Observation
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run.align import align
+from autoalign.run.blocking import run
 from autoalign.session import Finish, Look, Move, Session, Status
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.base import Observation
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 MOVE = Move(1, {"a.x": 1.0}, {"a.x": (0.9, 1.0)}, "probe")
 

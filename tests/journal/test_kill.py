@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal, read_journal
 
 _CHILD = """
 import os, sys
-from autoalign.clock import VirtualClock
+from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal
 from autoalign.session.actions import Move
 

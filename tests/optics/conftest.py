@@ -7,12 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import disk_grid
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import reflect, to_plane
 
 STEP = 1e-40

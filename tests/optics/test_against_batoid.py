@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Flat, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import cone
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import reflect, to_plane, trace_to_planes
 
 batoid = pytest.importorskip("batoid")

@@ -9,10 +9,10 @@ import pytest
 from scipy.special import j1
 
 from autoalign.optics.diffraction import encircled_energy, strehl, zoom_image
-from autoalign.optics.families import focuser_layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, place
 from autoalign.optics.pupil import Pupil, make_pupil
+from autoalign.optics.standard_layouts import focuser_layout
 
 propagation = pytest.importorskip("prysm.propagation")
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import eval_genlaguerre, j0, j1
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.diffraction import (
     encircled_energy,
     fft_image,
@@ -18,12 +18,12 @@ from autoalign.optics.diffraction import (
     with_source,
     zoom_image,
 )
-from autoalign.optics.families import collimator_layout, focuser_layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, place
 from autoalign.optics.pupil import Pupil, make_pupil
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import bundle, cone, disk_grid, face_points
+from autoalign.optics.standard_layouts import collimator_layout, focuser_layout
 from autoalign.optics.trace import trace_to_planes
 
 LAMBDA = 500e-6

@@ -8,17 +8,17 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.errors import UnknownNameError, UsageError
-from autoalign.optics.families import (
+from autoalign.core.errors import UnknownNameError, UsageError
+from autoalign.optics.layout import Layout, Source
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.pose import place
+from autoalign.optics.sources import bundle, cone
+from autoalign.optics.standard_layouts import (
     collimator_layout,
     focuser_layout,
     relay_layout,
     steering_layout,
 )
-from autoalign.optics.layout import Layout, Source
-from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.optics.pose import place
-from autoalign.optics.sources import bundle, cone
 from autoalign.optics.trace import trace_to_planes
 
 

@@ -9,11 +9,11 @@ import pytest
 
 from autoalign.beam.combine import combine
 from autoalign.beam.profile import MOMENTS, BeamProfile
-from autoalign.optics.families import collimator_layout, focuser_layout, steering_layout
 from autoalign.optics.ideal import overfill, plane_moments, quantities, quantities_of
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
 from autoalign.optics.sources import cone
+from autoalign.optics.standard_layouts import collimator_layout, focuser_layout, steering_layout
 from autoalign.optics.trace import trace
 
 DEMO = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.12, 660e-6)

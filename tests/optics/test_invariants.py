@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Element, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Array, Pose, frame_along, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import aimed, cone, disk_grid, emission, half_angle
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import reflect
 
 ANGLES = (5.0, 35.0, 60.0, 90.0, 120.0)

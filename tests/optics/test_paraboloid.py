@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.errors import UsageError
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import UsageError
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 
 ANGLES = (1.0, 5.0, 15.0, 30.0, 35.0, 45.0, 60.0, 90.0, 120.0, 170.0)
 

@@ -9,15 +9,15 @@ import re
 import numpy as np
 import pytest
 
-from autoalign.errors import UnknownNameError, UsageError
-from autoalign.merit import DivergenceTerm, PointingTerm, QuantityTerm, Spec
-from autoalign.optics.families import collimator_layout, focuser_layout, steering_layout
-from autoalign.optics.footprint import fill_of
+from autoalign.core.errors import UnknownNameError, UsageError
 from autoalign.optics.ideal import quantities
 from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.optics.planning import Plan, plan
-from autoalign.optics.reach import capture_range
-from autoalign.optics.tolerance import by_quantity, by_term, tolerance_table, used
+from autoalign.optics.standard_layouts import collimator_layout, focuser_layout, steering_layout
+from autoalign.plan.footprint import fill_of
+from autoalign.plan.planning import Plan, plan
+from autoalign.plan.reach import capture_range
+from autoalign.plan.tolerance import by_quantity, by_term, tolerance_table, used
+from autoalign.spec.terms import DivergenceTerm, PointingTerm, QuantityTerm, Spec
 
 OPTIC = OffAxisParaboloid(150, 35, 30)
 DEMO = collimator_layout(OPTIC, 0.1, 0.12, 660e-6)

@@ -8,14 +8,14 @@ from typing import Literal
 import numpy as np
 import pytest
 
-from autoalign.errors import UnknownNameError
+from autoalign.core.errors import UnknownNameError
 from autoalign.optics.diffraction import strehl
-from autoalign.optics.families import collimator_layout, focuser_layout, relay_layout
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import IDENTITY_POSE, Array, place
 from autoalign.optics.pupil import make_pupil
 from autoalign.optics.rays import Rays
+from autoalign.optics.standard_layouts import collimator_layout, focuser_layout, relay_layout
 from autoalign.optics.wavefront import on_sphere
 
 

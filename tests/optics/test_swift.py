@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from autoalign.optics import trace as tracing
-from autoalign.optics.families import (
+from autoalign.optics.layout import Layout, Source
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.pose import Pose, place
+from autoalign.optics.rays import Rays
+from autoalign.optics.standard_layouts import (
     collimator_layout,
     focuser_layout,
     relay_layout,
     steering_layout,
 )
-from autoalign.optics.layout import Layout, Source
-from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.optics.pose import Pose, place
-from autoalign.optics.rays import Rays
 from autoalign.optics.swift import Swift
 from autoalign.optics.trace import trace, trace_to_planes
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from autoalign.errors import UnknownNameError, UsageError
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import UnknownNameError, UsageError
 from autoalign.optics.layout import Motion
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import IDENTITY_POSE, Pose, displacement, frame_along, place
 from autoalign.optics.sources import aimed, cone
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import trace, trace_to_planes
 
 OPTIC = OffAxisParaboloid(150, 35, 30)

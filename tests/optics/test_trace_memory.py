@@ -6,11 +6,11 @@ import tracemalloc
 
 import numpy as np
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import cone
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import trace_to_planes
 
 LAYOUT = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.12, 660e-6)

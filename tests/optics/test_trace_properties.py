@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from autoalign.errors import UsageError
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Beam, Flat, Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import IDENTITY_POSE, Array, Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import aimed, bundle, cone, disk_grid, face_points
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import reflect, to_plane, trace, trace_to_planes
 
 LAYOUT = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.12, 660e-6)

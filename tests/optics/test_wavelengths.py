@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.diffraction import coloured_image, zoom_image
-from autoalign.optics.families import collimator_layout, focuser_layout, steering_layout
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Beam
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
 from autoalign.optics.pupil import make_pupil
+from autoalign.optics.standard_layouts import collimator_layout, focuser_layout, steering_layout
 
 BLUE = ((440e-6, 0.3),)
 OPTIC = OffAxisParaboloid(100, 35, 25.4)

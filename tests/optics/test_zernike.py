@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign.optics.sources import disk_grid
 from autoalign.optics.wavefront import Wavefront
 from autoalign.optics.zernike import noll, orthonormal, zernike, zernike_matrix

@@ -8,10 +8,10 @@ from typing import Any, ClassVar
 import pytest
 from autoalign_simulators import benches
 
-from autoalign.alignment import align
-from autoalign.errors import PluginError
-from autoalign.hookspecs import hookimpl
-from autoalign.observers import Observers
+from autoalign.core.errors import PluginError
+from autoalign.run.align import align
+from autoalign.run.hooks import hookimpl
+from autoalign.run.observers import Observers
 
 
 class Listener:

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from autoalign.errors import PluginError, UnknownNameError
-from autoalign.interfaces import DetectorDriver, StageDriver
-from autoalign.merit import MeritTerm
+from autoalign.core.errors import PluginError, UnknownNameError
+from autoalign.core.interfaces import DetectorDriver, StageDriver
 from autoalign.plugins import GROUPS, catalogue, names, plugin
-from autoalign.search.base import Strategy
+from autoalign.spec.terms import MeritTerm
+from autoalign.strategies.base import Strategy
 
 
 def offer(site: Path, package: str, entry_points: str) -> None:

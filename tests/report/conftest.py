@@ -9,10 +9,10 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from autoalign.axes import Axis
 from autoalign.beam.profile import BeamProfile
-from autoalign.frames import Frame
-from autoalign.report.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.core.axes import Axis
+from autoalign.core.frames import Frame
+from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
 
 VOID = {"img", "br", "meta", "hr"}
 

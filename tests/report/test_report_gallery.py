@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from autoalign.errors import FrameError
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import FrameError
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.report import GalleryCase, gallery_cases, write_gallery
 
 

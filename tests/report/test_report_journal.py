@@ -7,16 +7,16 @@ import dataclasses
 import numpy as np
 import pytest
 
-from autoalign.axes import Axis
-from autoalign.beam.quality import Quality
-from autoalign.clock import VirtualClock
+from autoalign.beam.parameters import Quality
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal, read_journal
 from autoalign.journal.thumbnails import make_thumbnail
-from autoalign.merit import QuantityTerm, Spec
 from autoalign.report import record_of, write_report
 from autoalign.report.from_journal import frame_of
-from autoalign.search.base import Observation
 from autoalign.session import Finish, Look, Move, Status
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.base import Observation
 
 BENCH = {
     "name": "gas spectrometer, input arm",

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from autoalign.axes import Axis
-from autoalign.report.cautions import cautions
+from autoalign.core.axes import Axis
+from autoalign.messages.cautions import cautions
 from autoalign.report.markup import Html, table, tag
 from autoalign.report.run_report import page_of, write_report
 

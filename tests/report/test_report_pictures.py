@@ -10,11 +10,11 @@ import pytest
 from matplotlib.figure import Figure
 from PIL import Image
 
-from autoalign.frames import Frame
+from autoalign.core.frames import Frame
+from autoalign.journal.record import Outline, Picture
 from autoalign.report.convergence import convergence_figure
 from autoalign.report.frame_view import draw_picture, light_range, window_for
 from autoalign.report.profile_picture import draw_profile
-from autoalign.report.record import Outline, Picture
 from autoalign.report.run_picture import draw_run
 from autoalign.report.style import MARK, light_colours, new_figure
 

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Beam, Element, Flat, Layout, Motion, Plane
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.report import draw_plan
 from autoalign.report.bench_rays import chief_points, trace_fan
 from autoalign.report.plan_drawing import plan_figure

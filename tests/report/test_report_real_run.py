@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from autoalign_simulators import collimator, focuser, relay, steering
 
-from autoalign.alignment import align
 from autoalign.journal import read_journal
 from autoalign.report import gallery_cases, record_of, simulated_render, write_report
+from autoalign.run.align import align
 
 
 @pytest.fixture(scope="module")

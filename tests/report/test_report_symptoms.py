@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Beam, Element, Flat, Layout, Motion, Plane
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.report import write_symptoms
 from autoalign.report.spots import spots_at
 from autoalign.report.symptoms import (

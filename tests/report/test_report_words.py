@@ -7,8 +7,16 @@ from dataclasses import replace
 
 import pytest
 
-from autoalign.report.verdict_words import headline, left_open, verdict_text
-from autoalign.report.words import given, number, quantity, signed, span_of_time, stated, term_label
+from autoalign.messages.verdict_words import headline, left_open, verdict_text
+from autoalign.messages.words import (
+    given,
+    number,
+    quantity,
+    signed,
+    span_of_time,
+    stated,
+    term_label,
+)
 
 
 @pytest.mark.parametrize(

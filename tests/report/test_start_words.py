@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from autoalign.messages.start_words import start_words
 from autoalign.report.run_report import page_of
-from autoalign.report.start_words import start_words
 
 
 def test_the_first_frames_and_the_way_to_spec(record):

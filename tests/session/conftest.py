@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.clock import VirtualClock
-from autoalign.errors import DetectorError
-from autoalign.interfaces import AxisStatus, Reading
-from autoalign.merit import QuantityTerm, Spec
+from autoalign.core.axes import Axis
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import DetectorError
+from autoalign.core.interfaces import AxisStatus, Reading
+from autoalign.spec.terms import QuantityTerm, Spec
 
 
 @dataclass

@@ -6,9 +6,9 @@ import threading
 
 import pytest
 
-from autoalign.alignment import align
 from autoalign.bench import Bench
 from autoalign.journal import read_journal
+from autoalign.run.align import align
 from autoalign.session import Status
 
 AXIS = "part0.move"

@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from autoalign.alignment import align
-from autoalign.errors import JournalError, UnknownNameError
+from autoalign.core.errors import JournalError, UnknownNameError
+from autoalign.run.align import align
 from autoalign.session import Status
 
 

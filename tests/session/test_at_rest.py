@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from autoalign.alignment import align
-from autoalign.errors import MotionFaultError
+from autoalign.core.errors import MotionFaultError
 from autoalign.journal import Journal, read_journal
-from autoalign.runner import run
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run.align import align
+from autoalign.run.blocking import run
 from autoalign.session import Move, Session, Status
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 AXIS = "part0.move"
 

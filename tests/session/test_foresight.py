@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from autoalign.adapters import FunctionDetector
-from autoalign.alignment import align
-from autoalign.errors import MissingNeedError
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import MissingNeedError
 from autoalign.optics.paraboloid import OffAxisParaboloid
-from autoalign.session.foresight import never_given, never_seen
+from autoalign.optics.standard_layouts import collimator_layout
+from autoalign.run.align import align
+from autoalign.spec.feasibility import never_given, never_seen
+from autoalign.spec.terms import QuantityTerm, Spec
 
 PLANES = ("near", "far")
 

@@ -9,12 +9,12 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.runner import run
-from autoalign.search.base import Observation
-from autoalign.search.model import Model
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run.blocking import run
 from autoalign.session import Budget, Move, Session, Status
-from autoalign.session.light import DARK_LOOKS, Light
+from autoalign.session.signal_loss import DARK_LOOKS, Light
+from autoalign.strategies.base import Observation
+from autoalign.strategies.model import Model
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 pytestmark = pytest.mark.slow
 

@@ -6,12 +6,12 @@ from collections.abc import Generator
 
 import pytest
 
-from autoalign.axes import Axis
-from autoalign.interfaces import Reading
-from autoalign.merit import QuantityTerm, Spec, Verdict
-from autoalign.search.base import Need, Observation, Problem
+from autoalign.core.axes import Axis
+from autoalign.core.interfaces import Reading
 from autoalign.session import Budget, Finish, Look, Moved, Seen, Session, Status
 from autoalign.session.rules import CENTRINGS, RISK, near_limit
+from autoalign.spec.terms import QuantityTerm, Spec, Verdict
+from autoalign.strategies.base import Need, Observation, Problem
 
 AXES = {"a.x": Axis("a.x", "mm", -5.0, 5.0)}
 SPEC = Spec((QuantityTerm("meter.q", 1.0),))

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from autoalign.adapters import FunctionDetector
-from autoalign.alignment import align
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.search.base import Observation
+from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.session.light import OLD, OLD_LOOKS, Light
+from autoalign.session.signal_loss import OLD, OLD_LOOKS, Light
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.base import Observation
 
 
 def frozen_after(bench, looks):

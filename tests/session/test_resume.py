@@ -8,14 +8,14 @@ from dataclasses import replace
 
 import pytest
 
-from autoalign.alignment import align
-from autoalign.errors import AlignError, UsageError
+from autoalign.core.errors import AlignError, UsageError
 from autoalign.journal import read_journal
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.runner import run
-from autoalign.search.base import Need
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run.align import align
+from autoalign.run.blocking import run
 from autoalign.session import Budget, Recorded, Session, Status
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.base import Need
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 
 class Visits:

@@ -10,12 +10,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign import aio
-from autoalign.axes import Axis
 from autoalign.bench import Bench
-from autoalign.clock import RealClock
-from autoalign.conduct import Sleep
-from autoalign.errors import (
+from autoalign.core.axes import Axis
+from autoalign.core.clock import RealClock
+from autoalign.core.errors import (
     DetectorError,
     HardwareError,
     JournalError,
@@ -23,12 +21,14 @@ from autoalign.errors import (
     MotionFaultError,
     MotionTimeoutError,
 )
-from autoalign.interfaces import AxisStatus
+from autoalign.core.interfaces import AxisStatus
 from autoalign.journal import Journal, read_journal
-from autoalign.runner import run
-from autoalign.safety import MoveGuard
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run import aio
+from autoalign.run.blocking import run
+from autoalign.run.execute import Sleep
+from autoalign.run.guard import MoveGuard
 from autoalign.session import Budget, Move, Session, Status
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 
 def session_of(bench, **settings):

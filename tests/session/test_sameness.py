@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from autoalign.adapters import FunctionDetector
-from autoalign.alignment import align
-from autoalign.frames import Frame
-from autoalign.merit import QuantityTerm, Spec
+from autoalign.core.frames import Frame
+from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.session.sameness import same_frames
+from autoalign.spec.duplicate_frames import same_frames
+from autoalign.spec.terms import QuantityTerm, Spec
 
 SPEC = Spec((QuantityTerm("near.x", 1.0), QuantityTerm("far.x", 1.0)))
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from autoalign.axes import Axis
-from autoalign.errors import MissingNeedError, TravelLimitError, UsageError
-from autoalign.interfaces import Reading
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.safety import MoveGuard
-from autoalign.search.base import Need
+from autoalign.core.axes import Axis
+from autoalign.core.errors import MissingNeedError, TravelLimitError, UsageError
+from autoalign.core.interfaces import Reading
+from autoalign.run.guard import MoveGuard
 from autoalign.session import (
     Budget,
     Finish,
@@ -23,6 +21,8 @@ from autoalign.session import (
     Session,
     Status,
 )
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.base import Need
 
 AXES = {
     "a.x": Axis("a.x", "mm", -5.0, 5.0, play=0.1),

@@ -8,7 +8,7 @@ from autoalign_simulators.collimator import AXES, simulate
 
 from autoalign import measure_beam
 from autoalign.beam.combine import combine
-from autoalign.frames import Frame
+from autoalign.core.frames import Frame
 from autoalign.session.seeing import stated
 
 JUDGED = ("stretch_0", "stretch_45", "pointing_x", "pointing_y", "divergence_xx", "divergence_yy")

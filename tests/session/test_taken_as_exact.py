@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from autoalign.adapters import FunctionDetector
-from autoalign.alignment import align
-from autoalign.merit import QuantityTerm, Spec
+from autoalign.run.align import align
+from autoalign.spec.terms import QuantityTerm, Spec
 
 
 def with_camera(bench, **uncertainties):

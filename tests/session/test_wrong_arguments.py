@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from autoalign.alignment import align
-from autoalign.errors import UsageError
-from autoalign.search.base import Need
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.core.errors import UsageError
+from autoalign.run.align import align
 from autoalign.session import Budget
+from autoalign.strategies.base import Need
+from autoalign.strategies.response_matrix import ResponseMatrix
 
 
 class NoGenerator:

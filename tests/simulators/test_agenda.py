@@ -6,10 +6,10 @@ import pytest
 from autoalign_simulators.agenda import AgendaClock
 from autoalign_simulators.collimator import simulate
 from autoalign_simulators.faults import inject_at
-from autoalign_simulators.stages import SimulatedStage
+from autoalign_simulators.simulated_stage import SimulatedStage
 
-from autoalign.clock import Clock, VirtualClock
-from autoalign.errors import UsageError
+from autoalign.core.clock import Clock, VirtualClock
+from autoalign.core.errors import UsageError
 from autoalign.testing import StageConformance
 
 

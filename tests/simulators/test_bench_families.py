@@ -10,13 +10,13 @@ import pytest
 from autoalign_simulators import benches, collimator, focuser, lost, relay, steering
 from autoalign_simulators.camera import SimulatedCamera
 
-from autoalign.beam.measure import measure_beam
+from autoalign.beam.frame.analyse import measure_beam
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.bench import Bench
-from autoalign.errors import UnknownNameError, UsageError
-from autoalign.interfaces import Reading
-from autoalign.optics.families import collimator_layout, steering_layout
+from autoalign.core.errors import UnknownNameError, UsageError
+from autoalign.core.interfaces import Reading
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout, steering_layout
 
 FAMILIES = ("collimator", "focuser", "relay", "steering")
 

@@ -11,11 +11,11 @@ from autoalign_simulators import benches
 from autoalign_simulators.collimator import START, simulate
 
 from autoalign.bench import Bench
-from autoalign.clock import VirtualClock
-from autoalign.errors import DetectorError, HardwareError, TravelLimitError, UnknownNameError
-from autoalign.interfaces import Detector, Simulation, Stage
-from autoalign.optics.families import collimator_layout
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import DetectorError, HardwareError, TravelLimitError, UnknownNameError
+from autoalign.core.interfaces import Detector, Simulation, Stage
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 
 
 def go_to(bench: Bench, positions: dict[str, float]) -> None:

@@ -8,7 +8,7 @@ from autoalign_simulators.collimator import simulate
 from autoalign_simulators.faults import INJECTORS, inject
 from autoalign_simulators.simulation import BenchSimulation
 
-from autoalign.errors import MotionFaultError, UnknownNameError
+from autoalign.core.errors import MotionFaultError, UnknownNameError
 
 CAMERA_FAULTS = (
     "saturate", "dark-exposure", "frozen", "torn", "silent", "stale", "room-light", "second-spot",

@@ -7,8 +7,8 @@ import itertools
 import pytest
 from autoalign_simulators.motors import Motor, MotorTraits
 
-from autoalign.clock import VirtualClock
-from autoalign.errors import MotionFaultError, TravelLimitError
+from autoalign.core.clock import VirtualClock
+from autoalign.core.errors import MotionFaultError, TravelLimitError
 
 
 def make(clock: VirtualClock, **traits: float) -> Motor:

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from autoalign_simulators.motors import Motor, MotorTraits
 
-from autoalign.axes import Axis, approach_legs
-from autoalign.clock import VirtualClock
+from autoalign.core.axes import Axis, approach_legs
+from autoalign.core.clock import VirtualClock
 
 TARGETS = np.array([-0.83, -0.41, 0.07, 0.39, 0.88])
 STEP, PLAY = 5e-4, 8e-3

@@ -16,10 +16,10 @@ from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.train import Train
 
-from autoalign.errors import UnknownNameError, UsageError
-from autoalign.optics.families import collimator_layout
+from autoalign.core.errors import UnknownNameError, UsageError
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
+from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.optics.trace import to_plane
 
 LAYOUT = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.12, 660e-6)

@@ -7,8 +7,8 @@ import pytest
 from autoalign_simulators.collimator import simulate
 from autoalign_simulators.simulation import BenchSimulation
 
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 
 INCH = 25.4
 

@@ -10,8 +10,8 @@ from autoalign_simulators.camera import SimulatedCamera
 from autoalign_simulators.collimator import simulate
 from autoalign_simulators.screen import Screen
 
-from autoalign.errors import DetectorError
-from autoalign.frames import Frame
+from autoalign.core.errors import DetectorError
+from autoalign.core.frames import Frame
 
 
 def camera_of(plane: str, **options: object) -> SimulatedCamera:

@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 from autoalign_simulators import collimator
 
-from autoalign.alignment import align
-from autoalign.optics.families import collimator_layout
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
+from autoalign.run.align import align
 
 EVERYDAY = OffAxisParaboloid(150, 35, 30)
 

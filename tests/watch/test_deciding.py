@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.axes import Axis
+from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.beam.quality import Quality
-from autoalign.errors import UsageError
-from autoalign.merit import PointingTerm, QuantityTerm, Spec
-from autoalign.search.base import Observation
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UsageError
+from autoalign.spec.terms import PointingTerm, QuantityTerm, Spec
+from autoalign.strategies.base import Observation
 from autoalign.watch.deciding import Past, decide, moved
 from autoalign.watch.policy import Policy, Sighting, Step
 

@@ -10,11 +10,11 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.bench import Bench
-from autoalign.errors import DetectorError
-from autoalign.interfaces import Reading
-from autoalign.merit import QuantityTerm, Spec
-from autoalign.safety import Latch
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.core.errors import DetectorError
+from autoalign.core.interfaces import Reading
+from autoalign.run.guard import Latch
+from autoalign.spec.terms import QuantityTerm, Spec
+from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
 

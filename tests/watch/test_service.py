@@ -13,7 +13,7 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.bench import Bench
-from autoalign.errors import (
+from autoalign.core.errors import (
     DetectorError,
     HeldError,
     JournalError,
@@ -21,9 +21,9 @@ from autoalign.errors import (
     UsageError,
 )
 from autoalign.journal import Journal, read_journal
-from autoalign.safety import Latch, MoveGuard
-from autoalign.search.response_matrix import ResponseMatrix
+from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Move
+from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch import incident
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from autoalign.errors import unknown_name
+from autoalign.core.errors import unknown_name
 
 __all__ = ["EXAMPLES", "example"]
 

@@ -1,9 +1,9 @@
 """Simulated controllers: pure machines of bytes in and bytes out, before simulated motors."""
 
 from autoalign_simulators.controllers.dialect import driver_settings
-from autoalign_simulators.controllers.gcode import GcodeMover
 from autoalign_simulators.controllers.mover import Mover
-from autoalign_simulators.controllers.scpi import ScpiMeter
+from autoalign_simulators.controllers.rs274_controller import GcodeMover
+from autoalign_simulators.controllers.scpi_meter import ScpiMeter
 from autoalign_simulators.controllers.talker import LineTalker, Talker, WriteBlocked
 
 __all__ = [

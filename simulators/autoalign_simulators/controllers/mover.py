@@ -24,8 +24,8 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from autoalign.clock import Clock
-from autoalign.errors import MotionFaultError, TravelLimitError
+from autoalign.core.clock import Clock
+from autoalign.core.errors import MotionFaultError, TravelLimitError
 from autoalign_simulators.controllers.talker import LineTalker
 from autoalign_simulators.motors import Motor
 

@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections import deque
 from typing import Protocol, runtime_checkable
 
-from autoalign.clock import Clock
+from autoalign.core.clock import Clock
 
 __all__ = ["LineTalker", "Talker", "WriteBlocked"]
 

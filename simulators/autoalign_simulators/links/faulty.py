@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from autoalign.clock import Clock
+from autoalign.core.clock import Clock
 from autoalign_simulators.controllers.talker import Talker, WriteBlocked
 
 __all__ = ["Fault", "FaultKind", "FaultRates", "FaultyLine", "Way"]

@@ -7,7 +7,7 @@ import select
 import threading
 from typing import Protocol
 
-from autoalign.errors import LinkError
+from autoalign.core.errors import LinkError
 from autoalign_simulators.controllers.talker import Talker, WriteBlocked
 
 __all__ = ["Cable", "Pump"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import Literal, Protocol, runtime_checkable
 
-from autoalign.errors import UsageError
+from autoalign.core.errors import UsageError
 from autoalign_simulators.controllers.talker import Talker
 
 __all__ = ["Link", "Served", "serve"]

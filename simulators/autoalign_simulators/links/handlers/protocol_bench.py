@@ -16,7 +16,7 @@ from serial.serialutil import (
     SerialTimeoutException,
 )
 
-from autoalign.clock import Clock
+from autoalign.core.clock import Clock
 from autoalign_simulators.controllers.talker import Talker, WriteBlocked
 from autoalign_simulators.links.loop import talker_of
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autoalign.beam.quality import Quality
-from autoalign.merit import TermValue
+from autoalign.beam.parameters import Quality
+from autoalign.spec.terms import TermValue
 
 
 @dataclass(frozen=True)

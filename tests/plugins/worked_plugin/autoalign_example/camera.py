@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from autoalign.clock import Clock
-from autoalign.frames import Frame
+from autoalign.core.clock import Clock
+from autoalign.core.frames import Frame
 
 
 class Settings(BaseModel):

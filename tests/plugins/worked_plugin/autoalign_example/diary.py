@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from autoalign.hookspecs import hookimpl
+from autoalign.run.hooks import hookimpl
 
 entries: list[str] = []
 

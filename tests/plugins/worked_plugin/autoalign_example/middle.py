@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 
-from autoalign.search.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Vector
 
 
 class Middle:

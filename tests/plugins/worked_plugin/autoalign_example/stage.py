@@ -7,10 +7,10 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from autoalign.axes import Axis
-from autoalign.clock import Clock
-from autoalign.errors import PortMissingError, unknown_name
-from autoalign.interfaces import AxisStatus
+from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
+from autoalign.core.errors import PortMissingError, unknown_name
+from autoalign.core.interfaces import AxisStatus
 
 
 class AxisSettings(BaseModel):

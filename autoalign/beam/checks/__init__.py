@@ -1,0 +1,1 @@
+"""Checks of a frame: what makes it unfit, and for what."""

@@ -1,0 +1,116 @@
+"""A beam that reaches the sensor's edge: how much, and what that does to its moments."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.profile import Flag, FlagKind, Use
+
+__all__ = ["clipped_by_sensor", "clipping_covariance", "spot_at_edge"]
+
+Floats = npt.NDArray[np.float64]
+
+EDGE = 0.005
+"""Light at the sensor's edge, as part of the peak, from which the sensor cuts the beam."""
+
+SLIGHT = 0.02
+"""Light at the edge, as part of the peak, up to which the widths still hold, with the uncertainty
+that :func:`clipping_covariance` adds."""
+
+OUTER = 2
+"""So many cells along each side count as the sensor's edge, where no window settles."""
+
+CLEAR = 10.0
+"""A cell this many times its own noise above the frame's middle value is light."""
+
+
+def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> Flag | None:
+    """Look for light in the outermost cells of the frame."""
+    least = max(EDGE * peak, 6 * noise / (seen.grid.block * math.sqrt(3)))
+    lit = {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
+    over = {name: value for name, value in lit.items() if value > least}
+    if not over:
+        return None
+    strongest = max(over.values()) / max(peak, 1e-300)
+    use = Use.ALL if strongest < SLIGHT else Use.POSITION if strongest < 0.2 else Use.DIRECTION
+    where = ", ".join(f"{name} {value / peak:.1%}" for name, value in over.items())
+    return Flag(
+        FlagKind.CLIPPED_BY_SENSOR, f"light at the sensor's edge, of the peak: {where}", use
+    )
+
+
+def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
+    """Look whether the brightest light of a frame in which no width settles lies at its edge.
+
+    ``grid`` covers the whole frame, ``noise`` is that of one pixel, in pixel values.
+    """
+    light = grid.mean - np.median(grid.mean)
+    row, column = np.unravel_index(int(np.argmax(light)), light.shape)
+    near = {
+        "top": row < OUTER, "bottom": row >= light.shape[0] - OUTER,
+        "left": column < OUTER, "right": column >= light.shape[1] - OUTER,
+    }  # fmt: skip
+    sides = [name for name, is_near in near.items() if is_near]
+    if not sides or light[row, column] < CLEAR * noise / grid.block:
+        return None
+    evidence = f"the brightest light lies at the sensor's edge, {' and '.join(sides)}"
+    return Flag(FlagKind.CLIPPED_BY_SENSOR, evidence, Use.DIRECTION)
+
+
+def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Floats:
+    """Return the (9, 9) covariance from the light lost beyond each side of the sensor.
+
+    The light that falls on a side tells how much is lost beyond it, as if the beam fell off there
+    like a Gaussian of its own width: with g the part of the power per mm at the edge, D away from
+    the centroid, about g σ²/D is lost, which moves the centroid by g σ² and the second moment by
+    g σ² (D² − σ²)/D. Counted whole as a standard uncertainty, once per side.
+    """
+    total = np.zeros((9, 9))
+    for _, side, axis, distance in _sides(seen, shape):
+        pixel_power = float(side.sum()) * seen.grid.pixels_per_cell
+        doubt = noise * math.sqrt(side.size * seen.grid.pixels_per_cell)
+        if pixel_power < 5 * doubt or pixel_power <= 0:
+            continue
+        part = pixel_power / max(seen.power, 1e-300) / seen.grid.pitch[axis]
+        variance = float(seen.moments[2 + axis])
+        d = math.copysign(max(abs(distance), math.sqrt(variance)), distance)
+        shift = np.zeros(9)
+        lost = min(part * variance / abs(d), 1.0)
+        shift[axis] = lost * d
+        shift[2 + axis] = lost * max(d * d - variance, variance)
+        shift[5 + 3 * axis] = lost * d * max(d * d - 3 * variance, variance)
+        total += np.outer(shift, shift)
+    return total
+
+
+def _sides(seen: Seen, shape: tuple[int, int]) -> Iterator[tuple[str, Floats, int, float]]:
+    """Yield name, light of the outermost cells, axis, and signed distance from the centroid, mm.
+
+    Only sides on which the grid ends where the frame of ``shape`` ends.
+    """
+    grid = seen.grid
+    light = grid.mean - seen.background.on(grid)
+    x, y = float(seen.moments[0]), float(seen.moments[1])
+    half_x, half_y = grid.pitch[0] / 2, grid.pitch[1] / 2
+    r0, r1, c0, c1 = grid.box
+    if c0 == 0:
+        yield "left", light[:, 0], 0, float(grid.x[0]) - half_x - x
+    if c1 > shape[1] - grid.block:
+        yield "right", light[:, -1], 0, float(grid.x[-1]) + half_x - x
+    if r0 == 0:
+        yield "top", light[0, :], 1, float(grid.y[0]) - half_y - y
+    if r1 > shape[0] - grid.block:
+        yield "bottom", light[-1, :], 1, float(grid.y[-1]) + half_y - y
+
+
+def _smooth(side: Floats) -> Floats:
+    if side.size < 3:
+        return side
+    smooth: Floats = (side[:-2] + side[1:-1] + side[2:]) / 3
+    return smooth

@@ -1,0 +1,97 @@
+"""Several frames of one plane: their mean, and what their scatter says of its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import BeamProfile, Tails, Use
+from autoalign.core.errors import UsageError
+
+__all__ = ["average"]
+
+Floats = npt.NDArray[np.float64]
+
+MANY = 20
+"""Frames from which the scatter tells correlations between nine moments."""
+
+
+def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
+    """Return the mean of ``profiles``, frames of one plane at one place.
+
+    The covariance is the mean one over n (type B) plus what the scatter of the frames (type A, GUM,
+    JCGM 100) shows beyond it. So vibration and drift count, and a few frames that happen to agree
+    do not make the mean look better than its pixels allow. The excess is widened by
+    (n − 1)/(n − 3), the variance of Student's t, and correlated between the moments from
+    :data:`MANY` frames on.
+
+    Frames good for less than the best of them are left out; flags of those that count stay.
+
+    Raises
+    ------
+    UsageError
+        Without profiles, or with profiles of different planes.
+    """
+    if not profiles:
+        raise UsageError("average: no profiles given.")
+    planes = sorted({p.plane for p in profiles})
+    if len(planes) > 1:
+        raise UsageError(f"average: profiles of different planes: {', '.join(planes)}.")
+    order = list(Use)
+    best = min((p.use for p in profiles), key=order.index)
+    kept = [p for p in profiles if p.use is best]
+    if len(kept) == 1 or best is Use.NOTHING:
+        return kept[0]
+    count = len(kept)
+    moments = np.stack([p.moments for p in kept])
+    stated = np.mean([p.covariance for p in kept], axis=0)
+    powers = np.array([p.power for p in kept])
+    u_power = float(np.mean([p.power_uncertainty**2 for p in kept]))
+    excess_power = max(float(powers.var(ddof=1)) - _doubt(count) * u_power, 0.0)
+    return replace(
+        kept[0],
+        moments=moments.mean(axis=0),
+        covariance=(stated + _excess(moments, stated)) / count,
+        power=float(powers.mean()),
+        power_uncertainty=float(np.sqrt((u_power + excess_power) / count)),
+        background=float(np.mean([p.background for p in kept])),
+        noise=float(np.mean([p.noise for p in kept])),
+        peak=float(np.mean([p.peak for p in kept])),
+        flags={kind: flag for p in kept for kind, flag in p.flags.items()},
+        tails=_mean_tails(kept),
+    )
+
+
+def _mean_tails(profiles: list[BeamProfile]) -> Tails | None:
+    """Return the mean tails; their uncertainty is mostly the background's, and stays."""
+    tails = [p.tails for p in profiles if p.tails is not None]
+    if len(tails) < len(profiles):
+        return None
+    gain = np.mean([t.gain for t in tails], axis=0)
+    return Tails(gain, np.mean([t.covariance for t in tails], axis=0))
+
+
+def _doubt(count: int) -> float:
+    """Return the ratio up to which a sample variance of ``count`` may exceed the true one."""
+    return 1 + 2 * math.sqrt(2 / (count - 1))
+
+
+def _excess(moments: Floats, stated: Floats) -> Floats:
+    """Return the covariance of one frame that the scatter shows beyond the stated one."""
+    count = len(moments)
+    seen = np.cov(moments, rowvar=False)
+    expected = np.diag(stated)
+    variance = np.diag(seen)
+    beyond = np.where(variance > _doubt(count) * expected, variance - expected, 0.0)
+    if count > 3:
+        beyond *= (count - 1) / (count - 3)
+    scale = np.sqrt(beyond)
+    if count < MANY:
+        return np.diag(beyond)
+    deviation = np.sqrt(np.maximum(variance, 1e-300))
+    excess: Floats = seen / np.outer(deviation, deviation) * np.outer(scale, scale)
+    return excess

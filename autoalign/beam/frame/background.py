@@ -1,0 +1,237 @@
+"""The background: level and, where it is plain to see, slope, with their covariance.
+
+First from patches along the frame's border (a beam may touch some of them: the lowest counts), then
+by least squares over the unlit cells around the beam (the ring), as soon as it is known where the
+beam is. ISO/TR 11146-3 (from memory) calls the latter the statistical way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.frame.binned import Grid
+
+__all__ = ["Background", "border_level", "border_plane", "ring_background"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+RING = 5.0
+"""The ring begins at so many standard deviations of the beam: 1.25 d_σ, where a Gaussian has
+fallen to 4e-6 of its peak."""
+
+LEAST = 0.02
+"""Part of the cells that the ring keeps at least, however large the beam."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """B(x, y) = level + slope_x (x − x0) + slope_y (y − y0).
+
+    ``covariance`` (3, 3) of level and slopes, from the noise of the ring alone; ``systematic``
+    standard uncertainty of the level besides (quantisation); ``ring`` the cells used; ``hidden``
+    (3, 3) covariance of level and slopes from what the ring shows but B leaves out, see
+    :func:`ring_background`.
+    """
+
+    level: float
+    slope: tuple[float, float] = (0.0, 0.0)
+    at: tuple[float, float] = (0.0, 0.0)
+    covariance: Floats | None = None
+    systematic: float = 0.0
+    ring: Bools | None = None
+    tilted: bool = False
+    hidden: Floats | None = None
+
+    def around(self, x: float, y: float) -> tuple[float, float, float]:
+        """Return level and slopes about (x, y)."""
+        shift = self.slope[0] * (x - self.at[0]) + self.slope[1] * (y - self.at[1])
+        return self.level + shift, *self.slope
+
+    def on(self, grid: Grid) -> Floats:
+        """Return the background of each cell, broadcastable to the grid."""
+        level, sx, sy = self.level, *self.slope
+        if sx == 0 and sy == 0:
+            return np.full((1, 1), level)
+        flat: Floats = level + sx * (grid.x - self.at[0]) + sy * (grid.y - self.at[1])[:, None]
+        return flat
+
+
+def border_level(grid: Grid) -> float:
+    """Return the level of the darkest of eight patches along the border, in pixel values.
+
+    Patches that the scatter of the darkest cannot tell from it are averaged with it.
+    """
+    rows, columns = grid.mean.shape
+    high, wide = max(1, rows // 12), max(1, columns // 12)
+    tops = (slice(0, high), slice((rows - high) // 2, (rows + high + 1) // 2), slice(-high, None))
+    lefts = (
+        slice(0, wide),
+        slice((columns - wide) // 2, (columns + wide + 1) // 2),
+        slice(-wide, None),
+    )
+    patches = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
+    cells = [grid.mean[tops[r], lefts[c]].ravel() for r, c in patches]
+    levels = np.array([_middle_mean(c) for c in cells])
+    darkest = cells[int(np.argmin(levels))]
+    allowed = 6 * float(darkest.std()) / math.sqrt(len(darkest))
+    return float(levels[levels <= levels.min() + allowed].mean())
+
+
+def border_plane(grid: Grid, sigma: float) -> Background:
+    """Return a plane through the cells along the border, light that lies above it left out."""
+    rows, columns = grid.mean.shape
+    border = np.ones((rows, columns), dtype=bool)
+    high, wide = max(1, rows // 12), max(1, columns // 12)
+    border[high : rows - high, wide : columns - wide] = False
+    row, column = np.nonzero(border)
+    values = grid.mean[row, column]
+    at = (float(grid.x.mean()), float(grid.y.mean()))
+    design = np.column_stack([np.ones(len(values)), grid.x[column] - at[0], grid.y[row] - at[1]])
+    keep = np.ones(len(values), dtype=bool)
+    usual = 3.5 * max(sigma / grid.block, _cell_noise(grid))
+    for _ in range(6):
+        theta = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
+        away = values - design @ theta
+        keep = away <= max(usual, float(np.quantile(away, 0.25)))
+        if np.count_nonzero(keep) < 8:
+            break
+    return Background(float(theta[0]), (float(theta[1]), float(theta[2])), at)
+
+
+def ring_background(
+    grid: Grid, moments: Floats, sigma: float, tilt: bool | None = None
+) -> Background:
+    """Fit the background to the cells beyond :data:`RING` standard deviations of the beam.
+
+    Slopes that do not stand out are not subtracted, but count as hidden. So does what a plane takes
+    for a slope where scattered light falls off all around a beam that is not in the frame's middle:
+    in frames with 0.5 % of scatter that shifted centroids by up to a sixtieth of a pixel, five
+    times what noise does.
+
+    Parameters
+    ----------
+    grid
+        Block means around the beam.
+    moments
+        (9,) of the beam, mm.
+    sigma
+        Standard deviation of one pixel's noise, for the uncertainty and for telling outliers.
+    tilt
+        Fit slopes: always, never, or (None) where they exceed five standard uncertainties.
+    """
+    dx, dy = grid.x - moments[0], grid.y - moments[1]
+    ring = _ring(grid, moments, dx, dy)
+    rows, columns = np.nonzero(ring)
+    values = grid.mean[rows, columns]
+    keep = _inliers(values, sigma / grid.block)
+    ring[rows[~keep], columns[~keep]] = False
+    rows, columns, values = rows[keep], columns[keep], values[keep]
+    at = (float(moments[0]), float(moments[1]))
+    variance = sigma**2 / grid.pixels_per_cell
+    level = float(values.mean())
+    flat = np.zeros((3, 3))
+    flat[0, 0] = variance / len(values)
+    plain = Background(level, (0.0, 0.0), at, flat, 0.0, ring)
+    if tilt is False or len(values) < 12:
+        return plain
+    scale = max(float(np.ptp(grid.x)), float(np.ptp(grid.y)), grid.pitch[0])
+    design = np.column_stack([np.ones(len(values)), dx[columns] / scale, dy[rows] / scale])
+    normal = design.T @ design
+    # The determinant over the product of the diagonal: 1 for even rings, 0 for cells in one line.
+    if np.linalg.det(normal) < 1e-4 * float(np.prod(np.diag(normal))):
+        return plain
+    inverse = np.linalg.inv(normal)
+    theta = inverse @ (design.T @ values)
+    unit = np.array([1.0, 1 / scale, 1 / scale])
+    covariance = inverse * variance * np.outer(unit, unit)
+    slope = theta[1:] / scale
+    u = np.sqrt(np.diag(covariance)[1:])
+    plain_to_see = np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level) / scale)
+    surrounded = covariance[0, 0] <= 4 * flat[0, 0] + 1e-300
+    if tilt is None and not (plain_to_see and surrounded):
+        return replace(plain, hidden=_left_out(normal[0] / normal[0, 0], slope, u, scale))
+    curved = _curvature(design, normal, values - design @ theta, math.sqrt(variance)) * unit
+    hidden = np.outer(curved, curved)
+    level, (slope_x, slope_y) = float(theta[0]), slope.tolist()
+    return Background(level, (slope_x, slope_y), at, covariance, 0.0, ring, True, hidden)
+
+
+def _left_out(middle: Floats, slope: Floats, u: Floats, scale: float) -> Floats | None:
+    """Return the covariance from slopes beyond two standard uncertainties that are left out.
+
+    ``middle`` (3,) of the ring in units of ``scale``: a slope also lifts the level by that much.
+    """
+    beyond = np.where(np.abs(slope) > 2 * u, np.maximum(slope**2 - u**2, 0.0), 0.0)
+    if not beyond.any():
+        return None
+    total = np.zeros((3, 3))
+    for axis in (1, 2):
+        change = np.zeros(3)
+        change[0], change[axis] = -scale * middle[axis], 1.0
+        total += beyond[axis - 1] * np.outer(change, change)
+    return total
+
+
+def _curvature(design: Floats, normal: Floats, left: Floats, sigma: float) -> Floats:
+    """Return the part of the fitted slopes that is due to light that bends with r², (3,), level 0.
+
+    What bends evenly is light around the beam, and not taken off its level. Zero within three
+    standard uncertainties.
+    """
+    square = design[:, 1] ** 2 + design[:, 2] ** 2
+    plane: Floats = np.asarray(np.linalg.solve(normal, design.T @ square), dtype=np.float64)
+    alone = square - design @ plane
+    size = max(float(alone @ alone), 1e-300)
+    bend = float(alone @ left) / size
+    plane[0] = 0.0
+    leak: Floats = bend * plane
+    return leak if abs(bend) > 3 * sigma / math.sqrt(size) else np.zeros(3)
+
+
+def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
+    """Return the cells outside the beam's ellipse, at least :data:`LEAST` of all."""
+    xx, yy, xy = (float(v) for v in moments[2:5])
+    determinant = xx * yy - xy * xy
+    if min(xx, yy) <= 0 or determinant <= 1e-9 * xx * yy:
+        # Light that has no proper widths: at least a cell's, along x and y.
+        xx, yy, xy = max(xx, grid.pitch[0] ** 2), max(yy, grid.pitch[1] ** 2), 0.0
+        determinant = xx * yy
+    a, b, c = yy / determinant, -2 * xy / determinant, xx / determinant
+    distance = (a * dx * dx)[None, :] + (c * dy * dy)[:, None]
+    if xy:
+        distance += (b * dy)[:, None] * dx
+    ring: Bools = distance > RING**2
+    least = max(8, math.ceil(LEAST * ring.size))
+    if np.count_nonzero(ring) < least:
+        rank = max(ring.size - least, 0)
+        ring = distance >= np.partition(distance, rank, axis=None)[rank]
+    return ring
+
+
+def _cell_noise(grid: Grid) -> float:
+    """Return the scatter of cells against their neighbours, whatever their smooth light."""
+    m = grid.mean
+    if m.shape[1] < 3:
+        return 0.0
+    bend = m[:, 2:] - 2 * m[:, 1:-1] + m[:, :-2]
+    return 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6)
+
+
+def _middle_mean(values: Floats) -> float:
+    """Return the mean without the outermost tenths; unlike a median it resolves whole numbers."""
+    cut = len(values) // 10
+    return float(np.sort(values)[cut : len(values) - cut].mean())
+
+
+def _inliers(values: Floats, sigma: float) -> Bools:
+    """Tell cells without light of their own (ghosts, hot pixels) from the others."""
+    sample = values[:: max(1, len(values) // 500)]
+    half = len(sample) // 2
+    middle = float(np.partition(sample, half)[half])
+    scatter = max(sigma, 1.4826 * float(np.partition(np.abs(sample - middle), half)[half]))
+    return np.abs(values - middle) <= 5 * scatter

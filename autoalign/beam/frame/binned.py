@@ -1,0 +1,95 @@
+"""A frame, or a part of it, averaged into square blocks.
+
+Everything that needs no single pixel (start, background, noise, flags) works on at most a few ten
+thousand cells, whatever the size of the frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.frame.window import Window, coverage, powers
+from autoalign.core.frames import Pixels
+
+__all__ = ["CELLS", "Box", "Grid"]
+
+Floats = npt.NDArray[np.float64]
+Box = tuple[int, int, int, int]
+"""Row, end row, column, end column."""
+
+CELLS = 96
+"""Cells along the longer side, at the most."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Block means.
+
+    ``mean`` (rows, columns) in pixel values; ``x`` (columns,) and ``y`` (rows,) centres of the
+    cells in mm from the centre of the frame's first pixel; ``pitch`` (x, y) size of a cell, mm;
+    ``block`` pixels along a cell's side; ``box`` the pixels that the cells cover.
+    """
+
+    mean: Floats
+    x: Floats
+    y: Floats
+    pitch: tuple[float, float]
+    block: int
+    box: Box
+
+    @classmethod
+    def of(
+        cls, pixels: Pixels, pitch: tuple[float, float], box: Box | None = None, cells: int = CELLS
+    ) -> Grid:
+        """Average ``pixels`` inside ``box``; rows and columns short of a block are left out."""
+        rows, columns = pixels.shape
+        r0, r1, c0, c1 = box or (0, rows, 0, columns)
+        block = max(1, min(-(-max(r1 - r0, c1 - c0) // cells), r1 - r0, c1 - c0))
+        n, m = (r1 - r0) // block, (c1 - c0) // block
+        part = pixels[r0 : r0 + n * block, c0 : c0 + m * block]
+        return cls(
+            _block_means(part, block),
+            (c0 + (np.arange(m) + 0.5) * block - 0.5) * pitch[0],
+            (r0 + (np.arange(n) + 0.5) * block - 0.5) * pitch[1],
+            (block * pitch[0], block * pitch[1]),
+            block,
+            (r0, r0 + n * block, c0, c0 + m * block),
+        )
+
+    @property
+    def pixels_per_cell(self) -> int:
+        """How many pixels one cell averages."""
+        return self.block * self.block
+
+    def coverage(self, window: Window) -> Floats:
+        """Return the part of each cell inside ``window``."""
+        return coverage(window, self.x[None, :], self.y[:, None], self.pitch)
+
+    def sums(
+        self, weights: Floats, centre: tuple[float, float], scale: float, order: int
+    ) -> Floats:
+        """Return Σ weights u^p v^q over pixels, (order + 1, order + 1), (u, v) in ``scale``."""
+        u = powers((self.x - centre[0]) / scale, order + 1)
+        v = powers((self.y - centre[1]) / scale, order + 1)
+        summed: Floats = u.T @ (v.T @ weights).T * self.pixels_per_cell
+        return summed
+
+
+def _block_means(part: Pixels, block: int) -> Floats:
+    if block == 1:
+        return part.astype(np.float64)
+    kind: type[np.generic] = np.float64
+    if part.dtype.kind == "u":
+        small = np.iinfo(part.dtype).max * block**2 <= np.iinfo(np.uint16).max
+        kind = np.uint16 if small else np.uint32
+    rows = part[0::block].astype(kind)
+    for k in range(1, block):
+        np.add(rows, part[k::block], out=rows)
+    cells = rows[:, 0::block].copy()
+    for k in range(1, block):
+        np.add(cells, rows[:, k::block], out=cells)
+    means: Floats = cells * (1.0 / block**2)
+    return means

@@ -1,0 +1,204 @@
+"""The iteration of ISO 11146-1: the window follows the widths that it yields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.frame.background import Background, border_plane, ring_background
+from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.detection import find_beam
+from autoalign.beam.frame.moments import WINDOW_FACTOR, central_moments, window_for
+from autoalign.beam.frame.window import Window, window_sums
+from autoalign.core.frames import Pixels
+
+__all__ = ["CONVERGED", "Seen", "coarse", "fine"]
+
+Floats = npt.NDArray[np.float64]
+
+GROWTH = 25
+"""Rounds on the grid from the first window to one that contains the beam."""
+
+ROUNDS = 12
+"""Rounds on the grid with the background around the beam."""
+
+FINE_ROUNDS = 30
+"""Rounds on the pixels."""
+
+AROUND = 1.5
+"""Part of the frame that is looked at closely, in windows of the standard."""
+
+SMALLEST = 45
+"""Half side in pixels that is looked at closely at least, so that a small beam has enough
+background around it."""
+
+CLOSER = 3.0
+"""Part of the frame that is looked at instead, in first windows, where the cells are larger than
+the beam."""
+
+COARSE = 2e-3
+"""Change of the window, in its half sides, that is small enough on the grid."""
+
+CONVERGED = 1e-6
+"""Change of the window, in its half sides, at which the iteration has converged at the latest."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What one round sees: moments (9,), their power, in which window, over which background."""
+
+    grid: Grid
+    background: Background
+    window: Window
+    moments: Floats
+    power: float
+    change: float
+
+    @property
+    def lost(self) -> bool:
+        """Whether there is no light left in the window, or no width."""
+        m = self.moments
+        return not (self.power > 0 and m[2] > 0 and m[3] > 0 and m[2] * m[3] > m[4] ** 2)
+
+
+class _Pace:
+    """How far to follow each new window: all the way, until noise makes it swing."""
+
+    def __init__(self) -> None:
+        self.part = 1.0
+        self.before = np.inf
+
+    def __call__(self, change: float) -> float:
+        """Return the part of the way to go after a round that changed the window so much."""
+        if change > 0.5 * self.before:
+            self.part = max(0.7 * self.part, 0.1)
+        self.before = change
+        return self.part
+
+
+def coarse(
+    pixels: Pixels,
+    pitch: tuple[float, float],
+    whole: Grid,
+    start: Window,
+    first: Background,
+    sigma: float,
+    fixed: bool,
+    factor: float,
+) -> Seen:
+    """Find window and background on block means: first the whole frame, then closer and closer.
+
+    ``first`` is the background to begin with, kept throughout where ``fixed``.
+    """
+    shape = (pixels.shape[0], pixels.shape[1])
+    seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
+    grid = whole
+    while seen.lost:
+        closer = Grid.of(pixels, pitch, start.box(shape, pitch, CLOSER))
+        if closer.block >= grid.block:
+            break
+        grid, start = closer, find_beam(closer, first.level, sigma).window
+        seen = _rounds(grid, first, start, sigma, True, GROWTH, factor)
+    if not fixed and _fills(seen.window, shape, pitch):
+        farthest = ring_background(whole, seen.moments, sigma, tilt=False)
+        tried = []
+        for ground in (border_plane(whole, sigma), Background(farthest.level)):
+            tried.append(_rounds(whole, ground, start, sigma, True, GROWTH, factor))
+            if not _fills(tried[-1].window, shape, pitch):
+                break
+        seen = min(tried, key=lambda s: s.window.half_x * s.window.half_y)
+    for _ in range(6):
+        grow = max(AROUND * WINDOW_FACTOR / factor, SMALLEST * max(pitch) / seen.window.scale)
+        box = seen.window.box(shape, pitch, grow)
+        size = (box[1] - box[0]) * (box[3] - box[2])
+        now = seen.grid.box
+        grid = seen.grid
+        if size < 0.5 * (now[1] - now[0]) * (now[3] - now[2]) and grid.block > 1:
+            grid = Grid.of(pixels, pitch, box)
+        elif fixed or seen.background.ring is not None:
+            return seen
+        if seen.lost:
+            return seen
+        level = seen.background if fixed else ring_background(grid, seen.moments, sigma)
+        seen = _rounds(grid, level, seen.window, sigma, fixed, ROUNDS, factor)
+    return seen
+
+
+def fine(
+    pixels: Pixels,
+    pitch: tuple[float, float],
+    seen: Seen,
+    factor: float,
+    converged: float = CONVERGED,
+) -> Seen:
+    """Iterate on the pixels themselves, over the background found before.
+
+    Ends once a round changes the window by less than ``converged`` of its half sides.
+    """
+    background, window, pace = seen.background, seen.window, _Pace()
+    for _ in range(0 if seen.lost else FINE_ROUNDS):
+        sums = window_sums(pixels, window, pitch, background.around(window.x, window.y))
+        moments = central_moments(sums, window)
+        moments[2:4] -= np.square(pitch) / 12
+        following = window_for(moments, pitch, window, factor)
+        change = window.change(following)
+        seen = Seen(seen.grid, background, window, moments, float(sums[0, 0]), change)
+        if seen.lost or change < converged:
+            return seen
+        window = window.towards(following, pace(change))
+    return seen
+
+
+def _rounds(
+    grid: Grid,
+    background: Background,
+    window: Window,
+    sigma: float,
+    fixed: bool,
+    rounds: int,
+    factor: float,
+) -> Seen:
+    least = (2 * grid.pitch[0], 2 * grid.pitch[1]) if grid.block > 1 else grid.pitch
+    seen, pace = _look(grid, background, window, least, factor), _Pace()
+    for _ in range(rounds):
+        if seen.lost or seen.change < COARSE:
+            break
+        following = _limited(window_for(seen.moments, least, factor=factor), grid)
+        window = seen.window.towards(following, pace(seen.change))
+        if not fixed:
+            background = ring_background(grid, seen.moments, sigma)
+        now = _look(grid, background, window, least, factor)
+        if now.lost:
+            break
+        seen = now
+    return seen
+
+
+def _look(
+    grid: Grid,
+    background: Background,
+    window: Window,
+    least: tuple[float, float],
+    factor: float,
+) -> Seen:
+    light = grid.coverage(window) * (grid.mean - background.on(grid))
+    sums = grid.sums(light, (window.x, window.y), window.scale, 3)
+    moments = central_moments(sums, window)
+    moments[2:4] -= np.square(grid.pitch) / 12
+    change = window.change(_limited(window_for(moments, least, factor=factor), grid))
+    return Seen(grid, background, window, moments, float(sums[0, 0]), change)
+
+
+def _fills(window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:
+    """Tell whether the window is larger than the frame: a huge beam, or a background too low."""
+    return window.half_x * window.half_y * 4 > shape[0] * shape[1] * pitch[0] * pitch[1]
+
+
+def _limited(window: Window, grid: Grid) -> Window:
+    """Keep a window that follows a wrong background from growing for ever."""
+    size = 2 * max(len(grid.x) * grid.pitch[0], len(grid.y) * grid.pitch[1])
+    if window.scale <= size:
+        return window
+    return replace(window, half_x=min(window.half_x, size), half_y=min(window.half_y, size))

@@ -1,0 +1,1 @@
+"""Quantities of published standards beyond second moments."""

@@ -1,0 +1,8 @@
+"""The wiring check: every axis alone, in tiny steps, against what the model expects of it."""
+
+from __future__ import annotations
+
+from autoalign.check.result import AxisReport, CheckResult, PlaneReport
+from autoalign.check.run import check
+
+__all__ = ["AxisReport", "CheckResult", "PlaneReport", "check"]

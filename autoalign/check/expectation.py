@@ -1,0 +1,166 @@
+"""What a model expects of every axis, and how sure it is, after one look at the bench.
+
+The twin is fitted to the first look; the spread of its posterior (misalignment, scale, direction
+and pivot of each axis, screens, light) is the uncertainty of what it expects.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import BeamProfile
+from autoalign.check.axis_response import Noise
+from autoalign.check.first_step import first_step
+from autoalign.core.axes import Axis
+from autoalign.model.fit import fit, look_from_profiles
+from autoalign.model.predict import Twin
+from autoalign.model.unknowns import position_sigma
+from autoalign.optics.layout import Layout
+
+__all__ = ["Expectation"]
+
+Floats = npt.NDArray[np.float64]
+
+DRAWS = 20
+"""Benches drawn from the posterior to tell how sure it is."""
+
+COUPLED = 0.02
+"""How far one axis may drag the others of its part along: standard uncertainty, in parts."""
+
+_RUNOUT = 3
+"""Place of a turning axis' shift along itself among its unknowns; its pivot comes after it."""
+
+FLOOR = 0.02
+"""No model of a response is better than this part of it."""
+
+
+class Expectation:
+    """What each axis should do.
+
+    Parameters
+    ----------
+    layout, axes, priors
+        The bench on paper, the axes that are tried, what is known beforehand.
+    positions
+        Where ``axes`` stand, mm or rad by name.
+    profiles
+        What was seen there, by plane, in the planes' own axes.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        axes: Sequence[Axis],
+        priors: Mapping[str, float],
+        positions: Mapping[str, float],
+        profiles: Mapping[str, BeamProfile],
+    ) -> None:
+        self.twin = Twin(layout, axes, priors)
+        self.positions = np.array([positions[a.name] for a in axes])
+        look = look_from_profiles(self.twin.planes, self.positions, dict(profiles))
+        self.seen = bool(look.count)
+        if not self.seen:
+            return
+        self._look = look_from_profiles(
+            self.twin.planes, self.positions, dict(profiles), third=False
+        )
+        found = fit(self.twin, [look])
+        self.misfit = found.excess
+        rng = np.random.default_rng(0)
+        draws = found.phi + rng.standard_normal((DRAWS, self.twin.size)) @ found.root.T
+        self._phi, self._sigma = found.phi, np.linalg.norm(found.root, axis=1)
+        self._motion = self._at(found.phi)
+        self._spread = np.array([self._at(phi) for phi in draws]) - self._motion
+
+    def _at(self, phi: Floats) -> Floats:
+        seen = self.twin.predict(self.positions[None], phi, derivatives=True)
+        assert seen.motion is not None
+        return seen.motion[0, :, :5]
+
+    def telling_step(self, axis: str) -> float:
+        """Return the step of ``axis`` that should show clearly, mm or rad."""
+        return first_step(self.twin, self.positions, axis, self._look)
+
+    def index(self, axis: str) -> int:
+        """Return the place of ``axis`` among those tried."""
+        return [a.name for a in self.twin.axes].index(axis)
+
+    def change(self, axis: int, places: npt.NDArray[np.intp], step: float) -> tuple[Floats, Floats]:
+        """Return what ``step`` of an axis should change (r,), and the covariance of that (r, r).
+
+        ``places`` (r, 2) are the indices of plane and moment.
+        """
+        p, m = places.T
+        expected = self._motion[p, m] * step
+        spread = self._spread[:, p, m, axis] * step
+        covariance = spread.T @ spread / DRAWS
+        for j in self.siblings(axis):
+            drag = COUPLED * expected[:, j]
+            covariance += np.outer(drag, drag)
+        own = expected[:, axis]
+        placing = position_sigma(self.twin.axes[axis]) / max(abs(step), 1e-300)
+        covariance += placing**2 * np.outer(own, own) + np.diag((FLOOR * own) ** 2)
+        return own, covariance
+
+    def weakest(self, axis: int, places: npt.NDArray[np.intp], step: float, along: Floats) -> str:
+        """Return in words what of an axis is so unsure that its scale cannot be judged better.
+
+        ``along`` (r,) are the weights with which what is seen at ``places`` becomes a scale.
+        """
+        name = self.twin.axes[axis].name
+        block = self.twin.unknowns.block(name, "twist")
+        turns = self.twin.layout.motion(name).kind == "turn"
+        p, m = places.T
+        doubts: dict[str, list[float]] = {}
+        for i in range(block.start, block.stop):
+            phi = self._phi.copy()
+            phi[i] += self._sigma[i]
+            change = (self._at(phi) - self._motion)[p, m, axis] * step
+            part = self.twin.unknowns.names[i].removeprefix(f"{name}.").partition("_")[0]
+            known = float(self._sigma[i] * self.twin.unknowns.sigma[i])
+            doubts.setdefault(_words(part, i - block.start, turns, known), []).append(
+                float(along @ change)
+            )
+        return max(doubts, key=lambda words: float(np.hypot.reduce(doubts[words])))
+
+    def siblings(self, axis: int) -> list[int]:
+        """Return the other axes of the same part that count in the same unit."""
+        own = self.twin.axes[axis]
+        return [
+            j
+            for j, a in enumerate(self.twin.axes)
+            if j != axis and a.part == own.part and a.unit == own.unit
+        ]
+
+    def alike(self, axis: int) -> list[int]:
+        """Return the other axes that count in the same unit."""
+        unit = self.twin.axes[axis].unit
+        return [j for j, a in enumerate(self.twin.axes) if j != axis and a.unit == unit]
+
+    def strength(self, axis: str, step: float, noise: Noise) -> float:
+        """Return how many standard uncertainties of one look ``step`` should show."""
+        places = [
+            (k, m) for k, p in enumerate(self.twin.planes) for m in range(5) if (p, m) in noise.of
+        ]
+        if not places:
+            return 0.0
+        own, _ = self.change(self.index(axis), np.array(places), step)
+        sigma = np.array([noise.of[self.twin.planes[k], m] for k, m in places])
+        return float(np.linalg.norm(own / sigma))
+
+
+def _words(part: str, place: int, turns: bool, known: float) -> str:
+    """Return in words how well one unknown of an axis is known; ``place`` in its block."""
+    if part == "scale":
+        return f"its scale is stated to ±{known:.0%} only"
+    if part == "across":
+        return f"its direction is known to ±{math.degrees(known):.1f}° only"
+    if not turns:
+        return f"its slide may turn by ±{1e3 * known:.2g} mrad/mm as it goes"
+    if place == _RUNOUT:
+        return f"it may shift along its axis by ±{known:.2g} mm/rad as it turns"
+    return f"its pivot is known to ±{known:.0f} mm only"

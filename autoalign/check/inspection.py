@@ -1,0 +1,257 @@
+"""One check: tries every axis while the tour lasts, and afterwards says what it all means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.bench import Bench
+from autoalign.check.arrangement import AS_STATED, Arrangement, arrangements
+from autoalign.check.axis_response import Noise, Response, respond
+from autoalign.check.expectation import Expectation
+from autoalign.check.judge import ACCUSED, judge, pair_up
+from autoalign.check.result import AxisReport, PlaneReport
+from autoalign.check.settling import Settling, settling
+from autoalign.check.trial import Trial, step_size, try_axis
+from autoalign.core.axes import Axis
+from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
+from autoalign.messages import check_words as words
+from autoalign.session import Sight, Visit
+
+__all__ = ["Inspection"]
+
+RUNAWAY = 3.0
+"""A tiny step that shows more than so many whole ones should ends the trial of the axis."""
+
+LOUD = 20.0
+"""Standard uncertainties below which nothing is called a runaway."""
+
+TURNED = 2
+"""From so many axes that do not do as expected on, the cameras are suspected."""
+
+BACKWARD = 0.05
+"""Steps back and forwards may differ by this part."""
+
+
+class Inspection:
+    """Tries ``axes`` of ``bench`` one by one; :meth:`guide` is for a tour."""
+
+    def __init__(self, bench: Bench, axes: Sequence[Axis]) -> None:
+        self.bench, self.axes = bench, tuple(axes)
+        self.trials: list[Trial] = []
+        self.expectation: Expectation | None = None
+        self.noise = Noise({})
+        self.first: Sight | None = None
+
+    def guide(self, first: Sight) -> Generator[Visit, Sight, None]:
+        """Yield where to go, axis by axis, from the first look on."""
+        self.first = first
+        self.noise = Noise.seen(first, self.bench.frames)
+        self.expectation = self._expect(AS_STATED)
+        here = first
+        for axis in self.axes:
+            size = step_size(axis, self._telling(axis))
+            trial = yield from try_axis(
+                axis, first.positions[axis.name], size, _Watch(self, axis, size, here)
+            )
+            self.trials.append(trial)
+            assert trial.home is not None
+            here = trial.home
+            if not self.usable(here):
+                return
+
+    def usable(self, sight: Sight) -> bool:
+        """Whether anything of the beam is there; always so where there was nothing at first."""
+        assert self.first is not None
+        return _sees(sight) or not _sees(self.first)
+
+    def conclude(self) -> tuple[tuple[AxisReport, ...], tuple[PlaneReport, ...]]:
+        """Say what was found, axis by axis and camera by camera."""
+        responses = {t.axis.name: respond(t, self.noise) for t in self.trials if t.whole}
+        arrangement, judged = self._explain(responses)
+        tried = {t.axis.name: t for t in self.trials}
+        reports = tuple(
+            self._axis(tried[a.name], responses.get(a.name), judged.get(a.name))
+            if a.name in tried
+            else AxisReport(
+                a, 0.0, 0.0, AxisVerdict.UNSURE, f"{a.name}: not tried", (f"{a.name}: not tried",)
+            )
+            for a in self.axes
+        )
+        return reports, self._planes(arrangement)
+
+    def _telling(self, axis: Axis) -> float | None:
+        return None if self.expectation is None else self.expectation.telling_step(axis.name)
+
+    def _expect(self, arrangement: Arrangement) -> Expectation | None:
+        """Fit the model to the first look; None where there is none, or nothing to fit it to."""
+        first, layout = self.first, self.bench.layout
+        assert first is not None
+        if layout is None or not first.frames:
+            return None
+        found = Expectation(
+            layout,
+            self.axes,
+            self.bench.uncertainties,
+            first.positions,
+            arrangement.profiles(first.profiles, first.cameras),
+        )
+        return found if found.seen else None
+
+    def _explain(
+        self, responses: Mapping[str, Response]
+    ) -> tuple[Arrangement, dict[str, Judgement]]:
+        """Return which arrangement of the cameras explains most, and every axis under it."""
+        best, judged = AS_STATED, self._judge(AS_STATED, self.expectation, responses)
+        odd = [
+            j for j in judged.values() if j.verdict not in (AxisVerdict.WELL, AxisVerdict.UNSURE)
+        ]
+        if len(odd) < TURNED:
+            return best, judged
+        cost = _cost(judged)
+        assert self.first is not None
+        for arrangement in arrangements(list(self.first.frames)):
+            tried = self._judge(arrangement, self._expect(arrangement), responses)
+            if len(tried) == len(judged) and _cost(tried) + ACCUSED < cost:
+                best, judged, cost = arrangement, tried, _cost(tried) + ACCUSED
+        return best, judged
+
+    def _judge(
+        self,
+        arrangement: Arrangement,
+        expectation: Expectation | None,
+        responses: Mapping[str, Response],
+    ) -> dict[str, Judgement]:
+        if expectation is None or self.first is None:
+            return {}
+        steps = {t.axis.name: t.step for t in self.trials}
+        cameras = self.first.cameras
+        return pair_up(
+            {
+                name: judge(name, steps[name], r, expectation, arrangement, cameras)
+                for name, r in responses.items()
+            }
+        )
+
+    def _axis(
+        self, trial: Trial, response: Response | None, judgement: Judgement | None
+    ) -> AxisReport:
+        axis, step = trial.axis, trial.step
+        if response is None:
+            text = words.broken_off(axis, trial.stopped)
+            return AxisReport(axis, abs(step), trial.reach, AxisVerdict.UNSURE, text, (text,))
+        if response.stuck and judgement is not None and judgement.verdict is AxisVerdict.SCALE:
+            judgement = replace(judgement, verdict=AxisVerdict.UNSURE)
+        verdict = _verdict(response, judgement)
+        if judgement is None:
+            text = words.without_model(axis, step, response.shows)
+        else:
+            text = words.words_of(axis, step, judgement)
+        found = [] if verdict in (AxisVerdict.WELL, AxisVerdict.UNSURE) else [text]
+        found += words.dragging(axis, judgement) if judgement is not None else []
+        play, missed, u = self._motion(axis, step, response, found)
+        rest = None
+        if trial.arrival is not None and self.first is not None and response.shows:
+            rest = settling(trial.arrival, self.first, response, self.noise, self.bench.frames)
+        found += self._late(axis, rest)
+        return AxisReport(
+            axis, abs(step), trial.reach, verdict, text, tuple(found), judgement, response,
+            play, u, missed, u, rest,
+        )  # fmt: skip
+
+    def _motion(
+        self, axis: Axis, step: float, response: Response, found: list[str]
+    ) -> tuple[float | None, float | None, float | None]:
+        """Return play, what is missed, and their uncertainty; add to ``found`` what is wrong."""
+        size = abs(step)
+        if response.stuck:
+            found.append(words.play_at_least(axis, size))
+            return size, None, None
+        if math.isnan(response.u):
+            return None, None, None
+        u = math.hypot(response.u * size, axis.resolution / math.sqrt(6))
+        play, missed = max(response.lost * size, 0.0), response.missed * size
+        spare = max(3 * axis.resolution, 1e-5 * axis.travel)
+        if play - 3 * u > 1.1 * axis.play + spare:
+            found.append(words.too_much_play(axis, play, u))
+        if abs(missed) - 4 * u > 0.5 * axis.play + spare:
+            found.append(words.one_way(axis, missed, u))
+        if abs(response.backward - 1) > max(BACKWARD, 5 * response.u):
+            found.append(words.unsteady(axis, response.backward, 1.5 * response.u))
+        return play, missed, u
+
+    def _late(self, axis: Axis, rest: Settling | None) -> list[str]:
+        allowed = self.bench.settle
+        if rest is None or (rest.steady and rest.time <= max(allowed, rest.looked)):
+            return []
+        if not rest.steady and rest.until <= allowed:
+            return []
+        time = rest.time if rest.steady else rest.until
+        return [words.late(axis, time, at_least=not rest.steady, allowed=allowed)]
+
+    def _planes(self, arrangement: Arrangement) -> tuple[PlaneReport, ...]:
+        assert self.first is not None
+        reports = []
+        for plane in dict.fromkeys(d.plane or n for n, d in self.bench.detectors.items()):
+            profiles = self.first.frames.get(plane, ())
+            found = [arrangement.words] if plane in arrangement.names[:1] else []
+            found += _unusable(plane, profiles, self.first)
+            reports.append(PlaneReport(plane, len(profiles), _scatter(profiles), tuple(found)))
+        return tuple(reports)
+
+
+class _Watch:
+    """Looks over one trial: is the beam still there, and does it move no more than it should?"""
+
+    def __init__(self, inspection: Inspection, axis: Axis, size: float, base: Sight) -> None:
+        self.inspection, self.axis, self.size, self.base = inspection, axis, size, base
+
+    def __call__(self, place: str, sight: Sight) -> str:
+        """Return why the trial must stop, or ""."""
+        if not self.inspection.usable(sight):
+            return "the beam was lost"
+        expectation, noise = self.inspection.expectation, self.inspection.noise
+        if place != "tiny" or expectation is None:
+            return ""
+        expected = expectation.strength(self.axis.name, self.size, noise)
+        if noise.distance(self.base, sight) > RUNAWAY * expected + LOUD:
+            return "its first tiny step moved the beam further than three whole ones should"
+        return ""
+
+
+def _verdict(response: Response, judgement: Judgement | None) -> AxisVerdict:
+    if judgement is not None:
+        return judgement.verdict
+    return AxisVerdict.WELL if response.shows else AxisVerdict.UNSURE
+
+
+def _cost(judged: Mapping[str, Judgement]) -> float:
+    return sum(j.cost for j in judged.values())
+
+
+def _sees(sight: Sight) -> bool:
+    beams = any(p.use is not Use.NOTHING for several in sight.frames.values() for p in several)
+    return beams or bool(sight.readings)
+
+
+def _scatter(profiles: Sequence[BeamProfile]) -> tuple[float, float] | None:
+    seen = [p.centroid for p in profiles if p.use is not Use.NOTHING]
+    if len(seen) < 3:
+        return None
+    x, y = np.std(seen, axis=0, ddof=1)
+    return float(x), float(y)
+
+
+def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list[str]:
+    if any(p.use is not Use.NOTHING for p in profiles):
+        return []
+    if any(name.partition(".")[0] == plane for name in first.readings):
+        return []
+    flags = [f"{f.kind}, {f.evidence}" for p in profiles[:1] for f in p.flags.values()]
+    dark = any(FlagKind.DARK in p.flags for p in profiles)
+    why = "; ".join(flags or [t for t in first.failures if t.startswith(plane)] or ["no frame"])
+    return [f"{plane}: {'no beam' if dark else 'nothing that could be measured'} ({why})"]

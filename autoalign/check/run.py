@@ -1,0 +1,134 @@
+"""One call from a bench to what is wrong with its wiring."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+
+import numpy as np
+
+from autoalign.bench import Bench
+from autoalign.check.inspection import Inspection
+from autoalign.check.result import CheckResult
+from autoalign.core.axes import Axis
+from autoalign.core.errors import UsageError, unknown_name
+from autoalign.journal import Journal, describe_bench
+from autoalign.journal.describe import versions
+from autoalign.run.blocking import run
+from autoalign.run.execute import Event, StopFlag
+from autoalign.run.guard import MoveGuard
+from autoalign.session import Finish, Sight, Status, Tour
+
+__all__ = ["check"]
+
+
+def check(
+    bench: Bench,
+    *,
+    axes: Sequence[str] | None = None,
+    journal: str | Path | None = None,
+    guard: MoveGuard | None = None,
+    progress: Callable[[Event], None] | None = None,
+    stop: StopFlag | None = None,
+) -> CheckResult:
+    """Move each axis alone by tiny steps, look, go back, and say what is wrong.
+
+    Whatever is found, every axis stands at the end where it stood, as read back. With a layout what
+    is seen is compared with what the model expects; without one it is still said what moves, how
+    much play there is and how well it repeats.
+
+    Parameters
+    ----------
+    bench
+        What to check; it needs no spec.
+    axes
+        Names of the axes to try; all that are not held where not given.
+    journal
+        File for the record; it must not exist.
+    guard, progress, stop
+        See :class:`~autoalign.run.execute.Conductor`.
+
+    Raises
+    ------
+    AlignError
+        For a request that cannot be carried out, and for hardware that misbehaves.
+    """
+    inspection = Inspection(bench, _chosen(bench, axes))
+    tour = Tour(bench.axes, inspection.guide, settle=bench.settle, frames=bench.frames)
+    with ExitStack() as stack:
+        record = None
+        if journal is not None:
+            record = stack.enter_context(_journal(bench, Path(journal)))
+        finish = run(bench, tour, record, guard=guard, progress=progress, stop=stop)
+        result = _result(inspection, tour, finish, journal)
+        if record is not None:
+            for axis in result.axes:
+                record.note("axis", axis.words, axis=axis.axis.name, findings=axis.findings)
+            for finding in result.findings:
+                record.note("finding", finding)
+    return result
+
+
+def _chosen(bench: Bench, axes: Sequence[str] | None) -> list[Axis]:
+    if axes is None:
+        chosen = list(bench.free_axes.values())
+    else:
+        for name in axes:
+            if name not in bench.axes:
+                raise unknown_name("axis", name, bench.axes, f"check of {bench.name}")
+        chosen = [bench.axes[name] for name in axes]
+    if not chosen:
+        raise UsageError(f"check of {bench.name}: every axis is held; there is nothing to try.")
+    return chosen
+
+
+def _journal(bench: Bench, path: Path) -> Journal:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    described = {
+        "bench": describe_bench(bench),
+        "strategy": "check",
+        "seed": 0,
+        "versions": versions(),
+    }
+    return Journal(path, bench.clock, described)
+
+
+def _result(
+    inspection: Inspection, tour: Tour, finish: Finish, journal: str | Path | None
+) -> CheckResult:
+    reports, planes = inspection.conclude() if inspection.first is not None else ((), ())
+    findings = [f for p in planes for f in p.findings]
+    findings += [f for r in reports for f in r.findings]
+    if finish.status is not Status.BACK:
+        findings.append(finish.reason)
+    elif not tour.home:
+        findings.append("not every axis reads at the end what it read at first")
+    return CheckResult(
+        axes=reports,
+        planes=planes,
+        findings=tuple(findings),
+        home=tour.home,
+        start=dict(tour.start),
+        end=dict(tour.positions),
+        shift=_shift(tour.first, tour.closing),
+        modelled=inspection.expectation is not None,
+        status=finish.status,
+        reason=finish.reason,
+        looks=tour.probes,
+        moves=tour.moves,
+        seconds=tour.elapsed,
+        journal=None if journal is None else Path(journal),
+    )
+
+
+def _shift(first: Sight | None, last: Sight | None) -> dict[str, float]:
+    """Return by plane how far the centroid is from where it was, mm."""
+    if first is None or last is None:
+        return {}
+    before, after = first.profiles, last.profiles
+    return {
+        p: float(np.hypot(*np.subtract(after[p].centroid, before[p].centroid)))
+        for p in before
+        if p in after
+    }

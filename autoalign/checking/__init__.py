@@ -1,8 +1,0 @@
-"""The wiring check: every axis alone, in tiny steps, against what the model expects of it."""
-
-from __future__ import annotations
-
-from autoalign.checking.result import AxisReport, CheckResult, PlaneReport
-from autoalign.checking.run import check
-
-__all__ = ["AxisReport", "CheckResult", "PlaneReport", "check"]

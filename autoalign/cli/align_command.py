@@ -1,0 +1,119 @@
+"""``autoalign align``: one alignment of the bench that a file describes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from autoalign.cli.numbers import checked_looks, checked_seed
+from autoalign.cli.outputs import memory_file
+
+if TYPE_CHECKING:
+    from autoalign.config import BenchFile
+    from autoalign.session.actions import Budget
+
+__all__ = ["align", "budget_of", "checked_strategy"]
+
+
+def align(
+    bench: Path,
+    /,
+    *,
+    strategy: str | None = None,
+    budget: int | None = None,
+    seed: int = 0,
+    memory: Path | None = None,
+    fresh: Annotated[bool, Parameter(negative="")] = False,
+    output: Path | None = None,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> int:
+    """Align the bench that a bench file describes.
+
+    Looks, moves, looks again until every term is in spec, and verifies after the last move;
+    otherwise it returns to the best position that it has verified, and says so. Ctrl-C stops
+    every axis and closes the record.
+
+    Cautions: the beam swings and motors start without warning. Lower the power, block what is not
+    needed, keep hands away. Local rules and the laser safety officer decide; software limits and
+    stops are no safety function.
+
+    Parameters
+    ----------
+    bench
+        Bench file (TOML).
+    strategy
+        Who searches; the bench file's where not given. "autoalign plugins strategies" lists them.
+    budget
+        Looks at the most, the first and the verifying one included; the bench file's where not
+        given.
+    seed
+        Seed of the chance that strategies may use; the same seed draws the same.
+    memory
+        File in which the bench remembers itself, so that the next alignment starts calibrated;
+        written after every run that was verified to be in spec. Where not given it stands beside
+        the bench file, "bench.memory.json" for "bench.toml"; the packaged examples have none.
+    fresh
+        Do not use what the file remembers.
+    output
+        Folder for the record, the picture and the report; a new one in the user's data folder
+        where not given. An earlier run is never overwritten.
+    json
+        Print facts as JSON.
+    """
+    from autoalign.cli.caution import caution  # noqa: PLC0415
+    from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy
+    from autoalign.config import read_bench_file  # noqa: PLC0415
+    from autoalign.run.calibration_file import memory_path  # noqa: PLC0415
+
+    checked_seed("--seed", seed)
+    kept = memory_file("--memory", memory)
+    file = read_bench_file(bench)
+    chosen = checked_strategy(strategy) or file.strategy
+    folder = output or default_folder(file.tables.bench.name)
+    caution(file)
+    with file.open() as opened:
+        run = carry_out(
+            opened,
+            folder,
+            strategy=chosen,
+            budget=budget_of(file, budget),
+            seed=seed,
+            memory=kept or memory_path(bench),
+            fresh=fresh,
+            by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
+        )
+        print_run(run, json)
+        return exit_code(run)
+
+
+def checked_strategy(name: str | None) -> str | None:
+    """Return ``name`` once it is known to exist; before any hardware is opened."""
+    if name is not None:
+        from autoalign.plugins import plugin  # noqa: PLC0415
+
+        plugin("strategies", name)
+    return name
+
+
+def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
+    """Return the file's budget, with ``probes`` in place of the file's where given."""
+    import math  # noqa: PLC0415
+
+    from autoalign.session.actions import Budget  # noqa: PLC0415
+
+    table = file.tables.budget
+    looks = table.probes if probes is None else checked_looks(probes)
+    return Budget(looks, math.inf if table.time is None else table.time)
+
+
+def default_folder(bench: str) -> Path:
+    """Return a new folder's name in the user's data folder, for a run of the bench so called."""
+    from datetime import datetime  # noqa: PLC0415
+
+    from platformdirs import user_data_path  # noqa: PLC0415
+
+    plain = "-".join("".join(c if c.isalnum() else " " for c in bench.lower()).split())
+    stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
+    return user_data_path("autoalign") / "runs" / f"{stamp}-{plain}"

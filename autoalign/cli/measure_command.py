@@ -1,0 +1,248 @@
+"""``autoalign measure``: beams in pictures, or the beam on a bench as it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from cyclopts import Parameter
+
+from autoalign.cli.numbers import Amount, listed_amounts, option_value
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from autoalign.cli.explaining import Collimator
+    from autoalign.cli.profiles import Measured
+    from autoalign.core.frames import Frame
+    from autoalign.pictures import Channel, Picture
+
+__all__ = ["measure"]
+
+Flag = Annotated[bool, Parameter(negative="")]
+
+_WIDEST_PIXEL = 100.0
+"""The largest size of a pixel at its plane, mm; beyond it is a slip of the unit."""
+
+
+def measure(
+    *places: str,
+    pitch: Amount | None = None,
+    bits: int | None = None,
+    dark: Path | None = None,
+    hot_map: Path | None = None,
+    channel: Literal["red", "green", "blue"] | None = None,
+    pictures: Path | None = None,
+    explain: Flag = False,
+    distances: Amount | None = None,
+    focal_length: Amount | None = None,
+    angle: Amount | None = None,
+    aperture: Amount | None = None,
+    core: Amount = "0 mm",
+    json: Flag = False,
+    csv: Flag = False,
+) -> int:
+    """Measure the beam in pictures, or on a bench, without moving anything.
+
+    Second moments after ISO 11146-1 with standard uncertainties: centre, widths d_σ along the
+    principal axes, azimuth, ellipticity; and flags with their evidence. Pixels are taken as they
+    stand: never scaled, decoded or mixed; what was done is said. One unreadable file does not stop
+    the others; the exit code is then 2.
+
+    Parameters
+    ----------
+    places
+        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS, or RAW with a sidecar JSON), folders or patterns;
+        or one bench file (TOML).
+    pitch
+        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y; with
+        ";" between, one for each file in their order: "0.125 mm; 0.258 mm". Without it, what a
+        sidecar says; otherwise lengths are in pixels.
+    bits
+        Bits that the camera delivers, where the file could hold more; sets the saturation level.
+    dark
+        A picture of the same camera without the beam; it is subtracted.
+    hot_map
+        A picture in which pixels that are of no use are not 0; they are filled in.
+    channel
+        Which channel of colour pictures.
+    pictures
+        Folder for annotated pictures.
+    explain
+        Say in words what is wrong with the frames, which axis probably stands off and how far to
+        move it, and what cannot be told: of any bench with a layout. Pictures are explained as
+        those of a collimator, and need --distances, --focal-length, --angle and --pitch.
+    distances
+        Where the pictures were taken, after the mirror, in their order: "0.4 m, 2.4 m". Each
+        screen's zero is taken to be in the middle of its picture, with x to the right and y up.
+    focal_length
+        Reflected focal length of the mirror.
+    angle
+        Its off-axis angle.
+    aperture
+        Its clear aperture.
+    core
+        Diameter of the source.
+    json
+        Print facts as JSON.
+    csv
+        Print facts as CSV.
+    """
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+
+    if not places:
+        raise UsageError("nothing to measure; give pictures, a folder, or a bench file.")
+    if json and csv:
+        raise UsageError("--json and --csv: choose one form.")
+    if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
+        from autoalign.cli.looking import look  # noqa: PLC0415
+
+        return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
+    options = Options(pitches_of(pitch), bits, channel, centred=explain)
+    if not explain:
+        many = _measure_files(places, options, dark, hot_map)
+        give(many, json=json, csv=csv)
+    else:
+        from autoalign.cli.explaining import Collimator  # noqa: PLC0415
+
+        bench = Collimator.of_options(distances, focal_length, angle, aperture, core)
+        many = _measure_files(places, options, dark, hot_map)
+        if any(m.profile is not None and m.unit == "px" for m in many):
+            raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
+        _give_explained(many, bench, json=json, csv=csv)
+    draw(many, pictures)
+    return 2 if any(m.problem for m in many) else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How pictures are to be read: ``pitches`` (none, one, or one a file), and what else
+    ``read_pictures`` wants to know."""
+
+    pitches: tuple[tuple[float, float], ...]
+    bit_depth: int | None
+    channel: Channel | None
+    centred: bool
+
+    def read(self, path: Path, number: int = 0) -> list[Picture]:
+        """Return the pictures in file ``number``."""
+        from autoalign.pictures import read_pictures  # noqa: PLC0415
+
+        pitch = self.pitches[min(number, len(self.pitches) - 1)] if self.pitches else None
+        return read_pictures(
+            path,
+            pitch=pitch,
+            bit_depth=self.bit_depth,
+            channel=self.channel,
+            centred=self.centred,
+        )
+
+
+def pitches_of(text: str | None) -> tuple[tuple[float, float], ...]:
+    """Read pixel pitches, mm: with ";" between them, each one length, or one for x and for y."""
+    return () if text is None else tuple(_pitch_of(part) for part in text.split(";"))
+
+
+def _pitch_of(text: str) -> tuple[float, float]:
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+
+    sizes = [option_value("--pitch", part, "mm") for part in listed_amounts("--pitch", text)]
+    if len(sizes) > 2 or not all(0 < size <= _WIDEST_PIXEL for size in sizes):
+        raise UsageError(
+            f'--pitch {text!r}: give one length, or "x, y", each above 0 and up to '
+            f"{_WIDEST_PIXEL:g} mm."
+        )
+    return sizes[0], sizes[-1]
+
+
+def give(many: Sequence[Measured], *, json: bool, csv: bool) -> None:
+    """Print what was measured in the form asked for."""
+    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.profiles import facts_of, print_csv, print_profiles  # noqa: PLC0415
+
+    if json:
+        print_facts([facts_of(m) for m in many])
+    elif csv:
+        print_csv(many)
+    else:
+        print_profiles(many)
+
+
+def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, csv: bool) -> None:
+    from autoalign.cli.explaining import explain_pictures, print_words  # noqa: PLC0415
+    from autoalign.cli.output import print_facts  # noqa: PLC0415
+    from autoalign.cli.profiles import facts_of  # noqa: PLC0415
+
+    words = explain_pictures(many, bench).words
+    if json:
+        print_facts({"frames": [facts_of(m) for m in many], "explanation": words})
+        return
+    give(many, json=False, csv=csv)
+    if not csv:
+        print_words(words)
+
+
+def draw(many: Sequence[Measured], folder: Path | None) -> None:
+    """Write an annotated picture of every frame to ``folder``, where one is given."""
+    if folder is None:
+        return
+    from autoalign.cli.output import warn  # noqa: PLC0415
+    from autoalign.cli.outputs import picture_file  # noqa: PLC0415
+    from autoalign.report import draw_profile  # noqa: PLC0415
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for number, m in enumerate(many, 1):
+        if m.frame is not None and m.profile is not None:
+            name = f"{number:03d}-{Path(m.name).stem}.png"
+            place = picture_file("--pictures", folder / name)
+            warn(f"picture {draw_profile(m.frame, m.profile, place)}")
+
+
+def _measure_files(
+    places: Sequence[str], options: Options, dark: Path | None, hot_map: Path | None
+) -> list[Measured]:
+    from autoalign.cli.profiles import Measured  # noqa: PLC0415
+    from autoalign.cli.progress import working  # noqa: PLC0415
+    from autoalign.core.errors import FrameError, UsageError  # noqa: PLC0415
+    from autoalign.pictures import find_pictures  # noqa: PLC0415
+
+    without = _single(dark, options, "dark frame") if dark is not None else None
+    bad = _single(hot_map, options, "hot-pixel map").pixels > 0 if hot_map is not None else None
+    many: list[Measured] = []
+    files = find_pictures(places)
+    if len(options.pitches) > 1 and len(options.pitches) != len(files):
+        raise UsageError(f"{len(options.pitches)} pitches for {len(files)} files; give one each.")
+    with working(f"Measuring {len(files)} files"):
+        for number, path in enumerate(files):
+            try:
+                many += [_measured(p, without, bad) for p in options.read(path, number)]
+            except FrameError as error:
+                many.append(Measured(str(path), "px", problem=str(error)))
+    return many
+
+
+def _single(path: Path, options: Options, what: str) -> Frame:
+    from autoalign.core.errors import FrameError  # noqa: PLC0415
+
+    pictures = options.read(path)
+    if len(pictures) != 1:
+        raise FrameError(f"{path}: {len(pictures)} pictures in it; a {what} is one.")
+    return pictures[0].frame
+
+
+def _measured(
+    picture: Picture, dark: Frame | None, hot_map: npt.NDArray[np.bool_] | None
+) -> Measured:
+    from autoalign import measure_beam  # noqa: PLC0415
+    from autoalign.cli.profiles import Measured  # noqa: PLC0415
+    from autoalign.core.errors import FrameError  # noqa: PLC0415
+
+    name, unit = picture.name, "mm" if picture.scaled else "px"
+    try:
+        profile = measure_beam(picture.frame, dark=dark, hot_map=hot_map)
+    except FrameError as error:
+        return Measured(name, unit, problem=f"{name}: {error}")
+    return Measured(name, unit, picture.frame, profile, picture.notes)

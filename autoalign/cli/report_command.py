@@ -1,0 +1,67 @@
+"""``autoalign report``: from the record of a run to one HTML file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from autoalign.cli.output import print_facts, print_text
+from autoalign.cli.outputs import page_file, picture_file
+
+__all__ = ["report"]
+
+
+def report(
+    journal: Path,
+    /,
+    *,
+    output: Path | None = None,
+    picture: Path | None = None,
+    json: Annotated[bool, Parameter(negative="")] = False,
+) -> int:
+    """Write the report of a run as one self-contained HTML file.
+
+    It shows frames before and after with the measured ellipse, the convergence, the axes, the
+    verdict with its uncertainties, what is left open, and the cautions. Works on a run that was
+    cut off as well.
+
+    Parameters
+    ----------
+    journal
+        The record of the run (run.db), or the folder that holds it.
+    output
+        Where the HTML file goes; beside the record where not given.
+    picture
+        Write the run at a glance as a PNG file as well.
+    json
+        Print facts as JSON.
+    """
+    from autoalign.journal import read_journal  # noqa: PLC0415
+    from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415
+    from autoalign.report import draw_run, record_of, write_report  # noqa: PLC0415
+
+    if journal.is_dir():
+        journal = journal / "run.db"
+    wanted = page_file("--output", output or journal.with_suffix(".html"))
+    if picture is not None:
+        picture_file("--picture", picture)
+    record = record_of(read_journal(journal))
+    page = write_report(record, wanted)
+    drawn = draw_run(record, picture) if picture is not None else None
+    if json:
+        print_facts(
+            {
+                "in_spec": record.in_spec,
+                "headline": headline(record),
+                "report": page,
+                "picture": drawn,
+            }
+        )
+        return 0
+    print_text(f"{headline(record)}. {verdict_text(record)}")
+    print_text(f"Report   {page}", wrap=False)
+    if drawn is not None:
+        print_text(f"Picture  {drawn}", wrap=False)
+    return 0

@@ -1,0 +1,1 @@
+"""What every room stands on: axes, frames, clocks, units, errors, files, interfaces."""

@@ -1,0 +1,164 @@
+"""The one place where people's units meet the library's: mm, rad and s inside.
+
+At the edges (bench files, command line, reports) lengths are mm, µm, nm or m, angles mrad, µrad,
+deg or rad, times s, ms, min or h, always labelled.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from autoalign.core.errors import UsageError, unknown_name
+
+__all__ = [
+    "EDGE_UNIT",
+    "check_decimal_point",
+    "from_edge",
+    "kind_name",
+    "kind_of",
+    "parse_quantity",
+    "quantity",
+    "to_edge",
+]
+
+_FACTORS: dict[str, tuple[str, float]] = {
+    "m": ("mm", 1e3),
+    "mm": ("mm", 1.0),
+    "um": ("mm", 1e-3),
+    "nm": ("mm", 1e-6),
+    "rad": ("rad", 1.0),
+    "mrad": ("rad", 1e-3),
+    "urad": ("rad", 1e-6),
+    "deg": ("rad", math.pi / 180.0),
+    "1": ("1", 1.0),
+    "%": ("1", 0.01),
+    "s": ("s", 1.0),
+    "ms": ("s", 1e-3),
+    "min": ("s", 60.0),
+    "h": ("s", 3600.0),
+}
+
+_SPELLINGS = {"µ": "u", "μ": "u", "°": "deg"}
+_QUANTITY = re.compile(r"\s*([+−-]?\s*(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+
+_COMMA = re.compile(r"\d,\d")
+
+_ELSEWHERE = {
+    "in": (25.4, "mm"), "inch": (25.4, "mm"), "inches": (25.4, "mm"), '"': (25.4, "mm"),
+    "ft": (304.8, "mm"), "mil": (25.4, "um"), "thou": (25.4, "um"), "cm": (10.0, "mm"),
+    "arcmin": (math.pi / 10.8, "mrad"), "arcsec": (math.pi / 0.648, "urad"),
+}  # fmt: skip
+"""Units that are understood, but not taken, with what one of them is."""
+
+EDGE_UNIT = {"mm": "mm", "rad": "mrad", "1": "1", "s": "s"}
+"""The unit in which a person is shown an inner unit, unless something else is asked for."""
+
+
+def kind_of(unit: str) -> str:
+    """Return the inner unit ("mm", "rad", "s" or "1") that ``unit`` converts to."""
+    return _look_up(unit)[0]
+
+
+def from_edge(value: float, unit: str) -> float:
+    """Convert ``value`` given in ``unit`` to mm, rad or a plain number."""
+    return value * _look_up(unit)[1]
+
+
+def to_edge(value: float, unit: str) -> float:
+    """Convert ``value`` in mm, rad or a plain number to ``unit``."""
+    return value / _look_up(unit)[1]
+
+
+def check_decimal_point(text: str) -> None:
+    """Refuse a number with a decimal comma, also where several numbers stand between commas."""
+    if _COMMA.search(text):
+        raise UsageError(
+            f"{text!r} has a comma between two digits; write the decimals after a point, thousands "
+            "without a mark, and a blank after a comma between two numbers."
+        )
+
+
+def parse_quantity(text: str, example: str = "") -> tuple[float, str]:
+    """Read a number with its unit, for instance ``"0.1 mrad"``, ``"-6 mm"`` or ``"2 mm/s"``.
+
+    Returns the value and its inner unit: "mm", "rad", "s", "1", "mm/s" or "rad/s". "µ" may stand
+    for "u" and "°" for "deg". A number without a unit is refused, because nobody knows what it
+    means; ``example`` is what is written where it stands, and gives the unit that is proposed.
+    """
+    check_decimal_point(text)
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise UsageError(
+            f'{text!r} is not a number with a unit; write for instance "{example or "0.1 mrad"}".'
+        )
+    number, unit = match.groups()
+    if not unit:
+        raise UsageError(
+            f"{text!r} has no unit; write for instance {_proposed(text.strip(), example)}."
+        )
+    for given, meant in _SPELLINGS.items():
+        unit = unit.replace(given, meant)
+    base, slash, per = unit.partition("/")
+    value = float(number.replace("−", "-").replace(" ", ""))
+    if base.strip() in _ELSEWHERE:
+        factor, known = _ELSEWHERE[base.strip()]
+        raise UsageError(
+            f"{text!r}: {base.strip()} is not read here; write "
+            f'"{value * factor:.10g} {known}{slash}{per}".'
+        )
+    if slash and per.strip() != "s":
+        raise UsageError(f"{text!r}: a rate is given per second, for instance 2 mm/s.")
+    inner, factor = _look_up(base.strip())
+    if not math.isfinite(value * factor):
+        raise UsageError(f"{text!r} is beyond every number that can be computed with; check it.")
+    return value * factor, f"{inner}/s" if slash else inner
+
+
+def _proposed(number: str, example: str) -> str:
+    """Return the number with the unit of ``example``, or with one of each kind."""
+    if not example:
+        return f'"{number} mm", "{number} mrad" or "{number} %", as it is meant'
+    return f'"{number} {example.split(" ", 1)[1]}"'
+
+
+_KIND_NAMES = {
+    "mm": ("a length", "6 mm"),
+    "rad": ("an angle", "0.1 mrad"),
+    "s": ("a time", "0.2 s"),
+    "1": ("a plain number", "1.5 %"),
+    "mm/s": ("a speed", "2 mm/s"),
+    "rad/s": ("a turning speed", "5 mrad/s"),
+}
+
+
+def quantity(text: str, *inner: str, example: str = "") -> float:
+    """Read a number with its unit where one of the ``inner`` units is wanted; return it in that.
+
+    ``example`` is what is usual there, for instance "5.5 um"; without it one of the first kind.
+
+    Raises
+    ------
+    UsageError
+        For a text that is no quantity, or one of another kind; the message gives an example.
+    """
+    usual = {inner[0]: example} if example else {}
+    value, kind = parse_quantity(text, example or _KIND_NAMES[inner[0]][1])
+    if kind not in inner:
+        wanted = " or ".join(
+            f'{_KIND_NAMES[i][0]} (for instance "{usual.get(i, _KIND_NAMES[i][1])}")' for i in inner
+        )
+        raise UsageError(f"{text!r} is {kind_name(kind)}; wanted is {wanted}.")
+    return value
+
+
+def kind_name(inner: str) -> str:
+    """Return what a value in the inner unit ``inner`` is called, for instance "a length"."""
+    return _KIND_NAMES[inner][0] if inner in _KIND_NAMES else f"a value in {inner}"
+
+
+def _look_up(unit: str) -> tuple[str, float]:
+    try:
+        return _FACTORS[unit]
+    except KeyError:
+        raise unknown_name("unit", unit, _FACTORS) from None

@@ -1,0 +1,247 @@
+"""What is known of one bench so far: looks, the fit to them, and where that says to go."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import BeamProfile
+from autoalign.core.axes import Axis
+from autoalign.diagnosis.cameras import CameraSuspect, camera_suspects
+from autoalign.diagnosis.wires import Suspect, suspects
+from autoalign.model.calibration import recall, remember
+from autoalign.model.fit import ROUNDS, Fit, Look, fit, look_from_profiles
+from autoalign.model.predict import Twin
+from autoalign.model.target import Aim, Foresight, aim
+from autoalign.model.unknowns import position_sigma
+from autoalign.optics.layout import Layout
+from autoalign.spec.terms import Spec
+
+__all__ = ["Knowledge"]
+
+Floats = npt.NDArray[np.float64]
+
+DOUBT = 5.0
+"""Misfit, in standard deviations of χ², above which the model itself is in doubt."""
+CONVINCED = 25.0
+"""A suspicion must lower the cost by this much to be believed: odds of e^12 against chance."""
+
+DOUBTS = 3
+"""After so many looks in doubt nothing else is suspected any more."""
+ASIDE, BELIEF = (0.3, 0.6), 1e-3
+"""A fit that has gone astray (to the other side of the focus, say) begins anew with one axis this
+much aside, in standard uncertainties, and with frames believed only this much at first."""
+SIDEWAYS = tuple(s * t for t in (0.25, 0.5, 0.75, 1.0, 1.5, 2.0) for s in (1, -1))
+"""How far aside one axis is tried, in standard uncertainties, for a beam that is turned over."""
+RIVALS = 1
+"""So many such places are begun from: those where the beam is most like itself upside down."""
+BRIEF = 12
+"""Steps of a fit that tries a suspicion."""
+GLANCE = 3
+"""Steps of a fit that only puts suspicions in order."""
+LIKELY = 3
+"""So many suspicions are tried in full: those that look best after a step or a glance."""
+
+MOST_LOOKS = 24
+"""Older looks are forgotten, so that time and memory per probe stay bounded."""
+LARGE_DRIFT = {"drift_shift": 2.0, "drift_turn": 0.015, "drift_calibration": 0.5}
+"""Tried where the usual drift does not explain the first look."""
+
+
+class Knowledge:
+    """The fit of one bench, looks added one by one.
+
+    Parameters
+    ----------
+    layout, axes, spec
+        Nominal geometry, the axes that move (in the order of the positions), what is wanted.
+    priors
+        Standard uncertainties that replace the defaults, by name (``Bench.uncertainties``).
+    memory
+        What :meth:`memory` gave last time, or None.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        axes: Sequence[Axis],
+        spec: Spec,
+        priors: Mapping[str, float] | None = None,
+        memory: Any = None,
+    ) -> None:
+        self.twin = Twin(layout, axes, priors)
+        self.spec = spec
+        self.looks: list[Look] = []
+        self.fit: Fit | None = None
+        self.suspect: Suspect | None = None
+        self.camera: CameraSuspect | None = None
+        self._doubts = 0
+        self.inconsistent = False
+        self._memory, self._priors = memory, dict(priors or {})
+        self.prior, self.remark = recall(self.twin, memory, priors)
+        self._foresight = Foresight(self.twin, spec)
+        self._sigma = np.array([position_sigma(a) for a in axes])
+        self._lower = np.array([a.reachable[0] for a in axes])
+        self._upper = np.array([a.reachable[1] for a in axes])
+
+    @property
+    def wiring(self) -> Floats | None:
+        """How commands reach the axes, where that is not as the layout says."""
+        return None if self.suspect is None else self.suspect.wiring
+
+    @property
+    def refusal(self) -> str:
+        """Why the memory is not used, in words; "" where it is, or where there was none."""
+        return self.remark if self.prior is None and self._memory is not None else ""
+
+    def learn(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
+        """Add what was seen at ``positions``; False where nothing in it could be used."""
+        look = look_from_profiles(self.twin.planes, positions, dict(profiles))
+        if not look.count:
+            return False
+        self.looks = [*self.looks[-MOST_LOOKS + 1 :], look]
+        self.fit = self._fit(None if self.fit is None else self.fit.phi, self.wiring)
+        if self.prior is not None and len(self.looks) == 1 and self.fit.excess > DOUBT:
+            self._trust_memory_less()
+        if self.fit.excess > DOUBT and len(self.looks) == 1:
+            self._begin_anew()
+        if len(self.looks) == 1:
+            self._turn_over()
+        if self.fit.excess > DOUBT:
+            self._doubt()
+        return True
+
+    def aim(self, here: Floats) -> Aim:
+        """Return where to go from ``here``."""
+        if self.fit is None:
+            raise ValueError("nothing has been learnt yet")
+        return aim(self._foresight, self.fit.phi, self.fit.root, here, self._lower, self._upper)
+
+    def turned(self, here: Floats) -> bool:
+        """Whether what is known says that the beam goes through a focus where it should not.
+
+        False where the looks do not fit the layout: then nothing of the kind is known.
+        """
+        if self.fit is None or self.fit.excess > DOUBT:
+            return False
+        return self._foresight.turned(here, self.fit.phi)
+
+    def slopes(self, here: Floats) -> Floats:
+        """Return the model's response (residuals, axes) of the spec at ``here``."""
+        phi = np.zeros(self.twin.size) if self.fit is None else self.fit.phi
+        return self._foresight.at(here, phi).by_axis
+
+    def memory(self) -> dict[str, Any] | None:
+        """Return what to remember, or None where nothing trustworthy is known."""
+        if self.fit is None or self.suspect or self.camera or self.inconsistent:
+            return None
+        return remember(self.twin, self.fit)
+
+    def _fit(self, start: Floats | None, wiring: Floats | None, rounds: int = ROUNDS) -> Fit:
+        return fit(self.twin, self.looks, start, self.prior, self._sigma, wiring, rounds)
+
+    def _trust_memory_less(self) -> None:
+        """Allow for a large drift; where even that does not explain the look, forget."""
+        self.prior, _ = recall(self.twin, self._memory, {**self._priors, **LARGE_DRIFT})
+        self.remark = "parts have moved a lot since the memory was saved"
+        self.fit = self._fit(None, self.wiring)
+        if self.fit.excess > DOUBT:
+            self.prior, self.remark = None, "memory contradicts the first look; not used"
+            self.fit = self._fit(None, self.wiring)
+
+    def _begin_anew(self) -> None:
+        """Fit again from either side of each axis, until the look is explained."""
+        assert self.fit is not None
+        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        for aside, place, side in itertools.product(ASIDE, places, (1, -1)):
+            start = self._expected()
+            start[place] += side * aside
+            tried = fit(
+                self.twin, self.looks, start, self.prior, self._sigma, self.wiring, belief=BELIEF
+            )
+            if tried.misfit < self.fit.misfit:
+                self.fit = tried
+            if self.fit.excess <= DOUBT:
+                return
+
+    def _expected(self) -> Floats:
+        """Return the unknowns (unknowns,) as they are expected before anything is seen."""
+        return np.zeros(self.twin.size) if self.prior is None else self.prior[0].copy()
+
+    def _turn_over(self) -> None:
+        """See whether the look is explained better by a beam turned over between the planes.
+
+        Or by one that is not, where the fit has it turned over. Widths alone leave either open.
+        """
+        assert self.fit is not None
+        twin, expected = self.twin, self._expected()
+        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
+        sigma = twin.unknowns.sigma[places]
+        here = self.looks[0].positions
+        aside = np.concatenate([np.diag(t * sigma) for t in SIDEWAYS])
+        now = twin.upright(here, self.fit.phi)[0].mean()
+        upright = twin.upright(here + aside, expected).mean(axis=1)
+        other = np.flatnonzero(upright * now < 0)
+        for k in other[np.argsort(np.abs(upright[other] + now))][:RIVALS]:
+            start = expected.copy()
+            start[places] += aside[k] / sigma
+            tried = self._fit(start, self.wiring)
+            if tried.misfit < self.fit.misfit:
+                self.fit = tried
+
+    def _doubt(self) -> None:
+        """See whether one wrong wire or camera explains what was seen; else trust it less."""
+        assert self.fit is not None
+        self._doubts += 1
+        best, found = self.fit, self.suspect
+        if sum(1 for look in self.looks if look.count > 4) > 1 and self._doubts <= DOUBTS:
+            for suspect, start in self._likely_suspects():
+                tried = self._fit(start, suspect.wiring, BRIEF)
+                if tried.misfit < best.misfit - CONVINCED:
+                    best, found = tried, suspect
+            self.camera = self._doubt_cameras(best)
+        if found is not self.suspect and self.camera is None:
+            self.suspect = found
+            self.fit = self._fit(best.phi, self.wiring)
+            self._foresight = Foresight(self.twin, self.spec, self.wiring)
+        self.inconsistent = self.fit.excess > 2 * DOUBT
+
+    def _likely_suspects(self) -> list[tuple[Suspect, Floats]]:
+        """Return the suspicions that one step makes look best, with the unknowns it ends at.
+
+        Each starts from what the first look alone says: with its own wires that look is the same.
+        """
+        first = fit(self.twin, self.looks[:1], None, self.prior, self._sigma).phi
+        away = self.looks[0].positions - self._foresight.middle
+        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        tried = []
+        for suspect in suspects(self.twin.axes):
+            start = first.copy()
+            start[places] += (away - suspect.wiring @ away) / self.twin.unknowns.sigma[places]
+            found = self._fit(start, suspect.wiring, 1)
+            tried.append((found.misfit, suspect, found.phi))
+        return [t[1:] for t in sorted(tried, key=lambda t: t[0])[:LIKELY]]
+
+    def _doubt_cameras(self, best: Fit) -> CameraSuspect | None:
+        """Return the wrong camera that explains the looks better than ``best``, if one does."""
+        if best.excess < 2 * DOUBT:
+            return None
+        expected = self.twin.predict(self.looks[0].positions, np.zeros(self.twin.size)).moments[0]
+        tried = []
+        for camera in camera_suspects(self.twin.planes, self.looks[0], expected):
+            mended = [camera.mend(look) for look in self.looks]
+            tried.append((self._explain(mended, None, GLANCE), camera, mended))
+        found = None
+        for glance, camera, mended in sorted(tried, key=lambda t: t[0].misfit)[:LIKELY]:
+            full = self._explain(mended, glance.phi, BRIEF)
+            # What explains little better than nothing is no reason to accuse a camera.
+            if full.misfit < best.misfit - CONVINCED and full.excess <= 2 * DOUBT:
+                best, found = full, camera
+        return found
+
+    def _explain(self, looks: Sequence[Look], start: Floats | None, rounds: int) -> Fit:
+        return fit(self.twin, looks, start, self.prior, self._sigma, rounds=rounds)

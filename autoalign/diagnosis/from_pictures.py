@@ -1,0 +1,203 @@
+"""What near and far frames say of a misaligned off-axis paraboloid, in words and numbers.
+
+Small-angle relations of a section of reflected focal length ρ and off-axis angle α, b = α/2,
+T = tan b, for a source moved t in plane, s out of plane, l towards the mirror, and a mirror tilted
+by w: the wave has the curvature l/ρ² all round and the astigmatism T t/ρ² (0°) and T s/ρ² (45°);
+the beam points along −t/ρ + 2w and −s/ρ. A tilt w has the astigmatism of t = −ρw, a turn of the
+mirror about its normal that of s = ρ w sin b without any pointing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.parameters import Quality
+from autoalign.beam.profile import BeamProfile, FlagKind
+from autoalign.core.errors import UsageError
+from autoalign.diagnosis.aperture_fill import fill_words
+from autoalign.diagnosis.remarks import Remark, remarks
+from autoalign.diagnosis.what_remains import remaining
+
+__all__ = ["Diagnosis", "Finding", "diagnose"]
+
+Floats = npt.NDArray[np.float64]
+
+NEEDED = (
+    "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy",
+    "stretch_0", "stretch_45",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One degree of freedom: ``value`` and standard ``uncertainty`` in ``unit`` (mm or rad).
+
+    ``confidence`` (0.5 to 1) is the probability that it is off to the side that ``value`` says;
+    ``sentence`` says it to a person.
+    """
+
+    name: str
+    value: float
+    uncertainty: float
+    unit: str
+    confidence: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What several planes say.
+
+    ``remarks`` on the frames, ``findings`` by degree of freedom, ``fill`` of the aperture, what
+    ``remains`` to be said where frames are missing or bad, and what cannot be told.
+    """
+
+    findings: tuple[Finding, ...]
+    fill: str
+    cannot_tell: tuple[str, ...]
+    remarks: tuple[Remark, ...] = ()
+    remains: tuple[str, ...] = ()
+
+    def words(self) -> tuple[str, ...]:
+        """Return every sentence: frames, surest finding first, fill, what cannot be told.
+
+        Hot pixels, which were replaced, are left out, and so is a hard edge, which ``fill`` tells.
+        """
+        left_out = (FlagKind.HOT_PIXELS, FlagKind.CLIPPED_BY_APERTURE)
+        order = sorted(self.findings, key=lambda f: -abs(f.value) / max(f.uncertainty, 1e-300))
+        return (
+            *(r.sentence for r in self.remarks if r.kind not in left_out),
+            *(f.sentence for f in order),
+            *self.remains,
+            self.fill,
+            *self.cannot_tell,
+        )
+
+
+def diagnose(
+    quality: Quality,
+    *,
+    reflected_focal_length: float,
+    off_axis_angle: float,
+    clear_aperture: float | None = None,
+    source_divergence: float = 0.0,
+    profiles: Mapping[str, BeamProfile] | None = None,
+) -> Diagnosis:
+    """Explain ``quality`` of a collimator by what stands wrong on its bench.
+
+    Where the two end planes are not both good for widths, there are no findings, and what can
+    still be said stands in ``remains``.
+
+    Parameters
+    ----------
+    quality
+        Of the planes behind the mirror.
+    reflected_focal_length, clear_aperture, source_divergence
+        mm, mm (None where unknown), rad (core over reflected focal length).
+    off_axis_angle
+        rad.
+    profiles
+        By plane, where some are so bad that ``quality`` was made without them; None: its own.
+
+    Raises
+    ------
+    UsageError
+        For a focal length or an angle that is not larger than 0.
+    """
+    rho, slope = reflected_focal_length, math.tan(off_axis_angle / 2)
+    if not (rho > 0 and slope > 0):
+        raise UsageError("diagnosis: focal length and off-axis angle must be larger than 0.")
+    fill = fill_words(quality.profiles, quality.distances, clear_aperture)
+    seen = remarks(quality.profiles if profiles is None else profiles)
+    if any(n not in quality for n in NEEDED):
+        return Diagnosis((), fill, (_NO_WIDTHS,), seen, remaining(quality, rho))
+    matrix = _matrix(quality, rho, slope)
+    values, covariance = quality.pick(NEEDED)
+    floor = quality.own_growth(source_divergence, rho, *_ends(quality))
+    values = values - np.array([0, 0, 1, 1, 0, 0, 0]) * floor
+    amounts = matrix @ values
+    u = np.sqrt(np.maximum(np.diag(matrix @ covariance @ matrix.T), 0.0))
+    findings = tuple(
+        _finding(row, float(amount), float(doubt))
+        for row, amount, doubt in zip(_ROWS, amounts, u, strict=True)
+    )
+    length = quality.distances[_ends(quality)[1]] - quality.distances[_ends(quality)[0]]
+    return Diagnosis(findings, fill, (*_CANNOT, _GIVEN.format(0.01 * rho**2 / length)), seen)
+
+
+_ROWS = (
+    ("focus", "mm", "the source is {amount} too {close or far}, along its chief ray",
+     "close to the mirror", "far from the mirror"),
+    ("source in plane", "mm", "the source stands {amount} off in the plane of incidence, {side}",
+     "away from the parent axis", "towards the parent axis"),
+    ("mirror tilt in plane", "rad",
+     "the mirror is tilted {amount} in the plane of incidence, {side}",
+     "turning the beam towards +x", "turning the beam towards −x"),
+    ("source out of plane", "mm",
+     "if the mirror's clocking is right, the source stands {amount} off out of plane, {side}",
+     "upwards", "downwards"),
+    ("mirror tilt out of plane", "rad",
+     "if the mirror's clocking is right, the mirror is tilted {amount} out of plane, {side}",
+     "turning the beam up", "turning the beam down"),
+)  # fmt: skip
+
+_CANNOT = (
+    "Cannot be told out of plane: a wrong clocking of the mirror looks like source and tilt "
+    "together (two measured numbers, three degrees of freedom).",
+    "Cannot be told: a wrong zero of one screen looks like pointing, one of both like a shift of "
+    "the whole bench.",
+)
+
+_GIVEN = (
+    "± takes pixel sizes and distances as given: 1 % between the two pixel sizes looks like "
+    "{:.2g} mm of focus."
+)
+
+_NO_WIDTHS = "Focus and astigmatism cannot be told: that needs two planes whose widths can be used."
+
+
+def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
+    """Return (5, 7): degrees of freedom from the quantities :data:`NEEDED`."""
+    near, far = _ends(quality)
+    length = quality.distances[far] - quality.distances[near]
+    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
+    growth = (quality[f"{far}.xx"] + quality[f"{far}.yy"]) / 2 / width
+    curvature = rho**2 / (2 * width)
+    astigmatism = growth * rho**2 / (slope * length)
+    effective = np.zeros((2, 7))
+    effective[0, 5], effective[1, 6] = astigmatism, astigmatism
+    rows = np.zeros((5, 7))
+    rows[0, 2:4] = curvature
+    for k in range(2):
+        pointing = np.eye(7)[k]
+        tilt = pointing + effective[k] / rho
+        rows[1 + 2 * k] = effective[k] + rho * tilt
+        rows[2 + 2 * k] = tilt
+    return rows
+
+
+def _ends(quality: Quality) -> tuple[str, str]:
+    order = sorted(quality.distances, key=lambda p: quality.distances[p])
+    return order[0], order[-1]
+
+
+def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Finding:
+    name, unit, sentence, positive, negative = row
+    confidence = 0.5 + 0.5 * math.erf(abs(value) / (u * math.sqrt(2))) if u > 0 else 1.0
+    shown, label = (1e3, "mrad") if unit == "rad" else (1.0, "mm")
+    amount = f"{abs(value) * shown:.3g} ± {2 * u * shown:.2g} {label}"
+    side = positive if value > 0 else negative
+    if abs(value) < 2 * u:
+        text = (
+            f"{name}: not distinguishable from right, within ± {2 * u * shown:.2g} {label} (95 %)"
+        )
+    else:
+        text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
+        sure = f"{confidence * 100:.0f}" if confidence < 0.99 else "over 99"
+        text += f" ({sure} % sure of the side)"
+    return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")

@@ -1,0 +1,99 @@
+"""Planes about a focus: where the beam is narrowest in each direction, and how lopsided it is.
+
+Along a beam d² is a parabola in z, for every kind of beam (ISO 11146-1, from memory); three planes
+give it, more by least squares. Defocus is where it is narrowest, astigmatism how far apart the two
+directions are narrowest, coma a skew of the spot.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.parameters import Quality
+
+__all__ = ["focus_words"]
+
+Floats = npt.NDArray[np.float64]
+
+SKEWED = 0.1
+"""Skewness of a spot from which it is called coma."""
+
+
+def focus_words(quality: Quality) -> tuple[str, ...]:
+    """Say where the focus lies, how astigmatic it is and whether it is comatic; ± is 95 %.
+
+    Nothing is said with fewer than three planes good for widths, or where the beam has no waist.
+    """
+    planes = [p for p in quality.distances if f"{p}.xx" in quality]
+    if len(planes) < 3:
+        return ()
+    planes.sort(key=lambda p: quality.distances[p])
+    names = [f"{p}.{k}" for p in planes for k in ("xx", "yy", "xy")]
+    values, covariance = quality.pick(names)
+    z = np.array([quality.distances[p] for p in planes])
+    middle = planes[len(planes) // 2]
+    places = _propagated(lambda v: _waists(z, v), values, covariance)
+    if places is None:
+        return ()
+    (x, y), spread = places[0] - quality.distances[middle], places[1]
+    ux, uy = np.sqrt(np.diag(spread))
+    apart, u_apart = x - y, math.sqrt(max(spread[0, 0] + spread[1, 1] - 2 * spread[0, 1], 0.0))
+    out = [
+        f"The beam is narrowest {_beside(x, ux, middle)} sideways and {_beside(y, uy, middle)} "
+        "up/down."
+    ]
+    if abs(apart) > 2 * u_apart:
+        out.append(
+            f"It is astigmatic: the two foci stand {abs(apart):.2g} ± {2 * u_apart:.1g} mm apart."
+        )
+    return (*out, *_coma(quality, middle))
+
+
+def _beside(value: float, u: float, plane: str) -> str:
+    if abs(value) < 2 * u:
+        return f"at {plane} (within {2 * u:.2g} mm)"
+    return f"{abs(value):.3g} ± {2 * u:.1g} mm {'beyond' if value > 0 else 'before'} {plane}"
+
+
+def _coma(quality: Quality, plane: str) -> Iterator[str]:
+    for axis, name in (("skew_x", "sideways"), ("skew_y", "up/down")):
+        value, u = quality[f"{plane}.{axis}"], quality.u(f"{plane}.{axis}")
+        if abs(value) > max(SKEWED, 3 * u):
+            shown = f"{value:+.2g}".replace("-", "−")
+            yield (
+                f"The spot at {plane} is lopsided {name} (skewness {shown} ± {2 * u:.1g}): "
+                "coma, or something that cuts the beam."
+            )
+
+
+def _waists(z: Floats, tensors: Floats) -> Floats:
+    """Where the beam is narrowest along x and y (2,), mm; NaN where it has no waist.
+
+    ``tensors`` (3 planes,) are the width tensor's xx, yy, xy plane by plane.
+    """
+    xx, yy, xy = tensors.reshape(-1, 3).T
+    centre = z.mean()
+    out = np.full(2, np.nan)
+    for k, square in enumerate((xx**2 + xy**2, yy**2 + xy**2)):
+        a, b, _ = np.polyfit(z - centre, square, 2)
+        if a > 0:
+            out[k] = centre - b / (2 * a)
+    return out
+
+
+def _propagated(
+    function: Callable[[Floats], Floats], values: Floats, covariance: Floats
+) -> tuple[Floats, Floats] | None:
+    """Value and covariance of a function, by differences of a tenth of each uncertainty."""
+    value = function(values)
+    u = np.sqrt(np.maximum(np.diag(covariance), 1e-18))
+    slopes = np.array([(function(values + d) - function(values - d)) for d in np.diag(u / 10)]).T
+    slopes = slopes / (u / 5)
+    spread = slopes @ covariance @ slopes.T
+    if not (np.all(np.isfinite(value)) and np.all(np.isfinite(spread))):
+        return None
+    return value, spread

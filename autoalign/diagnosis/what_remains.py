@@ -1,0 +1,80 @@
+"""What can be said of a collimator where not all frames are good: direction, or a side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from autoalign.beam.parameters import Quality
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+
+__all__ = ["remaining"]
+
+_SIDES = (("to the left (−x)", "to the right (+x)"), ("down (−y)", "up (+y)"))
+
+
+def remaining(quality: Quality, reflected_focal_length: float) -> tuple[str, ...]:
+    """Return what is still known, in sentences with 95 % intervals where there are two centres.
+
+    A source moved by t turns the beam by −t/ρ, a mirror turned by w by 2w; which of them it was,
+    only widths tell.
+    """
+    out = list(_pointing(quality, reflected_focal_length))
+    if not out:
+        out = list(_one_plane(quality))
+    return (*out, *_sides(quality))
+
+
+def _pointing(quality: Quality, rho: float) -> Iterator[str]:
+    cut = {_cut_along(p) for p in quality.profiles.values()}
+    for k, (axis, name) in enumerate((("x", "in plane"), ("y", "out of plane"))):
+        if f"pointing_{axis}" not in quality:
+            return
+        value, u = quality[f"pointing_{axis}"], quality.u(f"pointing_{axis}")
+        if abs(value) < 2 * u:
+            yield f"The beam points straight {name}, within ± {2e3 * u:.2g} mrad (95 %)."
+            continue
+        side = _SIDES[k][int(value > 0)]
+        amount = f"{abs(value) * 1e3:.3g}"
+        amount = f"at least {amount}" if k in cut else f"{amount} ± {2e3 * u:.2g}"
+        yield (
+            f"The beam points {amount} mrad {side}: either "
+            f"the source is off {name} by {abs(value) * rho:.3g} mm, or the mirror is turned by "
+            f"{abs(value) * 500:.3g} mrad, or both share it."
+        )
+
+
+def _one_plane(quality: Quality) -> Iterator[str]:
+    for plane, profile in quality.profiles.items():
+        if profile.use in (Use.NOTHING, Use.DIRECTION):
+            continue
+        (x, y), (ux, uy) = _centre(quality, plane)
+        yield (
+            f"{plane} alone is left: the beam stands at ({x:.3g} ± {2 * ux:.2g}, {y:.3g} ± "
+            f"{2 * uy:.2g}) mm from its zero. Where it points cannot be told from one plane."
+        )
+
+
+def _centre(quality: Quality, plane: str) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return the centre (x, y) at ``plane``, mm, and its standard uncertainties."""
+    names = (f"{plane}.x", f"{plane}.y")
+    return (
+        (quality[names[0]], quality[names[1]]),
+        (quality.u(names[0]), quality.u(names[1])),
+    )
+
+
+def _cut_along(profile: BeamProfile) -> int | None:
+    """Along which axis (0 for x, 1 for y) part of the beam lies outside the frame; or None."""
+    cut = FlagKind.CLIPPED_BY_SENSOR in profile.flags and profile.use is not Use.ALL
+    if not (cut or profile.use is Use.DIRECTION):
+        return None
+    x, y = profile.in_plane_axes().centroid
+    return int(abs(y) > abs(x))
+
+
+def _sides(quality: Quality) -> Iterator[str]:
+    for plane, profile in quality.profiles.items():
+        k = _cut_along(profile)
+        if k is not None:
+            side = _SIDES[k][int(profile.in_plane_axes().centroid[k] > 0)]
+            yield f"At {plane} the beam lies too far {side}: turn it back to see all of it."

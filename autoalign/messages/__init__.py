@@ -1,0 +1,1 @@
+"""Findings, numbers and units as text for people."""

@@ -1,0 +1,353 @@
+"""Reading the unknowns out of what was seen: maximum a posteriori, robust, with its covariance.
+
+The cost is |φ|² + Σ |residual|², with the unknowns φ in units of their priors and every look
+whitened by the covariance of its readings. A look's axis positions are themselves known only to
+their resolution and play, which adds M C_x Mᵀ to that covariance. A frame that fits badly loses
+weight as under Student's t (K. L. Lange, R. J. A. Little and J. M. G. Taylor, JASA 84, 1989).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.model.predict import Prediction, Twin
+
+__all__ = ["Fit", "Look", "fit", "look_from_profiles", "usable"]
+
+Floats = npt.NDArray[np.float64]
+
+FLOOR = (5e-4, 5e-4, 1e-3, 1e-3, 7e-4, 0.01, 0.01, 0.01, 0.01)
+"""What no model of a moment is better than, in units of the beam's standard deviation to the
+moment's order. Third moments of frames of the tests' benches lie within 0.007 (rms) of
+those of the true light."""
+SHARED = (2e-3, 2e-3, 5e-3, 5e-3, 3.5e-3, 0.03, 0.03, 0.03, 0.03)
+"""The same for errors that all planes of one look share: light that is uneven in a way that the
+twin does not know changes near and far alike as the beam wanders over the mirror."""
+CLIPPED = 0.25
+"""Standard uncertainty of the centroid of a clipped beam, in units of its width."""
+OUTWARD = 2.0
+"""How far outside its visible part a cut-off beam is taken to be, in standard deviations of that
+part."""
+FREEDOM = 8.0
+"""Degrees of freedom of Student's t."""
+STEADY = 0.1
+"""Weights that change by less than this part are the last ones."""
+ROUNDS = 30
+SETTLED = 0.02
+RELATIVE = 1e-3
+"""A step that lowers the cost by less than this, absolutely and in part, is the last one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """Readings of one visit.
+
+    ``positions`` (axes,); by plane index the ``moments`` (9,), their ``covariance`` (9, 9) with all
+    floors added, and ``used``, the places of the moments that count. The beam of a plane in
+    ``bounds`` is cut off so much that its true centroid lies there or farther out.
+    """
+
+    positions: Floats
+    moments: dict[int, Floats]
+    covariance: dict[int, Floats]
+    used: dict[int, npt.NDArray[np.intp]] = field(default_factory=dict)
+    bounds: frozenset[int] = frozenset()
+
+    @property
+    def count(self) -> int:
+        """Number of readings that count."""
+        return sum(len(u) for u in self.used.values())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """The most probable unknowns and how sure they are.
+
+    ``phi`` (m,) in units of the priors; ``root`` (m, m) with posterior covariance = root rootᵀ;
+    ``cost`` at the optimum, with weights (robust); ``misfit`` the same without them, except for
+    beams that are cut off, and ``count`` the number of readings. ``weights`` by (look, plane) say
+    how far each frame is believed.
+    """
+
+    phi: Floats
+    root: Floats
+    cost: float
+    misfit: float
+    count: int
+    weights: dict[tuple[int, int], float]
+
+    @property
+    def covariance(self) -> Floats:
+        """(m, m) posterior covariance in units of the priors."""
+        return self.root @ self.root.T
+
+    @property
+    def excess(self) -> float:
+        """How far the misfit lies above what is expected, in standard deviations of χ²."""
+        return (self.misfit - self.count) / math.sqrt(2.0 * max(self.count, 1))
+
+
+def look_from_profiles(
+    planes: Sequence[str], positions: Floats, profiles: dict[str, BeamProfile], third: bool = True
+) -> Look:
+    """Turn what was measured into a look: what each frame is good for decides what counts."""
+    moments, covariance, used, bounds = {}, {}, {}, set()
+    for k, plane in enumerate(planes):
+        if plane not in profiles:
+            continue
+        profile = profiles[plane].in_plane_axes()
+        if not usable(profile):
+            continue
+        whole = profile.use is Use.ALL
+        moments[k] = np.nan_to_num(profile.moments)
+        covariance[k] = _with_floors(profile, whole)
+        used[k] = np.arange(2 if not whole else 9 if third else 5)
+        cut = FlagKind.CLIPPED_BY_SENSOR in profile.flags
+        if profile.use is Use.DIRECTION or (cut and not whole):
+            bounds.add(k)
+            moments[k] = _outward(moments[k])
+    return Look(np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds))
+
+
+def _outward(moments: Floats) -> Floats:
+    """Move the centroid of a cut-off beam outwards by half the width of what is left of it."""
+    size = float(np.hypot(*moments[:2]))
+    out = moments.copy()
+    if size > 0:
+        out[:2] *= 1 + OUTWARD * float(sizes(moments)[0]) / size
+    return out
+
+
+def usable(profile: BeamProfile) -> bool:
+    """Whether there is light in the frame that says anything of the beam."""
+    m = profile.moments
+    lit = profile.power > 3 * profile.power_uncertainty and m[2] + m[3] > 0
+    return profile.use is not Use.NOTHING and bool(np.all(np.isfinite(m[:5]))) and bool(lit)
+
+
+def _with_floors(profile: BeamProfile, whole: bool) -> Floats:
+    scale = sizes(profile.moments)
+    floors = np.array(FLOOR) * scale
+    if not whole:
+        floors[:2] = CLIPPED * 4 * scale[0]
+    return np.nan_to_num(profile.covariance) + np.diag(floors**2)
+
+
+def sizes(moments: Floats) -> Floats:
+    """Return the beam's standard deviation to the order of each moment (..., 9)."""
+    variance = np.maximum((moments[..., 2] + moments[..., 3]) / 2, 1e-12)
+    orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+    out: Floats = np.sqrt(variance)[..., None] ** orders
+    return out
+
+
+def fit(
+    twin: Twin,
+    looks: Sequence[Look],
+    start: Floats | None = None,
+    prior: tuple[Floats, Floats] | None = None,
+    position_sigma: Floats | None = None,
+    wiring: Floats | None = None,
+    rounds: int = ROUNDS,
+    belief: float = 1.0,
+) -> Fit:
+    """Return the most probable unknowns.
+
+    Parameters
+    ----------
+    looks
+        At least one reading.
+    start
+        (m,) where to begin; the prior's mean by default.
+    prior
+        Mean (m,) and precision root (m, m), U with UᵀU = inverse covariance; by default 0 and 1.
+    position_sigma
+        (axes,) standard uncertainty of a position, mm or rad.
+    wiring
+        (axes, axes) which commanded motion drives which axis; the identity by default.
+    rounds
+        Steps after which the search for the optimum ends.
+    belief
+        Weight of every frame until the first optimum is found, 0 to 1. A small one smooths the way
+        to an optimum that is far away.
+    """
+    mean, precision = prior if prior is not None else (np.zeros(twin.size), np.eye(twin.size))
+    sigma = np.zeros(len(twin.axes)) if position_sigma is None else position_sigma
+    problem = _Problem(twin, looks, mean, precision, sigma, wiring)
+    phi = mean.copy() if start is None else start.copy()
+    weights = dict.fromkeys(problem.blocks, belief)
+    damping, seen = 1e-3, problem.predict(phi)
+    state = problem.linearise(seen, phi, weights)
+    for _ in range(rounds):
+        step = _damped(state.jacobian, state.residual, damping)
+        ahead = problem.predict(phi + step)
+        trial = problem.linearise(ahead, phi + step, weights)
+        gain = state.cost - trial.cost
+        if not gain >= 0:
+            damping *= 10
+            if damping > 1e6:
+                break
+            continue
+        phi, seen = phi + step, ahead
+        damping = max(damping / 10, 1e-9)
+        settled = gain < SETTLED + RELATIVE * state.cost
+        state = trial
+        if settled:
+            before, weights = weights, problem.reweigh(seen)
+            if all(abs(weights[b] / before[b] - 1) < STEADY for b in weights):
+                break
+            state = problem.linearise(seen, phi, weights)
+    plain = problem.linearise(seen, phi, problem.unrelieved(weights))
+    root = np.linalg.inv(np.linalg.qr(state.jacobian, mode="r"))
+    return Fit(phi, root, state.cost, plain.cost, problem.count, weights)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    residual: Floats
+    jacobian: Floats
+    cost: float
+
+
+class _Problem:
+    """The stacked residuals of all looks and of the prior."""
+
+    def __init__(
+        self,
+        twin: Twin,
+        looks: Sequence[Look],
+        mean: Floats,
+        precision: Floats,
+        sigma: Floats,
+        wiring: Floats | None,
+    ) -> None:
+        self.twin, self.looks, self.mean, self.precision = twin, looks, mean, precision
+        self.sigma = sigma
+        positions = np.array([look.positions for look in looks])
+        self.positions = positions if wiring is None else rewired(twin, positions, wiring)
+        self.blocks = [(i, k) for i, look in enumerate(looks) for k in look.used]
+        self.count = sum(look.count for look in looks)
+
+    def predict(self, phi: Floats) -> Prediction:
+        """What should have been seen, with derivatives."""
+        return self.twin.predict(self.positions, phi, derivatives=True)
+
+    def linearise(
+        self, seen: Prediction, phi: Floats, weights: dict[tuple[int, int], float]
+    ) -> _State:
+        """Residuals and derivatives, whitened; the prior's rows come last."""
+        assert seen.jacobian is not None
+        residuals, jacobians = [], []
+        for i, look in enumerate(self.looks):
+            if not look.used:
+                continue
+            covariance = self._covariance(seen, i, weights)
+            if not np.all(np.isfinite(covariance)):
+                return _State(np.zeros(0), np.zeros((0, 0)), math.inf)
+            inverse = np.linalg.inv(_root(covariance))
+            gaps, slopes = [], []
+            for k, used in _of(look):
+                gap = (look.moments[k] - seen.moments[i, k])[used]
+                still = _beyond(look, k, gap)
+                gaps.append(still @ gap)
+                slopes.append(still @ seen.jacobian[i, k][used])
+            residuals.append(inverse @ np.concatenate(gaps))
+            jacobians.append(-inverse @ np.concatenate(slopes))
+        residuals.append(self.precision @ (phi - self.mean))
+        jacobians.append(self.precision)
+        residual = np.concatenate(residuals)
+        jacobian = np.concatenate(jacobians)
+        return _State(residual, jacobian, float(residual @ residual))
+
+    def unrelieved(self, weights: dict[tuple[int, int], float]) -> dict[tuple[int, int], float]:
+        """Weights for the misfit: 1, but of a cut-off beam no more than it is believed.
+
+        Where the middle of such a beam lies is a guess, on which no suspicion may be built.
+        """
+        return {b: w if b[1] in self.looks[b[0]].bounds else 1.0 for b, w in weights.items()}
+
+    def reweigh(self, seen: Prediction) -> dict[tuple[int, int], float]:
+        """How far each frame is believed, given how well it fits."""
+        ones = dict.fromkeys(self.blocks, 1.0)
+        new = {}
+        for i, look in enumerate(self.looks):
+            covariance = self._covariance(seen, i, ones) if look.used else np.zeros((0, 0))
+            at = 0
+            for k, used in _of(look):
+                gap = (look.moments[k] - seen.moments[i, k])[used]
+                block = covariance[at : at + len(used), at : at + len(used)]
+                at += len(used)
+                new[i, k] = 1.0
+                if np.all(np.isfinite(block)):
+                    size = np.linalg.solve(_root(block), gap)
+                    new[i, k] = min(1.0, (FREEDOM + len(used)) / (FREEDOM + float(size @ size)))
+        return new
+
+    @np.errstate(over="ignore", invalid="ignore")
+    def _covariance(
+        self, seen: Prediction, i: int, weights: dict[tuple[int, int], float]
+    ) -> Floats:
+        """Covariance of what one look shows; not finite where the twin has lost its light."""
+        look = self.looks[i]
+        size = look.count
+        out: Floats = np.zeros((size, size), dtype=np.float64)
+        at = 0
+        rows: list[Floats] = []
+        shared: list[Floats] = []
+        for k, used in _of(look):
+            part = slice(at, at + len(used))
+            out[part, part] = look.covariance[k][np.ix_(used, used)] / weights[i, k]
+            at += len(used)
+            shared.append(np.diag(SHARED * sizes(look.moments[k]))[used])
+            assert seen.motion is not None
+            rows.append(seen.motion[i, k][used])
+        if shared:
+            common: Floats = np.concatenate(shared)
+            out += common @ common.T
+        if rows:
+            shake = np.concatenate(rows) * self.sigma
+            out += shake @ shake.T
+        return out
+
+
+def _beyond(look: Look, k: int, gap: Floats) -> Floats:
+    """Projection (n, n) that lets a cut-off beam lie farther out than it looks, at no cost."""
+    size = float(np.hypot(*look.moments[k][:2]))
+    if k not in look.bounds or size == 0:
+        return np.eye(len(gap))
+    outward = look.moments[k][:2] / size
+    return np.eye(2) - (np.outer(outward, outward) if outward @ gap < 0 else 0.0)
+
+
+def _root(covariance: Floats) -> Floats:
+    """Cholesky factor; a matrix that is singular in double precision is widened a little."""
+    try:
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        extra = 1e-9 * np.abs(np.diag(covariance)) + 1e-300
+        values, vectors = np.linalg.eigh(covariance + np.diag(extra))
+        lifted: Floats = (vectors * np.maximum(values, values.max() * 1e-12)) @ vectors.T
+        return np.linalg.cholesky(np.asarray(lifted + np.diag(extra), dtype=np.float64))
+
+
+def _of(look: Look) -> list[tuple[int, npt.NDArray[np.intp]]]:
+    return list(look.used.items())
+
+
+def rewired(twin: Twin, positions: Floats, wiring: Floats) -> Floats:
+    """Return the positions that the axes really have if ``wiring`` links commands to axes."""
+    middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
+    out: Floats = (positions - middle) @ wiring.T + middle
+    return out
+
+
+def _damped(jacobian: Floats, residual: Floats, damping: float) -> Floats:
+    normal: Floats = np.asarray(jacobian.T @ jacobian, dtype=np.float64)
+    normal[np.diag_indices_from(normal)] *= 1 + damping
+    return np.asarray(-np.linalg.solve(normal, jacobian.T @ residual), dtype=np.float64)

@@ -1,0 +1,261 @@
+"""Where to go next: the position at which the spec's residuals should be smallest, and how surely.
+
+Expected merit is |r|² + trace of r's covariance. The second part hardly changes with the target, so
+the first is minimised over the free axes within their limits; among positions that do equally well
+the one with the least motion is taken, each axis weighed by what its motion does to the residuals.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.parameters import Quality
+from autoalign.beam.profile import BeamProfile
+from autoalign.core.errors import MissingNeedError, UsageError
+from autoalign.model.fit import sizes
+from autoalign.model.predict import Twin
+from autoalign.spec.terms import Spec
+
+__all__ = ["Aim", "Forecast", "Foresight", "aim"]
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_MOTION = 2e-3
+"""Weight of motion against residuals; a direction that moves them a thousand times less than its
+axes do alone is left still."""
+ENOUGH = 0.02
+"""A merit below this, or lower by less than this, is good enough."""
+ROUNDS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Forecast:
+    """What the spec should say at one position.
+
+    ``residual`` (k,), its derivative ``by_axis`` (k, axes) per mm or rad, and ``by_unknown``
+    (k, unknowns) per prior sigma.
+    """
+
+    residual: Floats
+    by_axis: Floats
+    by_unknown: Floats
+
+    @property
+    def merit(self) -> float:
+        """The merit that the most probable unknowns give."""
+        return float(np.sqrt(np.mean(self.residual**2)))
+
+    def root(self, root: Floats) -> Floats:
+        """Root (k, m) of the residuals' covariance, for a root (m, m) of the unknowns'."""
+        return self.by_unknown @ root
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aim:
+    """The next position (axes,), what is expected there, and whether caution has shortened it."""
+
+    position: Floats
+    forecast: Forecast
+    sigma: Floats
+    shortened: float
+
+    @property
+    def chance(self) -> float:
+        """How likely every residual is below its tolerance, correlations aside."""
+        sigma = math.sqrt(2) * np.maximum(self.sigma, 1e-3)
+        high, low = ((v - self.forecast.residual) / sigma for v in (1.0, -1.0))
+        pairs = zip(high.tolist(), low.tolist(), strict=True)
+        return math.prod((math.erf(h) - math.erf(v)) / 2 for h, v in pairs)
+
+
+class Foresight:
+    """Turns predicted readings into the spec's residuals, through the same code as real ones."""
+
+    def __init__(self, twin: Twin, spec: Spec, wiring: Floats | None = None) -> None:
+        self.twin = twin
+        self.wiring = wiring
+        self.middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
+        self.distances = {p.name: p.distance for p in twin.layout.planes}
+        self.spec = self._known_part(spec)
+        self._wanted = twin.upright(self.middle, np.zeros(twin.size)).sum()
+
+    def merit(self, position: Floats, phi: Floats) -> float:
+        """Return the merit expected at one ``position`` (axes,); infinite without light."""
+        moments = self.twin.predict(self._true(position), phi).moments[0]
+        if not np.all(np.isfinite(moments)):
+            return math.inf
+        return float(np.sqrt(np.mean(self.residuals(moments) ** 2)))
+
+    def at(self, position: Floats, phi: Floats) -> Forecast:
+        """Return the forecast for one ``position`` (axes,)."""
+        seen = self.twin.predict(self._true(position), phi, derivatives=True)
+        assert seen.jacobian is not None
+        assert seen.motion is not None
+        moments = seen.moments[0]
+        if not np.all(np.isfinite(moments)):
+            raise UsageError(
+                "strategy model: the twin expects no light where the axes stand; the bench differs "
+                "from its layout. Check the bench file, or choose the strategy without-model."
+            )
+        residual, slope = self._slopes(moments)
+        motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])
+        if self.wiring is not None:
+            motion = motion @ self.wiring
+        return Forecast(residual, motion, np.einsum("rpm,pmu->ru", slope, seen.jacobian[0]))
+
+    def turned(self, position: Floats, phi: Floats) -> bool:
+        """Whether the beam is turned over between the outer planes though it should not be.
+
+        In one direction or in both; or is not, on a bench whose focus should lie between them.
+        """
+        seen = self.twin.upright(self._true(position), phi)[0]
+        return bool(np.any(seen * self._wanted < 0))
+
+    def righted(self, phi: Floats) -> Floats:
+        """Return the position (axes,) at which every axis makes up for its own misalignment."""
+        twin = self.twin
+        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
+        away = -(phi * twin.unknowns.sigma)[places]
+        if self.wiring is not None:
+            away = np.linalg.pinv(self.wiring) @ away
+        return self.middle + away
+
+    def _true(self, position: Floats) -> Floats:
+        """Where the axes really are (1, axes), given the wiring."""
+        if self.wiring is None:
+            return position[None]
+        true: Floats = (position - self.middle) @ self.wiring.T + self.middle
+        return true[None]
+
+    def residuals(self, moments: Floats) -> Floats:
+        """Return the spec's residuals for ``moments`` (planes, 9)."""
+        return self.spec.evaluate(self._quality(moments)).residuals
+
+    def _profiles(self, moments: Floats) -> dict[str, BeamProfile]:
+        return {
+            plane: BeamProfile(m, np.diag(np.full(9, 1e-12)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)
+            for plane, m in zip(self.twin.planes, moments, strict=True)
+        }
+
+    def _quality(self, moments: Floats) -> Quality:
+        from autoalign.beam.combine import combine  # noqa: PLC0415
+
+        return combine(self._profiles(moments), self.distances)
+
+    def _slopes(self, moments: Floats) -> tuple[Floats, Floats]:
+        """Residuals (k,) and their derivatives by the moments (k, planes, 9).
+
+        From quantities to residuals by differences, whose steps suit double precision.
+        """
+        from autoalign.beam.combine import derivatives  # noqa: PLC0415
+
+        quality = self._quality(moments)
+        names, by_moment = derivatives(self._profiles(moments), self.distances)
+        residual = self.spec.evaluate(quality).residuals
+        places = [names.index(q) for q in self.spec.quantities]
+        sized = np.linalg.norm(by_moment[places] * sizes(moments), axis=(1, 2))
+        steps = 1e-6 * np.maximum(sized, 1e-6)
+        slopes = []
+        for place, step in zip(places, steps, strict=True):
+            values = quality.values.copy()
+            values[place] += step
+            varied = self.spec.evaluate(replace(quality, values=values)).residuals
+            slopes.append((varied - residual) / step)
+        return residual, np.einsum("qk,qpm->kpm", np.array(slopes), by_moment[places])
+
+    def _known_part(self, spec: Spec) -> Spec:
+        """Leave out terms that the twin has no reading for (a power meter's, for instance)."""
+        moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.twin.planes), 1))
+        known = self._quality(moments).names
+        terms = tuple(t for t in spec.terms if all(q in known for q in t.quantities))
+        if not terms:
+            raise MissingNeedError(
+                "strategy model: the twin knows the planes "
+                f"{', '.join(self.twin.planes)}, and no term of the spec can be judged from them; "
+                "choose the strategy without-model."
+            )
+        return replace(spec, terms=terms)
+
+
+def aim(
+    foresight: Foresight, phi: Floats, root: Floats, here: Floats, lower: Floats, upper: Floats
+) -> Aim:
+    """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``.
+
+    Where the nearest such place would send the beam through a focus between the planes, which
+    meets the spec and is not what the bench is for, the way begins where the twin holds that every
+    axis is right.
+    """
+    now = foresight.at(here, phi)
+    way = _Way(foresight, phi, here, now, lower, upper)
+    position, target = way.descend(here, now)
+    if foresight.turned(position, phi):
+        start = np.clip(foresight.righted(phi), lower, upper)
+        if math.isfinite(foresight.merit(start, phi)):
+            position, target = way.descend(start, foresight.at(start, phi))
+    spread = target.root(root)
+    # Only the doubt that the motion itself adds speaks against it.
+    doubt = float((spread**2).sum() - (now.root(root) ** 2).sum())
+    offence = float(now.residual @ now.residual)
+    short = max(offence / (offence + doubt), 0.25) if doubt > offence else 1.0
+    if short < 1:
+        position = here + short * (position - here)
+        target = foresight.at(position, phi)
+        spread = target.root(root)
+    return Aim(position, target, np.sqrt((spread**2).sum(axis=1)), short)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Way:
+    """The way from ``here`` to where the residuals are smallest, for the unknowns ``phi``."""
+
+    foresight: Foresight
+    phi: Floats
+    here: Floats
+    now: Forecast
+    lower: Floats
+    upper: Floats
+
+    def descend(self, position: Floats, target: Forecast) -> tuple[Floats, Forecast]:
+        """Return the best position (axes,) down from ``position``, and what is expected there."""
+        merit = target.merit
+        weight = LEAST_MOTION * np.linalg.norm(self.now.by_axis, axis=0)
+        for _ in range(ROUNDS):
+            step = _bounded_step(
+                target, weight, position - self.here, self.lower - position, self.upper - position
+            )
+            scale, ahead = 1.0, self.foresight.merit(position + step, self.phi)
+            while ahead > merit and scale > 0.1:
+                scale /= 3
+                ahead = self.foresight.merit(position + scale * step, self.phi)
+            if ahead >= merit:
+                break
+            gain, merit = merit - ahead, ahead
+            position = position + scale * step
+            target = self.foresight.at(position, self.phi)
+            if gain < ENOUGH or merit < ENOUGH:
+                break
+        return position, target
+
+
+def _bounded_step(
+    at: Forecast, weight: Floats, moved: Floats, lower: Floats, upper: Floats
+) -> Floats:
+    """Least squares step (axes,) within bounds, by fixing what runs against them in turn."""
+    a = np.concatenate([at.by_axis, np.diag(weight)])
+    b = -np.concatenate([at.residual, weight * moved])
+    free = np.ones(len(weight), dtype=bool)
+    step = np.zeros(len(weight))
+    for _ in range(len(weight)):
+        rest = b - a[:, ~free] @ step[~free]
+        step[free] = np.linalg.lstsq(a[:, free], rest, rcond=None)[0]
+        outside = free & ((step < lower) | (step > upper))
+        if not outside.any():
+            break
+        step[outside] = np.clip(step, lower, upper)[outside]
+        free &= ~outside
+    return np.clip(step, lower, upper)

@@ -1,0 +1,1 @@
+"""What a bench needs and permits before it is built."""

@@ -1,0 +1,1 @@
+"""Carrying a session out on a bench: moves, measurements, guard, record."""

@@ -1,0 +1,293 @@
+"""One call from a bench to a verdict."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from autoalign.bench import Bench
+from autoalign.core.errors import JournalError, UsageError
+from autoalign.core.files import write_whole
+from autoalign.journal import Journal, describe_bench
+from autoalign.journal.codec import encode_observation, plain
+from autoalign.journal.describe import versions
+from autoalign.plugins import plugin
+from autoalign.run.blocking import run
+from autoalign.run.calibration_file import BenchMemory
+from autoalign.run.execute import Event, StopFlag
+from autoalign.run.guard import MoveGuard
+from autoalign.run.observers import Observers
+from autoalign.run.resume import past_run
+from autoalign.session import Budget, Finish, Recorded, Session, Status
+from autoalign.session.seeing import stated
+from autoalign.spec.terms import Spec, Verdict
+from autoalign.strategies.base import Observation, Strategy
+
+__all__ = ["AlignmentResult", "align"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AlignmentResult:
+    """How an alignment ended.
+
+    Parameters
+    ----------
+    in_spec
+        Whether the last look, after the last move, found every term in spec.
+    status, reason
+        How it ended, in a word and in a sentence.
+    probes, moves, seconds
+        Looks (the first and the verifying one included), moves, time on the bench's clock.
+    before, after
+        What was seen first and last.
+    positions
+        Where every axis stands, mm or rad by name.
+    strategy, seed
+        What searched, and the seed of its chance.
+    journal
+        The record of the run, or None.
+    memory
+        What the strategy would like to know next time, or None.
+    remarks
+        In words: what the bench counts as exact, and what became of its memory.
+    """
+
+    in_spec: bool
+    status: Status
+    reason: str
+    probes: int
+    moves: int
+    seconds: float
+    before: Observation | None = field(repr=False)
+    after: Observation | None = field(repr=False)
+    positions: Mapping[str, float]
+    strategy: str
+    seed: int
+    journal: Path | None = None
+    memory: Any = field(default=None, repr=False)
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict of the last look; None where the spec could not be judged."""
+        return self.after.verdict if self.after is not None else None
+
+    @property
+    def uncertainty(self) -> dict[str, float]:
+        """Standard uncertainty of every term of the last verdict, by name, in the term's unit."""
+        return {t.name: t.uncertainty for t in self.verdict.terms} if self.verdict else {}
+
+    def save(self, path: str | Path) -> Path:
+        """Write the result as JSON and return where."""
+        data = {
+            "in_spec": self.in_spec,
+            "status": self.status,
+            "reason": self.reason,
+            "probes": self.probes,
+            "moves": self.moves,
+            "seconds": self.seconds,
+            "positions": self.positions,
+            "uncertainty": self.uncertainty,
+            "strategy": self.strategy,
+            "seed": self.seed,
+            "journal": None if self.journal is None else str(self.journal),
+            "before": None if self.before is None else encode_observation(self.before),
+            "after": None if self.after is None else encode_observation(self.after),
+        }
+        return write_whole(path, json.dumps(plain(data), indent=2) + "\n")
+
+    def report(self, path: str | Path) -> Path:
+        """Write the report of the run as one HTML file and return where."""
+        if self.journal is None:
+            raise JournalError(
+                "no report without a record of the run; give align(…, journal='run.db')."
+            )
+        from autoalign.report import write_report  # noqa: PLC0415
+
+        path = Path(path)
+        write_report(self.journal, path)
+        return path
+
+
+def align(
+    bench: Bench,
+    spec: Spec | None = None,
+    strategy: str | Strategy | None = None,
+    *,
+    budget: Budget | int | None = None,
+    journal: str | Path | None = None,
+    resume: bool = False,
+    seed: int = 0,
+    hold: Sequence[str] | None = None,
+    memory: Any = None,
+    fresh: bool = False,
+    guard: MoveGuard | None = None,
+    progress: Callable[[Event], None] | None = None,
+    stop: StopFlag | None = None,
+) -> AlignmentResult:
+    """Align ``bench`` and say how it went.
+
+    Parameters
+    ----------
+    bench
+        What to align.
+    spec
+        What the beam must meet; the bench's own where not given.
+    strategy
+        Name or object; where not given "model" for a bench with a layout, else "without-model".
+    budget
+        Looks and seconds, or just looks; with ``resume`` that of the interrupted run where not
+        given. What that run spent counts.
+    journal
+        File for the record of the run; it must not exist, except with ``resume``.
+    resume
+        Go on with the interrupted run in ``journal``: what was seen there is not looked at again.
+    seed
+        Seed of the strategy's chance; with ``resume`` that of the interrupted run.
+    hold
+        Parts or axes that stand still; the bench's own where not given.
+    memory
+        What a strategy remembered of this bench; or a file, read at the start and written after a
+        run that was verified to be in spec, see
+        :class:`~autoalign.run.calibration_file.BenchMemory`.
+    fresh
+        Do not use what the file remembers.
+    guard, progress, stop
+        See :class:`~autoalign.run.execute.Conductor`.
+
+    Raises
+    ------
+    AlignError
+        For a request that cannot be carried out, and for hardware that misbehaves. Not being able
+        to reach the spec is no error.
+    """
+    chosen = _strategy(strategy, bench)
+    replay: Sequence[Recorded] = ()
+    if resume:
+        past = past_run(journal, bench, chosen.name, spec, hold)
+        replay, seed, hold = past.looks, past.seed, past.hold
+        budget = budget or past.budget
+    kept = BenchMemory(bench, memory, fresh=fresh)
+    settings = {**_settings(bench, budget, seed, hold, kept.data), "replay": replay}
+    session = Session.for_bench(bench, chosen, spec=spec, **settings)
+    observers = Observers()
+    observers.tell("start_run", bench=bench, strategy=chosen.name, seed=seed)
+    progress = observers.following(bench, progress)
+    with observers.told_of_failure(bench):
+        if journal is None:
+            finish = run(bench, session, guard=guard, progress=progress, stop=stop)
+            kept.unused(session.strategy)
+        else:
+            with _journal(bench, journal, session, seed, spec, resume) as record:
+                for remark in kept.remarks:
+                    record.note("memory", remark)
+                finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
+                if unused := kept.unused(session.strategy):
+                    record.note("memory", unused)
+    if finish.in_spec:
+        kept.keep(getattr(session.strategy, "memory", None))
+    remarks = (*kept.remarks, *_taken_as_exact(bench, session))
+    result = replace(_result(session, finish, seed, journal), remarks=remarks)
+    observers.tell("end_run", bench=bench, result=result)
+    return result
+
+
+def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
+    if strategy is None:
+        strategy = "model" if bench.layout is not None else "without-model"
+    if isinstance(strategy, str):
+        named: Strategy = plugin("strategies", strategy)()
+        return named
+    a_class = isinstance(strategy, type)
+    if a_class or not isinstance(strategy, Strategy):
+        what = "a class" if a_class else "an object"
+        name = getattr(strategy, "__name__", type(strategy).__name__)
+        raise UsageError(
+            f"strategy {name!r} is {what} that cannot search; give the name of one, or an object "
+            "with name, needs and propose(problem) (of a class, an instance of it)."
+        )
+    return strategy
+
+
+def _taken_as_exact(bench: Bench, session: Session) -> list[str]:
+    """Return a remark where pictures were seen and nothing is said of how well they are scaled."""
+    planes = {p: 1.0 for look in (session.first, session.last) if look for p in look.profiles}
+    known = stated(bench.uncertainties, planes)
+    if not planes or any([*known["u_pitch"].values(), *known["u_distance"].values()]):
+        return []
+    return [
+        f"bench {bench.name} states no uncertainty of pixel pitch and plane distances: they count "
+        "as exact, and widths and divergences are only as good as these. State them, for instance "
+        'uncertainties = {"pitch": 0.01, "distance": 0.005}, relative.'
+    ]
+
+
+def _settings(
+    bench: Bench,
+    budget: Budget | int | None,
+    seed: int,
+    hold: Sequence[str] | None,
+    memory: Any,
+) -> dict[str, Any]:
+    return {
+        "budget": budget if budget is None or isinstance(budget, Budget) else Budget(budget),
+        "rng": np.random.default_rng(seed),
+        "hold": bench.hold if hold is None else tuple(hold),
+        "memory": memory,
+    }
+
+
+def _journal(
+    bench: Bench,
+    path: str | Path,
+    session: Session,
+    seed: int,
+    spec: Spec | None,
+    resume: bool,
+) -> Journal:
+    if resume:
+        journal = Journal(path, bench.clock, resume=True)
+        for intent in journal.open_intents:
+            journal.outcome(intent, "unknown", {}, "the run was interrupted during this move")
+        journal.note("resumed", f"{len(journal.open_intents)} moves with unknown outcome")
+        return journal
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    described = describe_bench(bench)
+    return Journal(
+        path,
+        bench.clock,
+        {
+            "bench": described,
+            "strategy": session.strategy.name,
+            "seed": seed,
+            "budget": {"probes": session.budget.probes, "seconds": session.budget.seconds},
+            "hold": sorted(set(bench.axes) - {a.name for a in session.free}),
+            "spec_given": repr(spec) if spec is not None else None,
+            "versions": versions(),
+        },
+    )
+
+
+def _result(
+    session: Session, finish: Finish, seed: int, journal: str | Path | None
+) -> AlignmentResult:
+    return AlignmentResult(
+        in_spec=finish.in_spec,
+        status=finish.status,
+        reason=finish.reason,
+        probes=session.probes,
+        moves=session.moves,
+        seconds=session.elapsed,
+        before=session.first,
+        after=session.last,
+        positions=session.positions,
+        strategy=session.strategy.name,
+        seed=seed,
+        journal=None if journal is None else Path(journal),
+        memory=getattr(session.strategy, "memory", None),
+    )

@@ -1,0 +1,381 @@
+"""Carries a session out on a bench, written once for blocking and asyncio callers.
+
+:meth:`Conductor.steps` is a generator of :class:`Call` (do this and send me the result) and
+:class:`Sleep`. It never blocks by itself, except to stop the stages when something went wrong.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from autoalign.bench import Bench
+from autoalign.core.axes import Axis
+from autoalign.core.errors import (
+    AlignError,
+    DetectorError,
+    HeldError,
+    MotionFaultError,
+    TravelBudgetError,
+    TravelLimitError,
+)
+from autoalign.core.frames import Frame
+from autoalign.core.interfaces import Exposure
+from autoalign.journal import Journal, Thumbnail
+from autoalign.journal.thumbnails import make_thumbnail
+from autoalign.run.arrival import Journey, allowed_time, check_fit
+from autoalign.run.guard import MoveGuard
+from autoalign.session import (
+    Action,
+    Finish,
+    Look,
+    Move,
+    Moved,
+    Refused,
+    Seen,
+    Stepper,
+)
+from autoalign.strategies.base import Observation
+
+__all__ = ["Baton", "Call", "Conductor", "Event", "Sleep", "Step", "StopFlag"]
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Call ``function`` (it may block) and send the result."""
+
+    function: Callable[..., Any]
+    arguments: tuple[Any, ...] = ()
+
+    def __call__(self) -> Any:
+        """Carry it out."""
+        return self.function(*self.arguments)
+
+
+@dataclass(frozen=True, slots=True)
+class Sleep:
+    """Let ``seconds`` of the bench's clock pass."""
+
+    seconds: float
+
+
+Step = Call | Sleep
+_Steps = Generator[Step, Any, Any]
+
+
+class Baton:
+    """Hands a conductor's steps to a runner one by one, and back what became of them.
+
+    ``finish`` is there once :meth:`next_step` has returned None. Closing it early counts as an
+    interruption: the stages are stopped and the record is closed.
+    """
+
+    def __init__(self, steps: Generator[Step, Any, Finish]) -> None:
+        self.finish: Finish | None = None
+        self._steps = steps
+        self._answer: Any = None
+        self._error: BaseException | None = None
+
+    def next_step(self) -> Step | None:
+        """Return what to do now, or None at the end; raise what ended it."""
+        try:
+            if self._error is not None:
+                return self._steps.throw(self._error)
+            return self._steps.send(self._answer)
+        except StopIteration as end:
+            self.finish = end.value
+            return None
+
+    def answer(self, result: Any) -> None:
+        """Tell the result of the last step."""
+        self._answer, self._error = result, None
+
+    def fail(self, error: BaseException) -> None:
+        """Tell what the last step raised."""
+        self._error = error
+
+    def close(self) -> None:
+        """End the steps wherever they are."""
+        self._steps.close()
+
+
+class StopFlag(Protocol):
+    """Something that says whether to stop, for instance a ``threading.Event``."""
+
+    def is_set(self) -> bool:
+        """Whether to stop."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Event:
+    """What a progress callback is given after every action.
+
+    ``observation`` and ``exposures`` are there after a look; ``probes``, ``moves`` and ``elapsed``
+    (s) so far.
+    """
+
+    action: Action
+    probes: int
+    moves: int
+    elapsed: float
+    positions: Mapping[str, float]
+    observation: Observation | None = None
+    exposures: Mapping[str, Sequence[Exposure]] | None = None
+
+
+class _Stopped(Exception):  # noqa: N818
+    """The stop flag was seen."""
+
+
+class Conductor:
+    """Takes one session over one bench.
+
+    Parameters
+    ----------
+    bench, session
+        What to align, and how.
+    journal
+        Open journal, or None to keep no record. It is the caller's to close.
+    guard
+        The last check before motion; one with its own defaults where not given.
+    progress
+        Called with an :class:`Event` after every action.
+    stop
+        Looked at between any two steps; once set, everything is stopped.
+    patience
+        A detector may fail in this many looks in a row; one more is an error.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        session: Stepper,
+        journal: Journal | None = None,
+        guard: MoveGuard | None = None,
+        progress: Callable[[Event], None] | None = None,
+        stop: StopFlag | None = None,
+        patience: int = 3,
+    ) -> None:
+        self.bench, self.session, self.journal = bench, session, journal
+        self.guard = guard or MoveGuard(bench.axes)
+        self._progress, self._stop, self._patience = progress, stop, patience
+        self._silent: dict[str, int] = {}
+
+    def steps(self) -> Generator[Step, Any, Finish]:
+        """Carry the session out; whatever ends it early stops every stage and is recorded."""
+        try:
+            self.session.stand_at((yield from self._rest()))
+            while not isinstance(action := self.session.next_action(), Finish):
+                self._check_stop()
+                yield from self._act(action)
+        except _Stopped:
+            try:
+                self._stop_all()
+            except Exception as error:
+                self._close_with(error)
+                raise
+            action = self.session.stop(f"stopped on request; {self._stand_where_stopped()}.")
+        except BaseException as error:
+            self._stop_all(error)
+            self._close_with(error)
+            raise
+        if self.journal is not None:
+            yield Call(self.journal.finish, (action,))
+        self._tell(action)
+        return action
+
+    def _act(self, action: Look | Move) -> _Steps:
+        if isinstance(action, Move):
+            self.session.observe((yield from self._move(action)))
+            self._tell(action)
+            return
+        seen = yield from self._look(action)
+        self.session.observe(seen)
+        observation = self.session.last
+        assert observation is not None
+        if self.journal is not None:
+            known = (action, seen.positions, observation, _pictures(seen), self.session.elapsed)
+            yield Call(self.journal.look, known)
+        self._tell(action, observation, seen.exposures)
+
+    def _look(self, look: Look) -> _Steps:
+        clock = self.bench.clock
+        wait = look.not_before - clock.now()
+        if math.isfinite(wait) and wait > 0:
+            yield Sleep(wait)
+        positions = yield from self._rest()
+        self._check_undisturbed(positions)
+        began = clock.now()
+        exposures: dict[str, Sequence[Exposure]] = {}
+        failures: dict[str, str] = {}
+        for name, detector in self.bench.detectors.items():
+            self._check_stop()
+            now = clock.now()
+            request = (look.frames, max(now, look.not_before), now + 30.0 + 5.0 * look.frames)
+            try:
+                exposures[name] = yield Call(detector.acquire, request)
+                self._silent[name] = 0
+            except DetectorError as error:
+                failures[name] = str(error)
+                self._silent[name] = self._silent.get(name, 0) + 1
+                if self._silent[name] > self._patience:
+                    raise
+        return Seen(positions, exposures, began, clock.now(), failures)
+
+    def _rest(self) -> _Steps:
+        """Wait until every axis is at rest, whoever set it going; return where they stand.
+
+        Raises
+        ------
+        MotionFaultError
+            On a fault, on an axis that is not homed, and on one that does not come to rest.
+        """
+        clock, axes = self.bench.clock, self.bench.axes
+        longest = max((allowed_time(a, a.travel) for a in axes.values()), default=0.0)
+        deadline = clock.now() + longest
+        while True:
+            statuses = yield Call(self.bench.statuses)
+            for name, status in statuses.items():
+                check_fit(axes[name], status)
+            moving = [n for n, s in statuses.items() if s.moving]
+            if not moving:
+                return {n: s.position for n, s in statuses.items()}
+            if clock.now() > deadline:
+                raise MotionFaultError(
+                    f"axis {', '.join(moving)}: moving already, and not set going here; not at "
+                    f"rest after {longest:.3g} s. Stopped. Find out who moves it, then start again."
+                )
+            yield Sleep(0.05)
+            self._check_stop()
+
+    def _move(self, move: Move) -> _Steps:
+        clock, before = self.bench.clock, self.session.positions
+        began = clock.now()
+        try:
+            travel = self.guard.check(move, before)
+        except (TravelLimitError, TravelBudgetError, HeldError) as error:
+            if self.journal is not None:
+                yield Call(self.journal.note, ("refused", str(error)))
+            return Refused(str(error), began, held=isinstance(error, HeldError))
+        self._check_undisturbed((yield from self._rest()))
+        intent = 0
+        if self.journal is not None:
+            intent = yield Call(self.journal.intent, (move, before))
+        self.guard.spend(travel)
+        try:
+            yield from self._drive(move, before)
+            positions = yield Call(self.bench.positions)
+        except BaseException as error:
+            self._stop_all(error)
+            self._record_broken(intent, error)
+            raise
+        if self.journal is not None:
+            yield Call(self.journal.outcome, (intent, "done", positions))
+        return Moved(positions, began, clock.now())
+
+    def _drive(self, move: Move, before: Mapping[str, float]) -> _Steps:
+        clock = self.bench.clock
+        under_way = [
+            Journey(self.bench.axes[n], before[n], list(legs), clock.now())
+            for n, legs in move.legs.items()
+        ]
+        for journey in under_way:
+            self._check_stop()
+            yield self._start(journey)
+        while under_way:
+            yield Sleep(min(j.pause for j in under_way))
+            self._check_stop()
+            for journey in list(under_way):
+                stage = self.bench.stage_of(journey.axis.name)
+                status = yield Call(stage.status, (journey.axis.name,))
+                if journey.look(status, clock.now()):
+                    if journey.advance(clock.now()):
+                        yield self._start(journey)
+                    else:
+                        under_way.remove(journey)
+
+    def _start(self, journey: Journey) -> Call:
+        name = journey.axis.name
+        return Call(self.bench.stage_of(name).start_move, (name, journey.target))
+
+    def _check_stop(self) -> None:
+        if self._stop is not None and self._stop.is_set():
+            raise _Stopped
+
+    def _check_undisturbed(self, positions: Mapping[str, float]) -> None:
+        """Raise where an axis is not where it was left."""
+        for name, left in self.session.positions.items():
+            axis: Axis = self.bench.axes[name]
+            allowed = 5 * axis.arrival_tolerance + axis.resolution
+            if abs(positions[name] - left) > allowed:
+                raise MotionFaultError(
+                    f"axis {name}: left at {axis.said(left)}, now at "
+                    f"{axis.said(positions[name])}, and nobody here moved it. Nothing more was "
+                    "moved; find out who did (hand pad, another program, lost homing), then start "
+                    "again."
+                )
+
+    def _stop_all(self, cause: BaseException | None = None) -> None:
+        try:
+            self.bench.bring_to_rest()
+        except Exception as error:
+            if cause is None:
+                raise
+            cause.add_note(f"stopping failed as well: {error}")
+
+    def _stand_where_stopped(self) -> str:
+        """Tell the session where the axes came to rest; return that, or why not, in words."""
+        try:
+            self.session.stand_at(self.bench.positions())
+        except Exception as error:  # noqa: BLE001 - a driver's error takes nothing from the stop
+            return f"where the axes came to rest cannot be read ({_words(error)})"
+        return "the axes came to rest where they stand now, as read after the stop"
+
+    def _record_broken(self, intent: int, error: BaseException) -> None:
+        if self.journal is None:
+            return
+        status = "failed" if isinstance(error, AlignError) else "stopped"
+        try:
+            positions = self.bench.positions()
+        except Exception:  # noqa: BLE001 - whatever a driver raises, the intent gets its outcome
+            positions = {}
+        try:
+            self.journal.outcome(intent, status, positions, _words(error))
+        except AlignError as second:
+            error.add_note(str(second))
+
+    def _close_with(self, error: BaseException) -> None:
+        finish = self.session.stop(_words(error))
+        if self.journal is None:
+            return
+        try:
+            self.journal.finish(finish, error=type(error).__name__)
+        except AlignError as second:
+            error.add_note(str(second))
+
+    def _tell(
+        self,
+        action: Action,
+        observation: Observation | None = None,
+        exposures: Mapping[str, Sequence[Exposure]] | None = None,
+    ) -> None:
+        if self._progress is None:
+            return
+        s = self.session
+        self._progress(
+            Event(action, s.probes, s.moves, s.elapsed, s.positions, observation, exposures)
+        )
+
+
+def _pictures(seen: Seen) -> list[Thumbnail]:
+    return [
+        make_thumbnail(e[-1]) for e in seen.exposures.values() if e and isinstance(e[-1], Frame)
+    ]
+
+
+def _words(error: BaseException) -> str:
+    text = str(error)
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__

@@ -1,0 +1,134 @@
+"""The last check before motion: limits with overshoot, travel budgets, and the hold and safe latch.
+
+It protects equipment from the software's own mistakes. It is not a safety function.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from enum import StrEnum
+
+from autoalign.core.axes import Axis
+from autoalign.core.errors import HeldError, TravelBudgetError, UsageError, unknown_name
+from autoalign.session.actions import Move
+
+__all__ = ["Latch", "MoveGuard"]
+
+
+class Latch(StrEnum):
+    """Whether motion is allowed."""
+
+    RUN = "run"
+    HOLD = "hold"
+    SAFE = "safe"
+
+
+class MoveGuard:
+    """Every move passes here before its intent is written.
+
+    Parameters
+    ----------
+    axes
+        Every axis by name.
+    run_travel
+        How far an axis may travel in one run, mm or rad by name; where not given, ``travels``
+        times its travel. A quarter of it, at most one travel, is kept for the way back.
+    travels
+        See ``run_travel``.
+    """
+
+    def __init__(
+        self,
+        axes: Mapping[str, Axis],
+        run_travel: Mapping[str, float] | None = None,
+        travels: float = 100.0,
+    ) -> None:
+        self.axes = dict(axes)
+        given = run_travel or {}
+        for name in given:
+            if name not in self.axes:
+                raise unknown_name("axis", name, self.axes, "travel budget")
+            if not given[name] > 0:
+                raise UsageError(f"travel budget of {name}: {given[name]!r} must be above 0.")
+        self.run_travel = {n: given.get(n, travels * a.travel) for n, a in self.axes.items()}
+        self.travelled = dict.fromkeys(self.axes, 0.0)
+        self.latch = Latch.RUN
+        self.why = ""
+
+    def check(self, move: Move, positions: Mapping[str, float]) -> dict[str, float]:
+        """Return the travel of every axis of ``move`` from ``positions``; raise if not allowed.
+
+        Raises
+        ------
+        HeldError
+            On hold or safe, or where it is not known where an axis stands.
+        TravelLimitError
+            Where a target or the overshoot before it is outside the limits.
+        TravelBudgetError
+            Where the move, or the run with it, would be too long.
+        """
+        if self.latch is not Latch.RUN:
+            raise HeldError(f"the bench is on {self.latch}: {self.why}. No motion until released.")
+        travel = {}
+        for name, legs in move.legs.items():
+            if name not in self.axes:
+                raise unknown_name("axis", name, self.axes, "move")
+            axis = self.axes[name]
+            if not math.isfinite(positions[name]):
+                raise HeldError(
+                    f"axis {name}: it is not known where it stands ({positions[name]!r}); nothing "
+                    "was moved."
+                )
+            path = (positions[name], *legs)
+            for leg in (*legs, move.targets[name]):
+                axis.check(leg)
+            travel[name] = sum(abs(b - a) for a, b in itertools.pairwise(path))
+            self._check_travel(axis, travel[name], move.returning)
+        return travel
+
+    def spend(self, travel: Mapping[str, float]) -> None:
+        """Book ``travel`` (mm or rad by axis) of a move that is about to begin."""
+        for name, distance in travel.items():
+            self.travelled[name] += distance
+
+    def hold(self, why: str) -> None:
+        """Allow no motion until :meth:`release`; a latch that is safe stays safe."""
+        if self.latch is Latch.RUN:
+            self.latch, self.why = Latch.HOLD, why
+
+    def release(self) -> None:
+        """End a hold. A safe latch does not open this way."""
+        if self.latch is Latch.SAFE:
+            raise HeldError(f"the bench is safe: {self.why}. A person must clear it by name.")
+        self.latch, self.why = Latch.RUN, ""
+
+    def make_safe(self, why: str) -> None:
+        """Latch: no motion until a person clears it."""
+        self.latch, self.why = Latch.SAFE, why
+
+    def clear_safe(self, person: str) -> None:
+        """Open the latch in the name of ``person``, who has looked at the bench."""
+        if not person.strip():
+            raise HeldError("clearing a safe latch needs the name of the person who looked.")
+        self.latch, self.why = Latch.RUN, ""
+
+    def _check_travel(self, axis: Axis, distance: float, returning: bool) -> None:
+        step = axis.max_step if axis.max_step is not None else axis.travel
+        allowed = step + 2 * axis.overshoot + axis.arrival_tolerance
+        if distance > allowed:
+            raise TravelBudgetError(
+                f"axis {axis.name}: one move would travel {axis.said(distance)}, allowed is "
+                f"{axis.said(allowed)} (overshoot included); nothing was moved. Go in steps."
+            )
+        spent, total = self.travelled[axis.name], self.run_travel[axis.name]
+        if not returning:
+            total -= min(total / 4, axis.travel)
+        if spent + distance > total:
+            raise TravelBudgetError(
+                f"axis {axis.name}: {axis.said(spent)} travelled in this run and "
+                f"{axis.said(distance)} asked for, allowed is {axis.said(total)} (the way back "
+                "kept in reserve); nothing was moved. Raise the travel budget if the wear is "
+                "acceptable."
+            )

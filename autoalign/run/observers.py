@@ -1,0 +1,116 @@
+"""Tells observers what happens, one by one; none of them can disturb a run or another observer."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pluggy
+
+from autoalign.bench import Bench
+from autoalign.core.errors import PluginError
+from autoalign.plugins import names, plugin
+from autoalign.run import hooks as hookspecs
+from autoalign.run.execute import Event
+from autoalign.session.actions import Move
+
+__all__ = ["Observers"]
+
+_log = logging.getLogger("autoalign.observers")
+
+
+class Observers:
+    """Everyone who follows events.
+
+    Parameters
+    ----------
+    load
+        Whether to load what installed packages offer under ``autoalign.observers``.
+
+    ``failures`` lists in words which observer could not be loaded, or failed at which event.
+    """
+
+    def __init__(self, load: bool = True) -> None:
+        self.failures: list[str] = []
+        self._manager = pluggy.PluginManager("autoalign")
+        self._manager.add_hookspecs(hookspecs)
+        for name in names("observers") if load else ():
+            try:
+                self.register(plugin("observers", name), name)
+            except PluginError as error:
+                self._note(str(error))
+
+    def register(self, observer: object, name: str | None = None) -> None:
+        """Let ``observer`` follow from now on.
+
+        Raises
+        ------
+        PluginError
+            For a hook that does not exist, or an argument that its event does not have.
+        """
+        try:
+            registered = self._manager.register(observer, name)
+            self._manager.check_pending()
+        except (pluggy.PluginValidationError, ValueError) as error:
+            self._forget(observer)
+            raise PluginError(
+                f"observer {name or type(observer).__name__!r} cannot be used: {error} "
+                f"Events: {', '.join(self.events)}."
+            ) from error
+        if registered is None:
+            raise PluginError(f"observer {name!r} is blocked.")
+
+    @property
+    def events(self) -> tuple[str, ...]:
+        """Names of all events."""
+        return tuple(sorted(n for n in vars(hookspecs) if n.startswith("autoalign_")))
+
+    def tell(self, event: str, **facts: Any) -> None:
+        """Tell ``event`` (without ``autoalign_``) to every observer that follows it.
+
+        A failing observer is noted in ``failures`` and in the log; the others are told all the
+        same.
+        """
+        hook = getattr(self._manager.hook, f"autoalign_{event}")
+        for implementation in hook.get_hookimpls():
+            try:
+                wanted = {k: facts[k] for k in implementation.argnames}
+                implementation.function(**wanted)
+            except Exception as error:  # noqa: BLE001 - a stranger's failure must not stop a run
+                who = implementation.plugin_name
+                self._note(f"observer {who!r} failed at {event}: {type(error).__name__}: {error}")
+
+    def following(
+        self, bench: Bench, progress: Callable[[Event], None] | None = None
+    ) -> Callable[[Event], None]:
+        """Return a progress callback that tells moves and looks, and then calls ``progress``."""
+
+        def follow(event: Event) -> None:
+            if isinstance(event.action, Move):
+                facts = {"targets": event.action.targets, "reason": event.action.reason}
+                self.tell("make_move", bench=bench, **facts)
+            elif event.observation is not None:
+                self.tell("make_look", bench=bench, observation=event.observation)
+            if progress is not None:
+                progress(event)
+
+        return follow
+
+    @contextmanager
+    def told_of_failure(self, bench: Bench) -> Iterator[None]:
+        """Tell ``break_run`` where an error or Ctrl-C ends what is inside, and pass it on."""
+        try:
+            yield
+        except BaseException as error:
+            self.tell("break_run", bench=bench, error=error)
+            raise
+
+    def _forget(self, observer: object) -> None:
+        if self._manager.is_registered(observer):
+            self._manager.unregister(observer)
+
+    def _note(self, failure: str) -> None:
+        self.failures.append(failure)
+        _log.warning(failure)

@@ -1,0 +1,217 @@
+"""A tour of a bench: positions that a guide names, a look at each, and home again.
+
+A tour searches nothing and needs no spec. Whatever the guide finds, the axes stand at the end where
+they stood at first, as read back, and a last look is taken there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from autoalign.beam.frame.average import average
+from autoalign.beam.profile import BeamProfile
+from autoalign.core.axes import Axis
+from autoalign.core.errors import AlignError
+from autoalign.core.frames import Frame, View
+from autoalign.core.interfaces import Reading
+from autoalign.session.actions import Action, Finish, Look, Outcome, Seen, Status
+from autoalign.session.seeing import Measure
+from autoalign.session.stepper import Script, Stepper
+from autoalign.strategies.base import Observation
+
+__all__ = ["Camera", "Guide", "Sight", "Tour", "Visit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Where to go and how to look there.
+
+    Parameters
+    ----------
+    targets
+        mm or rad by axis; all others stay.
+    reason
+        Why, for the record.
+    direct
+        Go straight there; otherwise the play is taken up from each axis' own side.
+    frames
+        Exposures; the bench's own number where not given. With 0 there is no look, and what was
+        seen last is sent again.
+    returning
+        It is the way back to where the axis stood at first.
+    at_once
+        Look from the arrival on, without waiting for the bench to settle.
+    """
+
+    targets: Mapping[str, float]
+    reason: str
+    direct: bool = False
+    frames: int | None = None
+    at_once: bool = False
+    returning: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """How pixels become mm: pitch along columns and rows, ``origin`` and ``view`` of a frame."""
+
+    pitch_x: float
+    pitch_y: float
+    origin: tuple[float, float]
+    view: View
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sight:
+    """What was seen at one visit.
+
+    ``positions`` of all axes as read back, mm or rad; ``arrived`` when they had come to rest, s;
+    ``frames`` by plane, the profile of every exposure in order; ``cameras`` by plane; ``readings``
+    by "plane.name", value and standard uncertainty of each; ``failures`` in words.
+    """
+
+    positions: Mapping[str, float]
+    arrived: float
+    frames: Mapping[str, tuple[BeamProfile, ...]]
+    cameras: Mapping[str, Camera]
+    readings: Mapping[str, tuple[tuple[float, float], ...]]
+    failures: tuple[str, ...] = ()
+
+    @property
+    def profiles(self) -> dict[str, BeamProfile]:
+        """The mean profile by plane."""
+        return {plane: average(several) for plane, several in self.frames.items()}
+
+
+Guide = Callable[[Sight], Generator[Visit, Sight, None]]
+"""Given the first look: yields visits and is sent what was seen there."""
+
+_Look = Generator[Action, Outcome, Sight]
+
+
+class Tour(Stepper):
+    """One tour, steppable as a session is.
+
+    Parameters
+    ----------
+    axes
+        Every axis of the bench by name, in order.
+    guide
+        Where to go.
+    settle, frames
+        Seconds after arrival; exposures a look.
+    first_frames
+        Exposures of the first look, from which the noise is known.
+    measure
+        How a frame becomes a profile; ``autoalign.beam``'s where not given.
+    """
+
+    def __init__(
+        self,
+        axes: Mapping[str, Axis],
+        guide: Guide,
+        *,
+        settle: float = 0.1,
+        frames: int = 1,
+        first_frames: int = 5,
+        measure: Measure | None = None,
+    ) -> None:
+        super().__init__(axes, settle, frames)
+        self.start: dict[str, float] = {}
+        self.first: Sight | None = None
+        self.closing: Sight | None = None
+        self._guide, self._first_frames = guide, first_frames
+        self._measure = measure or _beam_measure()
+        self._before: dict[str, Frame] = {}
+
+    @property
+    def home(self) -> bool:
+        """Whether every axis reads what it read at first."""
+        return bool(self.start) and all(
+            abs(self.positions[n] - p) <= self.axes[n].arrival_tolerance + self.axes[n].resolution
+            for n, p in self.start.items()
+        )
+
+    def _run(self) -> Script:
+        self.first = yield from self._look("first", self._first_frames)
+        self.start = dict(self.first.positions)
+        refused = yield from self._follow(self._guide(self.first))
+        back = yield from self._go(self.start, "back to the start", returning=True)
+        self.closing = yield from self._look("closing", self.frames)
+        if not back:
+            status, why = self._refusal()
+            return Finish(status, False, f"could not return to the start: {why}")
+        if refused is not None:
+            return Finish(refused[0], False, f"{refused[1]} Went back to the start.")
+        return Finish(Status.BACK, False, "every axis is back where it stood.")
+
+    def _follow(
+        self, visits: Generator[Visit, Sight, None]
+    ) -> Generator[Action, Outcome, tuple[Status, str] | None]:
+        """Make the visits; return what was refused, if something was."""
+        answer = self.first
+        assert answer is not None
+        visit: Visit | None = None
+        while True:
+            try:
+                visit = next(visits) if visit is None else visits.send(answer)
+            except StopIteration:
+                return None
+            way = (visit.targets, visit.reason, visit.returning, visit.direct)
+            if not (yield from self._go(*way)):
+                visits.close()
+                return self._refusal()
+            frames = self.frames if visit.frames is None else visit.frames
+            if frames:
+                answer = yield from self._look(visit.reason, frames, visit.at_once)
+
+    def _look(self, reason: str, frames: int, at_once: bool = False) -> _Look:
+        not_before = self._arrived if at_once else self._settled
+        look = Look(self.probes + 1, not_before, frames, reason)
+        outcome = yield look
+        assert isinstance(outcome, Seen)
+        self.positions = dict(outcome.positions)
+        self._began = outcome.began if self._began is None else self._began
+        self._now = outcome.ended
+        self.probes += 1
+        sight = self._sight(outcome, max(not_before, outcome.began))
+        here = np.array([outcome.positions[a] for a in self.axes])
+        self.last = Observation(here, sight.profiles, failure="; ".join(sight.failures))
+        return sight
+
+    def _sight(self, seen: Seen, not_before: float) -> Sight:
+        frames: dict[str, tuple[BeamProfile, ...]] = {}
+        cameras: dict[str, Camera] = {}
+        readings: dict[str, tuple[tuple[float, float], ...]] = {}
+        failures = [f"{name}: {text}" for name, text in seen.failures.items()]
+        for name, exposures in seen.exposures.items():
+            for e in exposures:
+                if e.started is None or e.started < not_before:
+                    failures.append(f"{name}: an exposure began before it was asked for")
+                elif isinstance(e, Reading):
+                    for key, value in e.values.items():
+                        label = f"{e.plane or name}.{key}"
+                        pair = (value, e.uncertainties.get(key, 0.0))
+                        readings[label] = (*readings.get(label, ()), pair)
+                else:
+                    plane = e.plane or name
+                    before, self._before[name] = self._before.get(name), e
+                    try:
+                        profile = self._measure(e, previous=before)
+                        frames[plane] = (*frames.get(plane, ()), profile)
+                    except AlignError as error:
+                        failures.append(f"{name}: {error}")
+                    cameras[plane] = Camera(e.pitch_x, e.pitch_y, e.origin, e.view)
+        return Sight(
+            dict(seen.positions), self._arrived, frames, cameras, readings, tuple(failures)
+        )
+
+
+def _beam_measure() -> Measure:
+    from autoalign.beam.frame.analyse import measure_beam  # noqa: PLC0415
+
+    return partial(measure_beam, repeatable=True)

@@ -1,0 +1,61 @@
+"""Whether a search has lost the beam by moving, or the light or the camera has gone out."""
+
+from __future__ import annotations
+
+from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.strategies.base import Observation, Vector
+
+__all__ = ["OLD", "Light"]
+
+OLD = "no exposure that began after the axes had settled"
+"""Words of a look for a detector that gave only what was exposed too early."""
+OLD_LOOKS = 3
+"""So many looks in a row without one new frame, and there is no use in going on."""
+
+DARK_LOOKS = 3
+"""So many looks in a row see no light, and the place where there was some is looked at again."""
+
+
+class Light:
+    """Follows the looks of one search; ``last`` is where some plane was last seen lit, or None."""
+
+    def __init__(self) -> None:
+        self.last: Vector | None = None
+        self._dark, self._allowed, self._old = 0, DARK_LOOKS, 0
+
+    def note(self, seen: Observation) -> None:
+        """Tell what was seen; looks without frames, or with old ones, say nothing of the light."""
+        profiles = seen.profiles.values()
+        if seen.verdict is None and all(map(_old, profiles)) and (profiles or OLD in seen.failure):
+            self._old += 1
+            return
+        self._old = 0
+        if any(p.use is not Use.NOTHING for p in profiles):
+            self.last, self._dark = seen.positions, 0
+        elif seen.profiles:
+            self._dark += 1
+
+    def ask_again(self) -> bool:
+        """Return whether it is time to look again where there was light.
+
+        After a look that found it there, twice as many dark looks are allowed as before: the
+        search may wander, but not all night.
+        """
+        if self.last is None or self._dark < self._allowed:
+            return False
+        self._allowed *= 2
+        return True
+
+    @property
+    def out(self) -> bool:
+        """Whether the last look was dark."""
+        return self._dark > 0
+
+    @property
+    def old(self) -> bool:
+        """Whether the detectors have given nothing newer than the moves for several looks."""
+        return self._old >= OLD_LOOKS
+
+
+def _old(profile: BeamProfile) -> bool:
+    return FlagKind.STALE in profile.flags or FlagKind.FROZEN in profile.flags

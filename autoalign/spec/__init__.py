@@ -1,0 +1,1 @@
+"""What a beam must meet, and whether it does."""

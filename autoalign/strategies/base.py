@@ -1,0 +1,143 @@
+"""What a strategy is given, what it is told, and what it yields.
+
+A strategy is a generator: it yields positions to visit and is sent what was seen there::
+
+    class Middle:
+        name = "middle"
+        needs = frozenset({Need.MERIT})
+
+        def propose(self, problem):
+            observation = yield [(a.lower + a.upper) / 2 for a in problem.axes]
+            if not observation.in_spec:
+                yield problem.start
+
+The session takes the first look itself (``problem.first``), ends the generator once the beam is in
+spec, and clips what it yields to the reachable positions. A strategy that remembers benches may
+have a method ``conclude(observation)``: it is told there of the look that found the beam in spec,
+which its generator never sees. One whose next position is always its guess at the middle of the
+spec says so with ``centres = True``: it may be asked once more where a beam in spec is close to a
+limit. One that has found that what is seen is not what there is says so with ``distrusts = True``:
+nothing is then called in spec, and the axes go back to where they stood at the start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.beam.parameters import Quality
+from autoalign.beam.profile import BeamProfile
+from autoalign.core.axes import Axis
+from autoalign.optics.layout import Layout
+from autoalign.spec.terms import Spec, Verdict
+
+__all__ = ["Need", "Observation", "Problem", "Strategy", "Vector"]
+
+Vector = npt.NDArray[np.float64]
+
+
+class Need(StrEnum):
+    """What a strategy cannot do without."""
+
+    MERIT = "merit"
+    RESIDUALS = "residuals"
+    LAYOUT = "layout"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observation:
+    """What was seen at one visit.
+
+    ``positions`` (n,) of the problem's axes as read back, mm or rad. ``quality`` and ``verdict``
+    are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
+    was measured, ``failure`` says in words why not more. Such a visit is data, not an exception.
+    ``noise`` is how much the residuals would scatter if the look were repeated: the rms standard
+    uncertainty of the terms in units of their tolerances, without what is the same in every look.
+    """
+
+    positions: Vector
+    profiles: dict[str, BeamProfile]
+    quality: Quality | None = None
+    verdict: Verdict | None = None
+    failure: str = ""
+    noise: float = 0.0
+
+    @property
+    def ok(self) -> bool:
+        """Whether the spec could be judged."""
+        return self.verdict is not None
+
+    @property
+    def in_spec(self) -> bool:
+        """Whether every term is within its tolerance."""
+        return self.verdict is not None and self.verdict.in_spec
+
+    @property
+    def merit(self) -> float:
+        """The merit; infinite where the spec could not be judged."""
+        return self.verdict.merit if self.verdict is not None else float("inf")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """What a strategy has to work with.
+
+    ``axes`` are the free ones; ``start`` (n,) is where they stand and ``first`` what was seen
+    there. ``held`` gives the positions of the axes that do not move, by name. ``rng`` is the only
+    source of chance. ``looks`` is how many the session grants at most, None where nobody says.
+    """
+
+    axes: tuple[Axis, ...]
+    start: Vector
+    first: Observation
+    spec: Spec
+    rng: np.random.Generator
+    layout: Layout | None = None
+    held: dict[str, float] | None = None
+    uncertainties: dict[str, float] | None = None
+    memory: Any = None
+    looks: int | None = None
+
+    @property
+    def lower(self) -> Vector:
+        """(n,) smallest reachable positions."""
+        return np.array([a.reachable[0] for a in self.axes])
+
+    @property
+    def upper(self) -> Vector:
+        """(n,) largest reachable positions."""
+        return np.array([a.reachable[1] for a in self.axes])
+
+    @property
+    def scale(self) -> Vector:
+        """(n,) a sensible size of a first step on each axis: a fiftieth of its travel."""
+        return np.array([a.travel / 50 for a in self.axes])
+
+    def clip(self, positions: Sequence[float] | Vector) -> Vector:
+        """Return the reachable positions closest to ``positions``."""
+        target: Vector = np.asarray(positions, dtype=np.float64)
+        return np.minimum(np.maximum(target, self.lower), self.upper)
+
+
+@runtime_checkable
+class Strategy(Protocol):
+    """Decides the next probe from the earlier ones."""
+
+    @property
+    def name(self) -> str:
+        """Name of the strategy on the command line and in reports."""
+        ...
+
+    @property
+    def needs(self) -> frozenset[Need]:
+        """What it cannot do without; the session refuses a bench that lacks it."""
+        ...
+
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Observation, None]:
+        """Yield positions (n,) to visit; each yield returns what was seen there."""
+        ...

@@ -1,0 +1,146 @@
+"""Damped least squares on a response matrix that is measured on the way.
+
+Axes are pushed one after another, each from where the last push ended, and only until those pushed
+promise to bring every residual to its goal; an axis that is not needed is not touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.strategies.base import Observation, Problem, Vector
+from autoalign.strategies.response import Response
+
+__all__ = ["Descent", "Sight"]
+
+Floats = npt.NDArray[np.float64]
+Sight = Generator[Vector, Observation, Observation]
+
+
+@dataclass(slots=True, eq=False)
+class Descent:
+    """One descent from ``seen``; positions are scaled to u = (x − start)/scale.
+
+    Parameters
+    ----------
+    problem, seen
+        What to solve, and where to begin; ``features(seen)`` must not be None.
+    features
+        Residuals (m,) of an observation in units of their tolerance; None where not measurable.
+    noise
+        Standard uncertainty of the residuals of an observation.
+    done
+        Whether an observation is all that is wanted.
+    push
+        First step on each axis, in units of the problem's scale.
+    goal
+        Every residual below this is worth a try.
+    patience
+        Looks without an improvement before the descent ends.
+    """
+
+    problem: Problem
+    seen: Observation
+    features: Callable[[Observation], Floats | None]
+    noise: Callable[[Observation], float]
+    done: Callable[[Observation], bool]
+    push: float = 1.0
+    goal: float = 0.5
+    patience: int = 4
+    response: Response = field(init=False)
+    _u: Floats = field(init=False)
+    _r: Floats = field(init=False)
+    _damping: float = 0.0
+    _reach: float = np.inf
+    _skipped: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        r = self.features(self.seen)
+        assert r is not None
+        self._r, self._u = r, self._scaled(self.seen.positions)
+        self.response = Response(len(r), len(self.problem.axes))
+
+    def run(self) -> Sight:
+        """Yield positions; return the last observation: done, or the descent is stuck."""
+        failures = 0
+        last = self.seen
+        while failures < self.patience:
+            step = self._step()
+            axis = self._next_axis()
+            if axis is not None and self._poor(step, failures):
+                last = yield from self._push(axis)
+            else:
+                before = float(self._r @ self._r)
+                last = yield from self._try(step)
+                failures = 0 if float(self._r @ self._r) < 0.8 * before else failures + 1
+            if self.done(last):
+                break
+        return last
+
+    def _step(self) -> Floats:
+        lower = np.maximum(self._scaled(self.problem.lower) - self._u, -self._reach)
+        upper = np.minimum(self._scaled(self.problem.upper) - self._u, self._reach)
+        return self.response.step(self._r, self._damping, lower, np.maximum(upper, lower))
+
+    def _next_axis(self) -> int | None:
+        """Return the first axis that has not been pushed yet."""
+        fresh = [k for k in np.flatnonzero(~self.response.known) if k not in self._skipped]
+        return int(fresh[0]) if fresh else None
+
+    def _poor(self, step: Floats, failures: int) -> bool:
+        """Whether the axes known so far do not promise enough to be tried."""
+        return self.response.promise(self._r, step) > self.goal or failures > 0
+
+    def _push(self, axis: int) -> Sight:
+        """Push one axis until something is seen: one way, the other, less."""
+        room_below, room_above = (
+            abs(float((self._scaled(b) - self._u)[axis]))
+            for b in (self.problem.lower, self.problem.upper)
+        )
+        first = self.push if room_above >= min(self.push, room_below) else -self.push
+        origin = self._u
+        last = self.seen
+        for size in (first, -first, first / 4, -first / 4):
+            u = origin.copy()
+            u[axis] += np.clip(size, -room_below, room_above)
+            last = yield self._real(u)
+            r = self.features(last)
+            if r is None:
+                continue
+            self._learn(last, r)
+            self._u, self._r, self.seen = self._scaled(last.positions), r, last
+            return last
+        self._skipped.add(axis)
+        return last
+
+    def _try(self, step: Floats) -> Sight:
+        """Take ``step``; keep it if it helped, learn from it either way."""
+        last = yield self._real(self._u + step)
+        r = self.features(last)
+        if r is None:
+            self._reach = float(np.max(np.abs(step))) / 3
+            return last
+        self._learn(last, r)
+        size = float(np.sqrt(np.mean(self.response.matrix**2)))
+        if r @ r < self._r @ self._r:
+            self._u, self._r, self.seen = self._scaled(last.positions), r, last
+            self._damping = self._damping / 5 if self._damping > 1e-3 * size else 0.0
+            self._reach *= 2
+        else:
+            self._damping = max(4 * self._damping, 0.1 * size)
+        return last
+
+    def _learn(self, seen: Observation, r: Floats) -> None:
+        step = self._scaled(seen.positions) - self._u
+        self.response.learn(step, r - self._r, self.noise(seen))
+
+    def _scaled(self, positions: Floats) -> Floats:
+        scaled: Floats = (positions - self.problem.start) / self.problem.scale
+        return scaled
+
+    def _real(self, u: Floats) -> Floats:
+        return self.problem.clip(self.problem.start + u * self.problem.scale)

@@ -1,0 +1,235 @@
+"""The physics model reads the misalignment out of what is seen, and moves once.
+
+Each probe: fit the twin to all looks so far, go where the spec should be met. Where one wrong wire
+explains the looks better it says so and allows for it; where nothing does it falls back on the
+response that the looks themselves show.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Generator, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from autoalign.core.errors import AlignError, MissingNeedError
+from autoalign.diagnosis.estimator import Knowledge
+from autoalign.model.fit import usable
+from autoalign.strategies.base import Need, Observation, Problem, Strategy
+from autoalign.strategies.lost_beam import search_positions
+
+__all__ = ["Model", "knowledge_of"]
+
+Floats = npt.NDArray[np.float64]
+Steps = Generator[Sequence[float] | Floats, Observation, Observation | None]
+
+PATIENCE = 4
+"""Probes without a better merit before the strategy gives up."""
+
+
+BLIND = 8
+"""Looks in a row, with some light but too little to judge the spec, before it gives up."""
+FEELERS = 2
+"""Small motions that are made where the model cannot explain what is seen, or expects no light."""
+
+
+def knowledge_of(strategy: Strategy | None, problem: Problem) -> Knowledge:
+    """Return what ``strategy`` knows of the bench, to add to; else what the bench file says."""
+    known = strategy.knowledge if isinstance(strategy, Model) else None
+    if known is not None and known.fit is not None:
+        return copy.copy(known)
+    if problem.layout is None:
+        raise MissingNeedError("what is known of a bench needs its layout; give one.")
+    return Knowledge(
+        problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
+    )
+
+
+class Model:
+    """Alignment in about three looks; needs the bench's layout.
+
+    ``note`` says why the last position was proposed, ``diagnosis`` what is wrong with the bench
+    where something is, ``memory`` what to pass as ``Problem.memory`` next time (None until
+    something trustworthy is known). ``bound`` is how many places a search for a lost beam may
+    visit, stated before the first of them; None where no search was needed.
+    """
+
+    name = "model"
+    needs = frozenset({Need.LAYOUT})
+    centres = True
+
+    def __init__(self) -> None:
+        self.note = "probe"
+        self.diagnosis = ""
+        self.memory: dict[str, Any] | None = None
+        self.knowledge: Knowledge | None = None
+        self.bound: int | None = None
+
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Floats, Observation, None]:
+        """Yield positions; see :class:`~autoalign.strategies.base.Strategy`."""
+        if problem.layout is None:
+            raise MissingNeedError("strategy model needs the layout of the bench; give one.")
+        know = Knowledge(
+            problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
+        )
+        self.knowledge, self.diagnosis, self.memory, self.bound = know, "", None, None
+        course = _Course(problem, know)
+        seen: Observation | None = problem.first
+        while seen is not None:
+            if not know.learn(seen.positions, seen.profiles):
+                seen = yield from self._find(course)
+                continue
+            self._keep(know)
+            target = course.next(seen)
+            self._say(know)
+            if target is None:
+                return
+            self.note = course.note
+            seen = yield target
+
+    def conclude(self, seen: Observation) -> None:
+        """Learn from the look that found the beam in spec, for next time."""
+        know = self.knowledge
+        if know is not None and know.learn(seen.positions, seen.profiles):
+            self._keep(know)
+            self._say(know)
+
+    def _keep(self, know: Knowledge) -> None:
+        """Remember what is known now; nothing at all once the cameras are in doubt."""
+        self.memory = None if know.camera is not None else know.memory() or self.memory
+
+    @property
+    def distrusts(self) -> bool:
+        """Whether a camera shows something else than the bench file says, so nothing is proved."""
+        return self.knowledge is not None and self.knowledge.camera is not None
+
+    def _say(self, know: Knowledge) -> None:
+        if know.camera is not None:
+            self.diagnosis = (
+                f"{know.camera.words}, by all appearances; check it and the bench file. What the "
+                "cameras say cannot be trusted until then"
+            )
+        elif know.suspect is not None:
+            self.diagnosis = f"{know.suspect.words}; check the wiring and the bench file"
+        elif know.inconsistent:
+            self.diagnosis = (
+                "what is seen does not fit the layout in the bench file; check distances, the "
+                "mirror's data and which way each axis and camera is mounted"
+            )
+        else:
+            self.diagnosis = ""
+
+    def _find(self, course: _Course) -> Steps:
+        """Get light back: towards the last place that had some, else through the whole reach."""
+        dark = course.here
+        course.losses += 1
+        if course.lit is not None and course.losses <= PATIENCE:
+            for part in (0.5, 0.8, 1.0):
+                self.note = "no light; back towards where there was some"
+                seen = yield dark + part * (course.lit - dark)
+                course.here = seen.positions
+                if _lit(seen):
+                    return seen
+        places = course.places()
+        self.bound = len(places)
+        self.diagnosis = (
+            f"no light on any detector; at most {self.bound} places within the limits are "
+            "searched, likeliest first"
+        )
+        while course.searched < self.bound:
+            place, course.searched = places[course.searched], course.searched + 1
+            self.note = f"no light; search {course.searched} of at most {self.bound}"
+            seen = yield place
+            course.here = seen.positions
+            if _lit(seen):
+                return seen
+        self.diagnosis = f"no light anywhere in reach ({course.searched} places searched)"
+        return None
+
+
+class _Course:
+    """Where to go after each look, and when to stop trusting the model."""
+
+    def __init__(self, problem: Problem, know: Knowledge) -> None:
+        self.problem, self.know = problem, know
+        self.here = problem.start
+        self.lit: Floats | None = None
+        self.note = "probe"
+        self.judged: list[Observation] = []
+        self.idle = self.blind = self.losses = self.searched = self.felt = 0
+        self._places: list[Floats] | None = None
+
+    def places(self) -> list[Floats]:
+        """Where to search for a lost beam, likeliest first; fixed when the search begins."""
+        if self._places is None:
+            low, high = self.problem.lower, self.problem.upper
+            self._places = list(search_positions(self.know.twin, self.here, low, high))
+        return self._places
+
+    def next(self, seen: Observation) -> Floats | None:
+        """Return the next position, or None to give up."""
+        self.here = self.lit = seen.positions
+        if seen.verdict is not None:
+            better = not self.judged or seen.merit < 0.9 * min(o.merit for o in self.judged)
+            self.judged.append(seen)
+            self.idle = 0 if better else self.idle + 1
+        self.blind = 0 if seen.verdict is not None else self.blind + 1
+        if self.idle > PATIENCE or self.blind > BLIND or self.know.camera is not None:
+            return None
+        if self.know.inconsistent and len(self.know.looks) == 1:
+            return self._feel(seen.positions)
+        if self.idle > 1 and self.know.inconsistent:
+            return self._by_response()
+        try:
+            step = self.know.aim(seen.positions)
+        except AlignError:  # the fit has gone where there is no beam
+            self.know.inconsistent = True
+            return self._feel(seen.positions)
+        self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
+        if step.shortened < 1:
+            self.note += f", step shortened to {100 * step.shortened:.0f} %"
+        return step.position
+
+    def _feel(self, here: Floats) -> Floats | None:
+        """A small motion of every axis, after which what is wrong can be told; at most two."""
+        if self.felt >= FEELERS:
+            return None
+        self.felt += 1
+        self.note = "the model cannot explain what is seen; a small motion of every axis tells more"
+        middle = (self.problem.lower + self.problem.upper) / 2
+        return self.problem.clip(here + np.where(here > middle, -0.5, 0.5) * self.problem.scale)
+
+    def _by_response(self) -> Floats:
+        """One damped step with the model's response, corrected by what the looks have shown."""
+        self.note = "measured response; the model does not fit"
+        best = min(self.judged, key=lambda o: o.merit)
+        scale = self.problem.scale
+        scaled = self.know.slopes(best.positions) * scale
+        for a, b in zip(self.judged, self.judged[1:], strict=False):
+            scaled = _corrected(scaled, (b.positions - a.positions) / scale, _change(a, b))
+        assert best.verdict is not None
+        damping = 0.05 * np.linalg.norm(scaled) * np.eye(len(scale))
+        rows = np.concatenate([scaled, damping])
+        goal = np.concatenate([-best.verdict.residuals, np.zeros(len(scale))])
+        step = np.linalg.lstsq(rows, goal, rcond=None)[0] * scale
+        return self.problem.clip(best.positions + step)
+
+
+def _lit(seen: Observation) -> bool:
+    return any(usable(p) for p in seen.profiles.values())
+
+
+def _change(a: Observation, b: Observation) -> Floats:
+    assert a.verdict is not None
+    assert b.verdict is not None
+    return b.verdict.residuals - a.verdict.residuals
+
+
+def _corrected(matrix: Floats, move: Floats, change: Floats) -> Floats:
+    """Broyden's rank-one correction (C. G. Broyden, Math. Comp. 19, 1965)."""
+    size = float(move @ move)
+    if size < 1e-18:
+        return matrix
+    return matrix + np.outer(change - matrix @ move, move) / size

@@ -1,0 +1,30 @@
+"""A scrambled Sobol sequence over the whole reach: random, but evenly spread."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass, field
+
+from autoalign.strategies.base import Need, Observation, Problem, Vector
+
+__all__ = ["Sobol"]
+
+_BLOCK = 256
+
+
+@dataclass(slots=True)
+class Sobol:
+    """Low-discrepancy places, independent of what was seen."""
+
+    name: str = field(default="sobol", init=False)
+    needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
+
+    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+        """Yield positions to visit, without end."""
+        from scipy.stats import qmc  # noqa: PLC0415
+
+        span = problem.upper - problem.lower
+        sequence = qmc.Sobol(len(span), scramble=True, rng=problem.rng)
+        while True:
+            for place in sequence.random(_BLOCK):
+                yield problem.lower + place * span

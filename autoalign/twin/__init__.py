@@ -1,6 +1,0 @@
-"""Models of benches with their unknowns, and the fit that reads misalignment out of what is seen.
-
-``Bench.uncertainties`` overrides the priors by name; the names and defaults are
-:data:`autoalign.twin.unknowns.PRIORS` (for all, "pitch"; or for one thing, "far.pitch") and
-:data:`autoalign.twin.memory.DRIFT`.
-"""

@@ -1,0 +1,55 @@
+"""Field types for numbers with a unit, written as in the rest of a bench file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, WithJsonSchema
+
+from autoalign.core.units import kind_name, parse_quantity, quantity
+
+__all__ = ["Length", "Seconds", "Travel"]
+
+
+def _of(example: str, *inner: str) -> BeforeValidator:
+    """Read a text in one of the ``inner`` units; a bare number has no unit and is refused."""
+    return BeforeValidator(_reader(example, inner))
+
+
+def _reader(example: str, inner: tuple[str, ...]) -> Callable[[Any], float]:
+    def read(value: Any) -> float:
+        if not isinstance(value, str):
+            raise ValueError(
+                f'{value!r} has no unit; write it as a text with one, as in "{example}"'
+            )
+        return quantity(value, *inner, example=example)
+
+    return read
+
+
+def _travel(value: Any) -> tuple[float, str]:
+    """Read a length or an angle; return it in mm or rad, and which of the two."""
+    if not isinstance(value, str):
+        raise ValueError(f'{value!r} has no unit; write it as a text with one, as in "0.5 mm"')
+    travel, kind = parse_quantity(value)
+    if kind not in ("mm", "rad"):
+        raise ValueError(f"{value!r} is {kind_name(kind)}; wanted is a length or an angle")
+    if travel < 0:
+        raise ValueError(
+            f'{value!r} is not allowed; write it without its sign, and clockwise = "-" where a '
+            "clockwise turn makes the position smaller"
+        )
+    if travel == 0:
+        raise ValueError(f"{value!r} is not allowed; it must be larger than 0")
+    return travel, kind
+
+
+def _schema(example: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "examples": [example]})
+
+
+Seconds = Annotated[float, _of("50 ms", "s"), _schema("50 ms")]
+Length = Annotated[float, _of("5.5 um", "mm"), _schema("5.5 um")]
+Travel = Annotated[tuple[float, str], BeforeValidator(_travel), _schema("0.5 mm")]
+"""How far an axis goes, larger than 0: mm or rad, and which of the two; it must suit the axis."""

@@ -1,0 +1,91 @@
+"""Cameras that are hung or connected otherwise than the bench file says: named, not allowed for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from autoalign.diagnosis.cameras import camera_suspects
+from autoalign.model.fit import look_from_profiles
+from autoalign.strategies.model import Model
+
+WAYS = {
+    "mirrored left to right": ((-1.0, 0.0), (0.0, 1.0)),
+    "mirrored top to bottom": ((1.0, 0.0), (0.0, -1.0)),
+    "turned by 90°": ((0.0, -1.0), (1.0, 0.0)),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("way", list(WAYS))
+@pytest.mark.parametrize("plane", ["near", "far"])
+def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, plane, way):
+    """No later than at the fourth look, in words, and without a memory of what was misread."""
+    bench, model = make_bench(2), Model()
+    look = bench.look
+
+    def mirrored(x):
+        seen = look(x)
+        profile = replace(seen.profiles[plane], view=WAYS[way])
+        return replace(seen, profiles={**seen.profiles, plane: profile})
+
+    bench.look = mirrored
+    run = run_model(bench, model)
+    assert f"the camera of plane {plane} is {way}" in model.diagnosis
+    assert run.looks <= 4
+    assert model.knowledge.memory() is None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [3, 4])
+def test_cameras_that_all_hang_upside_down_are_named_together(make_bench, run_model, seed):
+    """Neither alone explains what is seen, and no axis is accused in their place."""
+    bench, model = make_bench(seed), Model()
+    look = bench.look
+
+    def turned(x):
+        seen = look(x)
+        hung = {p: replace(v, view=((-1.0, 0.0), (0.0, -1.0))) for p, v in seen.profiles.items()}
+        return replace(seen, profiles=hung)
+
+    bench.look = turned
+    run_model(bench, model)
+    assert "the cameras of planes near, far are all upside down" in model.diagnosis
+    assert model.distrusts
+
+
+def test_mending_twice_changes_nothing(make_bench):
+    """A mirror image of a mirror image is the look itself, readings and covariance; so are a
+    quarter turn and one back."""
+    bench = make_bench(1)
+    look = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    expected = np.stack([look.moments[0], look.moments[1]])
+    hung = [s for s in camera_suspects(("near", "far"), look, expected) if "exch" not in s.words]
+    back = {3: 4, 4: 3}
+    assert len(hung) == 21  # seven ways for near, for far, and for both
+    for n, suspect in enumerate(hung):
+        once = suspect.mend(look)
+        again = hung[n - n % 7 + back.get(n % 7, n % 7)].mend(once)
+        assert any(not np.allclose(once.moments[k], look.moments[k]) for k in (0, 1))
+        for k in (0, 1):
+            assert np.allclose(again.moments[k], look.moments[k])
+            assert np.allclose(again.covariance[k], look.covariance[k])
+
+
+def test_exchanged_cameras_with_the_right_pitches_explain_each_other(make_bench):
+    """Readings of exchanged cameras, mended with the stretch 1, are the true ones."""
+    bench = make_bench(1)
+    true = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    q = 0.5
+    orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
+    moments = {0: true.moments[1] * q**orders, 1: true.moments[0] / q**orders}
+    wrong = replace(true, moments=moments)
+    expected = np.stack([true.moments[0], true.moments[1]])
+    found = [s for s in camera_suspects(("near", "far"), wrong, expected) if "exchang" in s.words]
+    gaps = [
+        max(np.abs(s.mend(wrong).moments[k] / true.moments[k] - 1).max() for k in (0, 1))
+        for s in found
+    ]
+    assert min(gaps) < 1e-9
