@@ -10,6 +10,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.tensors import moment_map
 from autoalign.core.frames import View
 
 __all__ = ["MOMENTS", "BeamProfile", "Flag", "FlagKind", "Tails", "Use"]
@@ -213,7 +214,7 @@ class BeamProfile:
 
     def in_plane_axes(self) -> BeamProfile:
         """Return the same profile with moments along the plane's axes (see ``Frame.view``)."""
-        turn = _moment_rotation(np.asarray(self.view, dtype=float))
+        turn = moment_map(np.asarray(self.view, dtype=float))
         second, tails = turn[2:5, 2:5], self.tails
         return replace(
             self,
@@ -255,21 +256,3 @@ def _propagate(function: object, moments: Floats, covariance: Floats) -> float:
         down[k] -= step
         gradient[k] = (function(up) - function(down)) / (2 * step)
     return math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
-
-
-def _moment_rotation(r: Floats) -> Floats:
-    """Return the (9, 9) matrix that turns moments by the orthogonal matrix ``r``."""
-    turn = np.zeros((9, 9))
-    turn[:2, :2] = r
-    second = [(0, 0), (1, 1), (0, 1)]
-    third = [(0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1)]
-    for row, (i, j) in enumerate(second):
-        for a in range(2):
-            for b in range(2):
-                turn[2 + row, 2 + second.index((min(a, b), max(a, b)))] += r[i, a] * r[j, b]
-    for row, (i, j, k) in enumerate(third):
-        for a in range(2):
-            for b in range(2):
-                for c in range(2):
-                    turn[5 + row, 5 + a + b + c] += r[i, a] * r[j, b] * r[k, c]
-    return turn

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["matrix", "root", "stretch"]
+__all__ = ["matrix", "moment_map", "root", "stretch"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -16,6 +16,27 @@ def matrix(vector: Floats) -> Floats:
     """Return the (2, 2) matrix of (xx, yy, xy)."""
     xx, yy, xy = (float(v) for v in vector)
     return np.array([[xx, xy], [xy, yy]])
+
+
+def moment_map(r: Floats) -> Floats:
+    """Return the (9, 9) matrix that gives moments along axes that ``r`` (2, 2) maps points to.
+
+    In the order of :data:`autoalign.beam.profile.MOMENTS`; each order mixes only with itself.
+    """
+    turn = np.zeros((9, 9))
+    turn[:2, :2] = r
+    second = [(0, 0), (1, 1), (0, 1)]
+    third = [(0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1)]
+    for row, (i, j) in enumerate(second):
+        for a in range(2):
+            for b in range(2):
+                turn[2 + row, 2 + second.index((min(a, b), max(a, b)))] += r[i, a] * r[j, b]
+    for row, (i, j, k) in enumerate(third):
+        for a in range(2):
+            for b in range(2):
+                for c in range(2):
+                    turn[5 + row, 5 + a + b + c] += r[i, a] * r[j, b] * r[k, c]
+    return turn
 
 
 def root(second: Floats) -> tuple[Floats, Floats]:

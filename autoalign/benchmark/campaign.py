@@ -145,7 +145,9 @@ def run_case(
         timed = Timed(make_strategy(case.strategy))
         start = bench.clock.now()
         first = bench.truth.verdict(bench.spec).merit
-        session = Session.for_bench(bench, timed, budget=budget, rng=_rng(case), memory=memory)
+        session = Session.for_bench(
+            bench, timed.strategy, budget=budget, rng=_rng(case), memory=memory
+        )
         walked = _Walked(bench)
         try:
             finish = run(bench, session, progress=walked.follow)
@@ -158,7 +160,8 @@ def run_case(
             case.strategy, case.bench, case.seed, claimed, reached, session.probes,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
             walked.total("rad"), float(first), float(last.merit), status, reason,
-            **_settings(budget), drift=case.drift, diagnosis=getattr(timed, "diagnosis", ""),
+            **_settings(budget), drift=case.drift,
+            diagnosis="; ".join(map(str, timed.strategy.findings)),
         )  # fmt: skip
 
 
@@ -174,7 +177,7 @@ def _remembered(case: Case, bench: Bench, strategy: Strategy, budget: Budget) ->
     with suppress(AlignError):  # it is aligned again from where it stands, as a person would
         run(bench, Session.for_bench(bench, strategy, budget=budget, rng=_rng(case)))
     bench.truth.shift(case.drift, np.random.default_rng([case.seed, 0xD21F7]))
-    return json.loads(json.dumps(getattr(strategy, "memory", None)))
+    return json.loads(json.dumps(strategy.memory))
 
 
 def _rng(case: Case) -> np.random.Generator:

@@ -31,12 +31,12 @@ def measure_thinking(
         with make_bench(seed) as bench:
             timed = Timed(make_strategy(), time.process_time)
             rng = np.random.default_rng(seed)
-            session = Session.for_bench(bench, timed, budget=Budget(probes), rng=rng)
+            session = Session.for_bench(bench, timed.strategy, budget=Budget(probes), rng=rng)
             run(bench, session)
             first += timed.spent[:1]
             later += timed.spent[1:]
             looks.append(session.probes)
-            name = timed.name
+            name = timed.strategy.name
     found = [figure("after the first look", 1e3 * np.array(first), "ms")]
     if later:
         found.append(figure("after a later look", 1e3 * np.array(later), "ms"))

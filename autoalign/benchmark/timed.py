@@ -1,4 +1,4 @@
-"""A strategy whose own thinking is timed, probe by probe."""
+"""The compute time of a strategy, measurement by measurement."""
 
 from __future__ import annotations
 
@@ -14,29 +14,21 @@ __all__ = ["Timed"]
 
 
 class Timed:
-    """Stands for ``strategy`` in a session; ``spent`` is its own time of each probe, s.
-
-    What a strategy may offer beyond proposals (``note``, ``diagnosis``, ``memory``, ``conclude``)
-    is the strategy's own.
-    """
+    """Times what ``strategy`` calculates in use; ``spent`` holds each measurement's time, s."""
 
     def __init__(self, strategy: Strategy, clock: Callable[[], float] = time.perf_counter) -> None:
         self.strategy = strategy
-        self.name, self.needs = strategy.name, strategy.needs
         self.spent: list[float] = []
-        self._clock = clock
+        self._clock, self._propose = clock, strategy.propose
+        strategy.propose = self._timed  # type: ignore[method-assign]
 
     @property
     def median(self) -> float:
-        """Median time of a probe, s; 0 where there was none."""
+        """Median time of a measurement, s; 0 where there was none."""
         return float(np.median(self.spent)) if self.spent else 0.0
 
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.__dict__["strategy"], name)
-
-    def propose(self, problem: Problem) -> Generator[Any, Observation, None]:
-        """Pass on what the strategy proposes; see :class:`~autoalign.strategies.base.Strategy`."""
-        search = self.strategy.propose(problem)
+    def _timed(self, problem: Problem) -> Generator[Any, Observation, None]:
+        search = self._propose(problem)
         seen: Observation | None = None
         while True:
             begin = self._clock()

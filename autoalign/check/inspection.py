@@ -10,16 +10,17 @@ import numpy as np
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.bench import Bench
-from autoalign.check.arrangement import AS_STATED, Arrangement, arrangements
+from autoalign.check.arrangement import true_profiles
 from autoalign.check.axis_response import Noise, Response, respond
 from autoalign.check.expectation import Expectation
-from autoalign.check.judge import ACCUSED, judge, pair_up
+from autoalign.check.judge import judge, pair_up
 from autoalign.check.result import AxisReport, PlaneReport
 from autoalign.check.settling import Settling, settling
 from autoalign.check.trial import Trial, step_size, try_axis
 from autoalign.core.axes import Axis
+from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
-from autoalign.messages import check_words as words
+from autoalign.diagnosis.hypotheses import AS_STATED, Hypothesis, of_cameras
 from autoalign.session import Sight, Visit
 
 __all__ = ["Inspection"]
@@ -72,22 +73,27 @@ class Inspection:
     def conclude(self) -> tuple[tuple[AxisReport, ...], tuple[PlaneReport, ...]]:
         """Say what was found, axis by axis and camera by camera."""
         responses = {t.axis.name: respond(t, self.noise) for t in self.trials if t.whole}
-        arrangement, judged = self._explain(responses)
+        cameras_as, judged = self._explain(responses)
         tried = {t.axis.name: t for t in self.trials}
         reports = tuple(
             self._axis(tried[a.name], responses.get(a.name), judged.get(a.name))
             if a.name in tried
             else AxisReport(
-                a, 0.0, 0.0, AxisVerdict.UNSURE, f"{a.name}: not tried", (f"{a.name}: not tried",)
+                a,
+                0.0,
+                0.0,
+                AxisVerdict.UNSURE,
+                Finding("axis-not-tried", a.name),
+                (Finding("axis-not-tried", a.name),),
             )
             for a in self.axes
         )
-        return reports, self._planes(arrangement)
+        return reports, self._planes(cameras_as)
 
     def _telling(self, axis: Axis) -> float | None:
         return None if self.expectation is None else self.expectation.telling_step(axis.name)
 
-    def _expect(self, arrangement: Arrangement) -> Expectation | None:
+    def _expect(self, cameras_as: Hypothesis) -> Expectation | None:
         """Fit the model to the first look; None where there is none, or nothing to fit it to."""
         first, layout = self.first, self.bench.layout
         assert first is not None
@@ -98,31 +104,29 @@ class Inspection:
             self.axes,
             self.bench.uncertainties,
             first.positions,
-            arrangement.profiles(first.profiles, first.cameras),
+            true_profiles(cameras_as, first.profiles, first.cameras),
         )
         return found if found.seen else None
 
     def _explain(
         self, responses: Mapping[str, Response]
-    ) -> tuple[Arrangement, dict[str, Judgement]]:
-        """Return which arrangement of the cameras explains most, and every axis under it."""
+    ) -> tuple[Hypothesis, dict[str, Judgement]]:
+        """Return what of the cameras explains most, and every axis under it."""
         best, judged = AS_STATED, self._judge(AS_STATED, self.expectation, responses)
-        odd = [
-            j for j in judged.values() if j.verdict not in (AxisVerdict.WELL, AxisVerdict.UNSURE)
-        ]
-        if len(odd) < TURNED:
-            return best, judged
         cost = _cost(judged)
         assert self.first is not None
-        for arrangement in arrangements(list(self.first.frames)):
-            tried = self._judge(arrangement, self._expect(arrangement), responses)
-            if len(tried) == len(judged) and _cost(tried) + ACCUSED < cost:
-                best, judged, cost = arrangement, tried, _cost(tried) + ACCUSED
+        for hypothesis in of_cameras(list(self.first.frames)):
+            # As long as axis by axis explains it nothing dearer is asked for.
+            if len(_odd(judged)) < TURNED:
+                return best, judged
+            tried = self._judge(hypothesis, self._expect(hypothesis), responses)
+            if len(tried) == len(judged) and _cost(tried) + hypothesis.cost < cost:
+                best, judged, cost = hypothesis, tried, _cost(tried) + hypothesis.cost
         return best, judged
 
     def _judge(
         self,
-        arrangement: Arrangement,
+        cameras_as: Hypothesis,
         expectation: Expectation | None,
         responses: Mapping[str, Response],
     ) -> dict[str, Judgement]:
@@ -132,7 +136,7 @@ class Inspection:
         cameras = self.first.cameras
         return pair_up(
             {
-                name: judge(name, steps[name], r, expectation, arrangement, cameras)
+                name: judge(name, steps[name], r, expectation, cameras_as, cameras)
                 for name, r in responses.items()
             }
         )
@@ -142,34 +146,32 @@ class Inspection:
     ) -> AxisReport:
         axis, step = trial.axis, trial.step
         if response is None:
-            text = words.broken_off(axis, trial.stopped)
-            return AxisReport(axis, abs(step), trial.reach, AxisVerdict.UNSURE, text, (text,))
+            broken = Finding("trial-broken-off", axis.name, details={"why": trial.stopped})
+            return AxisReport(axis, abs(step), trial.reach, AxisVerdict.UNSURE, broken, (broken,))
         if response.stuck and judgement is not None and judgement.verdict is AxisVerdict.SCALE:
             judgement = replace(judgement, verdict=AxisVerdict.UNSURE)
         verdict = _verdict(response, judgement)
-        if judgement is None:
-            text = words.without_model(axis, step, response.shows)
-        else:
-            text = words.words_of(axis, step, judgement)
-        found = [] if verdict in (AxisVerdict.WELL, AxisVerdict.UNSURE) else [text]
-        found += words.dragging(axis, judgement) if judgement is not None else []
+        said = _said(axis, step, response, judgement)
+        found = [] if verdict in (AxisVerdict.WELL, AxisVerdict.UNSURE) else [said]
+        found += _dragging(axis, judgement) if judgement is not None else []
         play, missed, u = self._motion(axis, step, response, found)
         rest = None
         if trial.arrival is not None and self.first is not None and response.shows:
             rest = settling(trial.arrival, self.first, response, self.noise, self.bench.frames)
         found += self._late(axis, rest)
         return AxisReport(
-            axis, abs(step), trial.reach, verdict, text, tuple(found), judgement, response,
+            axis, abs(step), trial.reach, verdict, said, tuple(found), judgement, response,
             play, u, missed, u, rest,
         )  # fmt: skip
 
     def _motion(
-        self, axis: Axis, step: float, response: Response, found: list[str]
+        self, axis: Axis, step: float, response: Response, found: list[Finding]
     ) -> tuple[float | None, float | None, float | None]:
         """Return play, what is missed, and their uncertainty; add to ``found`` what is wrong."""
         size = abs(step)
         if response.stuck:
-            found.append(words.play_at_least(axis, size))
+            stated = {"step": Amount(size, axis.unit), "stated": Amount(axis.play, axis.unit)}
+            found.append(Finding("backlash-at-least", axis.name, stated))
             return size, None, None
         if math.isnan(response.u):
             return None, None, None
@@ -177,28 +179,36 @@ class Inspection:
         play, missed = max(response.lost * size, 0.0), response.missed * size
         spare = max(3 * axis.resolution, 1e-5 * axis.travel)
         if play - 3 * u > 1.1 * axis.play + spare:
-            found.append(words.too_much_play(axis, play, u))
+            numbers = {
+                "backlash": Amount(play, axis.unit, u),
+                "stated": Amount(axis.play, axis.unit),
+            }
+            found.append(Finding("backlash-too-large", axis.name, numbers))
         if abs(missed) - 4 * u > 0.5 * axis.play + spare:
-            found.append(words.one_way(axis, missed, u))
+            found.append(
+                Finding("axis-slips", axis.name, {"missed": Amount(abs(missed), axis.unit, u)})
+            )
         if abs(response.backward - 1) > max(BACKWARD, 5 * response.u):
-            found.append(words.unsteady(axis, response.backward, 1.5 * response.u))
+            back = Amount(response.backward, u=1.5 * response.u)
+            found.append(Finding("steps-unequal", axis.name, {"backward": back}))
         return play, missed, u
 
-    def _late(self, axis: Axis, rest: Settling | None) -> list[str]:
+    def _late(self, axis: Axis, rest: Settling | None) -> list[Finding]:
         allowed = self.bench.settle
         if rest is None or (rest.steady and rest.time <= max(allowed, rest.looked)):
             return []
         if not rest.steady and rest.until <= allowed:
             return []
-        time = rest.time if rest.steady else rest.until
-        return [words.late(axis, time, at_least=not rest.steady, allowed=allowed)]
+        code = "settles-late" if rest.steady else "never-settles"
+        time = Amount(rest.time if rest.steady else rest.until, "s")
+        return [Finding(code, axis.name, {"time": time, "allowed": Amount(allowed, "s")})]
 
-    def _planes(self, arrangement: Arrangement) -> tuple[PlaneReport, ...]:
+    def _planes(self, cameras_as: Hypothesis) -> tuple[PlaneReport, ...]:
         assert self.first is not None
         reports = []
         for plane in dict.fromkeys(d.plane or n for n, d in self.bench.detectors.items()):
             profiles = self.first.frames.get(plane, ())
-            found = [arrangement.words] if plane in arrangement.names[:1] else []
+            found = [f for f in cameras_as.findings if f.subjects[0] == plane]
             found += _unusable(plane, profiles, self.first)
             reports.append(PlaneReport(plane, len(profiles), _scatter(profiles), tuple(found)))
         return tuple(reports)
@@ -229,6 +239,12 @@ def _verdict(response: Response, judgement: Judgement | None) -> AxisVerdict:
     return AxisVerdict.WELL if response.shows else AxisVerdict.UNSURE
 
 
+def _odd(judged: Mapping[str, Judgement]) -> list[Judgement]:
+    """Return the axes that do something else than they should."""
+    fine = (AxisVerdict.WELL, AxisVerdict.UNSURE)
+    return [j for j in judged.values() if j.verdict not in fine]
+
+
 def _cost(judged: Mapping[str, Judgement]) -> float:
     return sum(j.cost for j in judged.values())
 
@@ -246,7 +262,7 @@ def _scatter(profiles: Sequence[BeamProfile]) -> tuple[float, float] | None:
     return float(x), float(y)
 
 
-def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list[str]:
+def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list[Finding]:
     if any(p.use is not Use.NOTHING for p in profiles):
         return []
     if any(name.partition(".")[0] == plane for name in first.readings):
@@ -254,4 +270,43 @@ def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list
     flags = [f"{f.kind}, {f.evidence}" for p in profiles[:1] for f in p.flags.values()]
     dark = any(FlagKind.DARK in p.flags for p in profiles)
     why = "; ".join(flags or [t for t in first.failures if t.startswith(plane)] or ["no frame"])
-    return [f"{plane}: {'no beam' if dark else 'nothing that could be measured'} ({why})"]
+    return [
+        Finding("plane-no-beam" if dark else "plane-not-measurable", plane, details={"why": why})
+    ]
+
+
+_CODES = {
+    AxisVerdict.WELL: "axis-as-expected",
+    AxisVerdict.DEAD: "axis-dead",
+    AxisVerdict.REVERSED: "axis-reversed",
+    AxisVerdict.EXCHANGED: "axis-exchanged",
+    AxisVerdict.SCALE: "axis-scale",
+    AxisVerdict.STRANGE: "axis-strange",
+    AxisVerdict.UNSURE: "axis-not-told",
+}
+
+
+def _said(axis: Axis, step: float, response: Response, judged: Judgement | None) -> Finding:
+    """Return what an axis turned out to be, as a finding."""
+    numbers = {"step": Amount(abs(step), axis.unit)}
+    if judged is None:
+        return Finding("axis-moves" if response.shows else "axis-shows-nothing", axis.name, numbers)
+    details = {}
+    verdict = judged.verdict
+    if verdict in (AxisVerdict.WELL, AxisVerdict.REVERSED, AxisVerdict.SCALE):
+        numbers["ratio"] = Amount(judged.ratio, u=judged.u_ratio)
+    if verdict is AxisVerdict.EXCHANGED:
+        details["like"] = judged.like
+    if judged.because and verdict is not AxisVerdict.UNSURE:
+        numbers["limit"], details["because"] = Amount(judged.limit), judged.because
+    grave = verdict not in (AxisVerdict.WELL, AxisVerdict.UNSURE)
+    severity = Severity.FAULT if grave else Severity.NOTE
+    return Finding(_CODES[verdict], axis.name, numbers, severity, details)
+
+
+def _dragging(axis: Axis, judged: Judgement) -> list[Finding]:
+    """Return the findings of cross-talk."""
+    return [
+        Finding("axis-drags", axis.name, {"part": Amount(c, u=u)}, details={"other": other})
+        for other, (c, u) in judged.dragged.items()
+    ]

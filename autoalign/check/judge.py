@@ -13,10 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.check.arrangement import Arrangement, turned
+from autoalign.beam.tensors import moment_map
+from autoalign.check.arrangement import to_true_plane
 from autoalign.check.axis_response import Response
 from autoalign.check.expectation import Expectation
 from autoalign.diagnosis.axis_verdict import SURELY, TOLERANCE, AxisVerdict, Judgement
+from autoalign.diagnosis.hypotheses import ACCUSED, Hypothesis
 from autoalign.session import Camera
 
 __all__ = ["judge", "pair_up"]
@@ -25,9 +27,6 @@ Floats = npt.NDArray[np.float64]
 
 TELLING = 5.0
 """Below this many standard uncertainties of change nothing can be told."""
-
-ACCUSED = 30.0
-"""A fault must explain this much more of χ² to be believed."""
 
 FITTED = 4.0
 """What an explanation with a number fitted to the data pays for it."""
@@ -50,11 +49,11 @@ def judge(
     step: float,
     response: Response,
     expectation: Expectation,
-    arrangement: Arrangement,
+    cameras_as: Hypothesis,
     cameras: Mapping[str, Camera],
 ) -> Judgement:
-    """Judge what a ``step`` (mm or rad) of ``axis`` did, the cameras being arranged so."""
-    seen = _in_plane_axes(response, expectation.twin.planes, arrangement, cameras)
+    """Judge what a ``step`` (mm or rad) of ``axis`` did, cameras being as ``cameras_as`` has it."""
+    seen = _in_plane_axes(response, expectation.twin.planes, cameras_as, cameras)
     k = expectation.index(axis)
     if not len(seen.change):
         return Judgement(AxisVerdict.UNSURE, 0.0, like=axis)
@@ -161,22 +160,22 @@ def _cross(
 def _in_plane_axes(
     response: Response,
     planes: Sequence[str],
-    arrangement: Arrangement,
+    cameras_as: Hypothesis,
     cameras: Mapping[str, Camera],
 ) -> _Seen:
     places: list[tuple[int, int]] = []
     changes: list[Floats] = []
     blocks: list[Floats] = []
     for plane in dict.fromkeys(name for name, m in response.rows if m >= 0):
-        true = arrangement.place(plane)
+        true = cameras_as.place(plane)
         if true not in planes:
             continue
         at = [i for i, (name, m) in enumerate(response.rows) if name == plane and m >= 0]
         moments = [response.rows[i][1] for i in at]
         full = np.zeros(5)
         full[moments] = response.change[at]
-        matrix = arrangement.matrix(plane, cameras)
-        turn = np.array([turned(matrix, row) for row in np.eye(5)]).T
+        matrix = to_true_plane(cameras_as, plane, cameras)
+        turn = moment_map(matrix)[:5, :5]
         sigma = np.zeros(5)
         sigma[moments] = response.sigma[at]
         block = turn @ np.diag(sigma**2) @ turn.T

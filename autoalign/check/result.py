@@ -9,6 +9,7 @@ from pathlib import Path
 from autoalign.check.axis_response import Response
 from autoalign.check.settling import Settling
 from autoalign.core.axes import Axis
+from autoalign.core.findings import Finding
 from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
 from autoalign.session import Status
 
@@ -27,10 +28,10 @@ class AxisReport:
         The step and the furthest distance from the start, mm or rad; 0 where nothing was moved.
     verdict
         In a word; WELL without a model means that it moves.
-    words
-        The verdict in a sentence.
+    said
+        The verdict as a finding, with its numbers.
     findings
-        What is wrong, each in a sentence; empty where all is well.
+        What is wrong; empty where all is well.
     judgement
         Against the model, or None.
     response
@@ -48,8 +49,8 @@ class AxisReport:
     step: float
     reach: float
     verdict: AxisVerdict
-    words: str
-    findings: tuple[str, ...] = ()
+    said: Finding
+    findings: tuple[Finding, ...] = ()
     judgement: Judgement | None = None
     response: Response | None = field(default=None, repr=False)
     play: float | None = None
@@ -66,7 +67,7 @@ class PlaneReport:
     plane: str
     frames: int
     scatter: tuple[float, float] | None
-    findings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +79,7 @@ class CheckResult:
     axes, planes
         Axis by axis and camera by camera.
     findings
-        Everything that is wrong, each in a sentence; empty where all is well.
+        Everything that is wrong; empty where all is well.
     home
         Whether every axis reads at the end what it read at first.
     start, end
@@ -97,7 +98,7 @@ class CheckResult:
 
     axes: tuple[AxisReport, ...]
     planes: tuple[PlaneReport, ...]
-    findings: tuple[str, ...]
+    findings: tuple[Finding, ...]
     home: bool
     start: Mapping[str, float]
     end: Mapping[str, float]

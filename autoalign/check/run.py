@@ -13,6 +13,7 @@ from autoalign.check.inspection import Inspection
 from autoalign.check.result import CheckResult
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.findings import Finding, Severity
 from autoalign.journal import Journal, describe_bench
 from autoalign.journal.describe import versions
 from autoalign.run.blocking import run
@@ -64,9 +65,12 @@ def check(
         result = _result(inspection, tour, finish, journal)
         if record is not None:
             for axis in result.axes:
-                record.note("axis", axis.words, axis=axis.axis.name, findings=axis.findings)
+                record.note(
+                    "axis", str(axis.said), axis=axis.axis.name,
+                    findings=[str(f) for f in axis.findings],
+                )  # fmt: skip
             for finding in result.findings:
-                record.note("finding", finding)
+                record.note("finding", str(finding))
     return result
 
 
@@ -101,9 +105,9 @@ def _result(
     findings = [f for p in planes for f in p.findings]
     findings += [f for r in reports for f in r.findings]
     if finish.status is not Status.BACK:
-        findings.append(finish.reason)
+        findings.append(Finding("ended-early", details={"why": finish.reason}))
     elif not tour.home:
-        findings.append("not every axis reads at the end what it read at first")
+        findings.append(Finding("not-back", severity=Severity.FAULT))
     return CheckResult(
         axes=reports,
         planes=planes,

@@ -7,7 +7,8 @@ from typing import Any
 
 from autoalign.check import AxisReport, CheckResult
 from autoalign.cli.output import print_pairs, print_table, print_text
-from autoalign.messages.check_words import amount
+from autoalign.core.findings import Amount
+from autoalign.messages.findings import small
 from autoalign.messages.words import edge, edge_unit, span_of_time
 
 __all__ = ["check_facts", "print_check"]
@@ -19,7 +20,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
     """Return a check at the edge: mm and mrad, each with its unit."""
     return {
         "well": result.well,
-        "findings": list(result.findings),
+        "findings": [str(f) for f in result.findings],
         "back_at_start": result.home,
         "compared_with_a_model": result.modelled,
         "status": str(result.status),
@@ -34,7 +35,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
                 "centroid_scatter": None if p.scatter is None else list(p.scatter),
                 "shift_at_the_end": result.shift.get(p.plane),
                 "unit": "mm",
-                "findings": list(p.findings),
+                "findings": [str(f) for f in p.findings],
             }
             for p in result.planes
         },
@@ -55,8 +56,8 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
     }
     return {
         "verdict": report.verdict.value,
-        "words": report.words,
-        "findings": list(report.findings),
+        "words": str(report.said),
+        "findings": [str(f) for f in report.findings],
         "unit": edge_unit(unit),
         **{k: None if v is None else edge(v, unit) for k, v in lengths.items()},
         "ratio": None if judged is None else judged.ratio,
@@ -107,14 +108,18 @@ def _row(report: AxisReport) -> tuple[str, ...]:
         ratio = f"{judged.ratio:.2f} ± {judged.u_ratio:.2f}"
     play = "–"
     if report.play is not None:
-        play = amount(report.play, axis, report.u_play)
+        play = small(Amount(report.play, axis.unit, report.u_play))
         play = f"≥ {play}" if report.u_play is None else play
-    missed = "–" if report.missed is None else amount(abs(report.missed), axis, report.u_missed)
+    missed = (
+        "–"
+        if report.missed is None
+        else small(Amount(abs(report.missed), axis.unit, report.u_missed))
+    )
     still = "–"
     if rest is not None:
         sign = "≤" if rest.time <= rest.looked else "after"
         still = f"{sign} {rest.time:.2g} s" if rest.steady else f"> {rest.until:.2g} s"
     return (
-        axis.name, report.verdict.value, ratio, play, amount(axis.play, axis), missed, still,
-        amount(report.step, axis),
+        axis.name, report.verdict.value, ratio, play, small(Amount(axis.play, axis.unit)), missed,
+        still, small(Amount(report.step, axis.unit)),
     )  # fmt: skip

@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
-from autoalign.diagnosis.cameras import CameraSuspect, camera_suspects
-from autoalign.diagnosis.wires import Suspect, suspects
+from autoalign.core.findings import Finding, Severity
+from autoalign.diagnosis.cameras import mends
+from autoalign.diagnosis.hypotheses import Hypothesis, of_axes, of_cameras
 from autoalign.model.calibration import recall, remember
 from autoalign.model.fit import ROUNDS, Fit, Look, fit, look_from_profiles
 from autoalign.model.predict import Twin
@@ -27,9 +28,6 @@ Floats = npt.NDArray[np.float64]
 
 DOUBT = 5.0
 """Misfit, in standard deviations of χ², above which the model itself is in doubt."""
-CONVINCED = 25.0
-"""A suspicion must lower the cost by this much to be believed: odds of e^12 against chance."""
-
 DOUBTS = 3
 """After so many looks in doubt nothing else is suspected any more."""
 ASIDE, BELIEF = (0.3, 0.6), 1e-3
@@ -77,8 +75,8 @@ class Knowledge:
         self.spec = spec
         self.looks: list[Look] = []
         self.fit: Fit | None = None
-        self.suspect: Suspect | None = None
-        self.camera: CameraSuspect | None = None
+        self.wire: Hypothesis | None = None
+        self.camera: Hypothesis | None = None
         self._doubts = 0
         self.inconsistent = False
         self._memory, self._priors = memory, dict(priors or {})
@@ -91,7 +89,16 @@ class Knowledge:
     @property
     def wiring(self) -> Floats | None:
         """How commands reach the axes, where that is not as the layout says."""
-        return None if self.suspect is None else self.suspect.wiring
+        return None if self.wire is None else self.wire.wiring
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is wrong with the bench, as far as what was seen says so."""
+        if self.camera is not None:
+            return (*self.camera.findings, Finding("cameras-distrusted", severity=Severity.VETO))
+        if self.wire is not None:
+            return self.wire.findings
+        return (Finding("layout-does-not-fit"),) if self.inconsistent else ()
 
     @property
     def refusal(self) -> str:
@@ -137,7 +144,7 @@ class Knowledge:
 
     def memory(self) -> dict[str, Any] | None:
         """Return what to remember, or None where nothing trustworthy is known."""
-        if self.fit is None or self.suspect or self.camera or self.inconsistent:
+        if self.fit is None or self.wire or self.camera or self.inconsistent:
             return None
         return remember(self.twin, self.fit)
 
@@ -197,21 +204,21 @@ class Knowledge:
         """See whether one wrong wire or camera explains what was seen; else trust it less."""
         assert self.fit is not None
         self._doubts += 1
-        best, found = self.fit, self.suspect
+        best, found = self.fit, self.wire
         if sum(1 for look in self.looks if look.count > 4) > 1 and self._doubts <= DOUBTS:
-            for suspect, start in self._likely_suspects():
-                tried = self._fit(start, suspect.wiring, BRIEF)
-                if tried.misfit < best.misfit - CONVINCED:
-                    best, found = tried, suspect
+            for wire, start in self._likely_wires():
+                tried = self._fit(start, wire.wiring, BRIEF)
+                if tried.misfit + wire.cost < best.misfit:
+                    best, found = tried, wire
             self.camera = self._doubt_cameras(best)
-        if found is not self.suspect and self.camera is None:
-            self.suspect = found
+        if found is not self.wire and self.camera is None:
+            self.wire = found
             self.fit = self._fit(best.phi, self.wiring)
             self._foresight = Foresight(self.twin, self.spec, self.wiring)
         self.inconsistent = self.fit.excess > 2 * DOUBT
 
-    def _likely_suspects(self) -> list[tuple[Suspect, Floats]]:
-        """Return the suspicions that one step makes look best, with the unknowns it ends at.
+    def _likely_wires(self) -> list[tuple[Hypothesis, Floats]]:
+        """Return the wrong wires that one step makes look best, with the unknowns it ends at.
 
         Each starts from what the first look alone says: with its own wires that look is the same.
         """
@@ -219,28 +226,31 @@ class Knowledge:
         away = self.looks[0].positions - self._foresight.middle
         places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
         tried = []
-        for suspect in suspects(self.twin.axes):
+        for wire in of_axes(self.twin.axes):
             start = first.copy()
-            start[places] += (away - suspect.wiring @ away) / self.twin.unknowns.sigma[places]
-            found = self._fit(start, suspect.wiring, 1)
-            tried.append((found.misfit, suspect, found.phi))
+            assert wire.wiring is not None
+            start[places] += (away - wire.wiring @ away) / self.twin.unknowns.sigma[places]
+            found = self._fit(start, wire.wiring, 1)
+            tried.append((found.misfit, wire, found.phi))
         return [t[1:] for t in sorted(tried, key=lambda t: t[0])[:LIKELY]]
 
-    def _doubt_cameras(self, best: Fit) -> CameraSuspect | None:
+    def _doubt_cameras(self, best: Fit) -> Hypothesis | None:
         """Return the wrong camera that explains the looks better than ``best``, if one does."""
         if best.excess < 2 * DOUBT:
             return None
         expected = self.twin.predict(self.looks[0].positions, np.zeros(self.twin.size)).moments[0]
         tried = []
-        for camera in camera_suspects(self.twin.planes, self.looks[0], expected):
-            mended = [camera.mend(look) for look in self.looks]
-            tried.append((self._explain(mended, None, GLANCE), camera, mended))
-        found = None
-        for glance, camera, mended in sorted(tried, key=lambda t: t[0].misfit)[:LIKELY]:
+        for camera in of_cameras(self.twin.planes):
+            for mend in mends(camera, self.twin.planes, self.looks[0], expected):
+                mended = [mend(look) for look in self.looks]
+                tried.append((self._explain(mended, None, GLANCE), camera, mended))
+        found, least = None, best.misfit
+        likely = sorted(tried, key=lambda t: t[0].misfit + t[1].cost)[:LIKELY]
+        for glance, camera, mended in likely:
             full = self._explain(mended, glance.phi, BRIEF)
-            # What explains little better than nothing is no reason to accuse a camera.
-            if full.misfit < best.misfit - CONVINCED and full.excess <= 2 * DOUBT:
-                best, found = full, camera
+            # What explains little better than nothing is no reason to name a camera.
+            if full.misfit + camera.cost < least and full.excess <= 2 * DOUBT:
+                least, found = full.misfit + camera.cost, camera
         return found
 
     def _explain(self, looks: Sequence[Look], start: Floats | None, rounds: int) -> Fit:

@@ -190,7 +190,7 @@ def align(
                 if unused := kept.unused(session.strategy):
                     record.note("memory", unused)
     if finish.in_spec:
-        kept.keep(getattr(session.strategy, "memory", None))
+        kept.keep(session.strategy.memory)
     remarks = (*kept.remarks, *_taken_as_exact(bench, session))
     result = replace(_result(session, finish, seed, journal), remarks=remarks)
     observers.tell("end_run", bench=bench, result=result)
@@ -209,7 +209,7 @@ def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
         name = getattr(strategy, "__name__", type(strategy).__name__)
         raise UsageError(
             f"strategy {name!r} is {what} that cannot search; give the name of one, or an object "
-            "with name, needs and propose(problem) (of a class, an instance of it)."
+            "of a subclass of autoalign.Strategy (of a class, an instance of it)."
         )
     return strategy
 
@@ -289,5 +289,5 @@ def _result(
         strategy=session.strategy.name,
         seed=seed,
         journal=None if journal is None else Path(journal),
-        memory=getattr(session.strategy, "memory", None),
+        memory=session.strategy.memory,
     )

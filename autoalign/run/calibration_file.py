@@ -21,6 +21,7 @@ from typing import Any
 import autoalign
 from autoalign.bench import Bench
 from autoalign.core.files import write_whole
+from autoalign.strategies.base import Strategy
 
 __all__ = ["BenchMemory", "memory_path"]
 
@@ -112,15 +113,15 @@ class BenchMemory:
         except (OSError, ValueError, TypeError) as error:
             self._say(f"memory {self.path}: not saved ({error}); the next run starts without it.")
 
-    def unused(self, strategy: Any) -> str:
+    def unused(self, strategy: Strategy) -> str:
         """Say so where ``strategy`` made no use of what it was told; return the remark, or "".
 
         Call it after the run, before :meth:`keep`. The same is said once only.
         """
         if self.data is None:
             return ""
-        why = str(getattr(getattr(strategy, "knowledge", None), "refusal", ""))
-        if not isinstance(getattr(strategy, "memory", 0), Mapping | None):
+        why = strategy.memory_refused
+        if not strategy.remembers:
             why = f"strategy {strategy.name} does not use one"
         if not why:
             return ""

@@ -215,11 +215,7 @@ class Session(Stepper):
                 if answer is None or answer.in_spec:
                     if self._spent:
                         return Status.BUDGET, f"{self.probes} looks and {self.elapsed:.0f} s spent"
-                    if not (
-                        yield from self._go(
-                            self._named(target), getattr(self.strategy, "note", "probe")
-                        )
-                    ):
+                    if not (yield from self._go(self._named(target), self.strategy.note)):
                         return self._refusal()
                     answer = yield from self._look("probe")
                     answer = yield from self._look_closer(answer)
@@ -284,20 +280,14 @@ class Session(Stepper):
 
     def _conclude(self, last: Observation) -> None:
         """Tell a strategy that wants to know it of the look that ended the alignment in spec."""
-        conclude = getattr(self.strategy, "conclude", None)
-        if conclude is not None:
-            conclude(last)
+        self.strategy.conclude(last)
 
     def _enough(self, seen: Observation) -> bool:
         """Whether a look in spec ends the search: not if one more move is likely to make it surer.
 
         Only a strategy whose next position is its guess at the middle of the spec is asked again.
         """
-        if (
-            self._spent
-            or not getattr(self.strategy, "centres", False)
-            or self._centred >= CENTRINGS
-        ):
+        if self._spent or not self.strategy.centres or self._centred >= CENTRINGS:
             return True
         assert seen.verdict is not None
         close = near_limit(seen.verdict)
@@ -398,12 +388,13 @@ class Session(Stepper):
     @property
     def _distrusted(self) -> bool:
         """Whether the strategy holds that what was seen is not what there is."""
-        return bool(getattr(self.strategy, "distrusts", False))
+        return self.strategy.distrusts
 
     def _diagnosis(self) -> str:
         """Return as a sentence what the strategy says is wrong with the bench, if it says so."""
-        words = "" if self._light.old else getattr(self.strategy, "diagnosis", "")
-        return f" {words[0].upper()}{words[1:]}." if words else ""
+        found = () if self._light.old else self.strategy.findings
+        said = [str(f) for f in found]
+        return "".join(f" {text[0].upper()}{text[1:]}." for text in said)
 
 
 def _knowledge(strategy: Strategy | None, problem: Problem) -> Knowledge:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.descent import Sight
 from autoalign.strategies.recover import recover
 from autoalign.strategies.scalar import ScaledBox
@@ -30,7 +30,7 @@ _GOLDEN = (3 - 5**0.5) / 2
 
 
 @dataclass(slots=True)
-class AxisByAxis:
+class AxisByAxis(Strategy):
     """One axis at a time, on one residual each.
 
     Parameters

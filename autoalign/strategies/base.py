@@ -2,7 +2,7 @@
 
 A strategy is a generator: it yields positions to visit and is sent what was seen there::
 
-    class Middle:
+    class Middle(Strategy):
         name = "middle"
         needs = frozenset({Need.MERIT})
 
@@ -12,20 +12,16 @@ A strategy is a generator: it yields positions to visit and is sent what was see
                 yield problem.start
 
 The session takes the first look itself (``problem.first``), ends the generator once the beam is in
-spec, and clips what it yields to the reachable positions. A strategy that remembers benches may
-have a method ``conclude(observation)``: it is told there of the look that found the beam in spec,
-which its generator never sees. One whose next position is always its guess at the middle of the
-spec says so with ``centres = True``: it may be asked once more where a beam in spec is close to a
-limit. One that has found that what is seen is not what there is says so with ``distrusts = True``:
-nothing is then called in spec, and the axes go back to where they stood at the start.
+spec, and clips what it yields to the reachable positions.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Protocol, runtime_checkable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +29,7 @@ import numpy.typing as npt
 from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
+from autoalign.core.findings import Finding
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, Verdict
 
@@ -124,20 +121,50 @@ class Problem:
         return np.minimum(np.maximum(target, self.lower), self.upper)
 
 
-@runtime_checkable
-class Strategy(Protocol):
-    """Decides the next probe from the earlier ones."""
+class Strategy(ABC):
+    """Decides the next measurement from the earlier ones; the base class of every strategy.
 
-    @property
-    def name(self) -> str:
-        """Name of the strategy on the command line and in reports."""
-        ...
+    Life cycle, in the order of the calls: the session checks ``needs`` against the bench; it takes
+    the first measurement; it calls :meth:`propose` once and runs the generator; after every yield
+    it reads ``note``; it reads ``distrusts`` before it believes a measurement, and ``centres`` once
+    the spec is met; it calls :meth:`conclude` with the measurement that ended the run in spec; at
+    the end it reads ``findings``, ``memory`` and ``memory_refused``. All have defaults that suit a
+    strategy which knows nothing of the kind.
+    """
 
-    @property
-    def needs(self) -> frozenset[Need]:
-        """What it cannot do without; the session refuses a bench that lacks it."""
-        ...
+    name: str = ""
+    """Its name on the command line and in reports."""
 
+    needs: frozenset[Need] = frozenset()
+    """What it cannot do without; the session refuses a bench that lacks it."""
+
+    centres: bool = False
+    """Whether its next position is always its guess at the middle of the spec: it may then be asked
+    once more where a beam in spec is close to a limit."""
+
+    distrusts: bool = False
+    """Whether it has found that what is seen is not what there is: nothing is then called in spec,
+    and the axes go back to where they were at the start."""
+
+    note: str = "next position"
+    """Why it proposed the last position, in a few words for the record."""
+
+    findings: tuple[Finding, ...] = ()
+    """What it found wrong with the bench."""
+
+    remembers: bool = False
+    """Whether it uses ``Problem.memory`` and sets ``memory``."""
+
+    memory: dict[str, Any] | None = None
+    """What to pass as ``Problem.memory`` next time on this bench; None where nothing is to be
+    kept."""
+
+    memory_refused: str = ""
+    """Why ``Problem.memory`` was not used, in words; "" where it was, or where there was none."""
+
+    @abstractmethod
     def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Observation, None]:
         """Yield positions (n,) to visit; each yield returns what was seen there."""
-        ...
+
+    def conclude(self, seen: Observation) -> None:  # noqa: B027 - a hook; most need not know
+        """Learn from the measurement that ended the run in spec; the generator never sees it."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 
 __all__ = ["Bayesian", "Surrogate"]
@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(slots=True)
-class Bayesian:
+class Bayesian(Strategy):
     """Expected improvement on the logarithm of the merit.
 
     Parameters

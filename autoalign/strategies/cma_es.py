@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 
 __all__ = ["CmaEs"]
 
 
 @dataclass(slots=True)
-class CmaEs:
+class CmaEs(Strategy):
     """Evolution strategy with an adapted covariance, on the merit.
 
     Parameters

@@ -6,7 +6,7 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from typing import Any
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.scalar import ScaledBox
 from autoalign.strategies.scipy_search import minimise
 
@@ -14,7 +14,7 @@ __all__ = ["Cobyqa"]
 
 
 @dataclass(slots=True)
-class Cobyqa:
+class Cobyqa(Strategy):
     """Trust-region search with quadratic models of the squared merit.
 
     Parameters

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.bridge import Ask, as_generator
 from autoalign.strategies.recover import recover
 from autoalign.strategies.scalar import ScaledBox
@@ -18,7 +18,7 @@ __all__ = ["DfoLs"]
 
 
 @dataclass(slots=True)
-class DfoLs:
+class DfoLs(Strategy):
     """Linear models of the residual vector in a trust region.
 
     Parameters

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Generator, Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from autoalign.core.errors import AlignError, MissingNeedError
+from autoalign.core.findings import Amount, Finding
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.model.fit import usable
 from autoalign.strategies.base import Need, Observation, Problem, Strategy
@@ -47,23 +47,19 @@ def knowledge_of(strategy: Strategy | None, problem: Problem) -> Knowledge:
     )
 
 
-class Model:
+class Model(Strategy):
     """Alignment in about three looks; needs the bench's layout.
 
-    ``note`` says why the last position was proposed, ``diagnosis`` what is wrong with the bench
-    where something is, ``memory`` what to pass as ``Problem.memory`` next time (None until
-    something trustworthy is known). ``bound`` is how many places a search for a lost beam may
-    visit, stated before the first of them; None where no search was needed.
+    ``memory`` is None until something trustworthy is known. ``bound`` is how many places a search
+    for a lost beam may visit, stated before the first of them; None where no search was needed.
     """
 
     name = "model"
     needs = frozenset({Need.LAYOUT})
     centres = True
+    remembers = True
 
     def __init__(self) -> None:
-        self.note = "probe"
-        self.diagnosis = ""
-        self.memory: dict[str, Any] | None = None
         self.knowledge: Knowledge | None = None
         self.bound: int | None = None
 
@@ -74,7 +70,8 @@ class Model:
         know = Knowledge(
             problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
         )
-        self.knowledge, self.diagnosis, self.memory, self.bound = know, "", None, None
+        self.knowledge, self.findings, self.memory, self.bound = know, (), None, None
+        self.memory_refused = know.refusal
         course = _Course(problem, know)
         seen: Observation | None = problem.first
         while seen is not None:
@@ -100,26 +97,9 @@ class Model:
         """Remember what is known now; nothing at all once the cameras are in doubt."""
         self.memory = None if know.camera is not None else know.memory() or self.memory
 
-    @property
-    def distrusts(self) -> bool:
-        """Whether a camera shows something else than the bench file says, so nothing is proved."""
-        return self.knowledge is not None and self.knowledge.camera is not None
-
     def _say(self, know: Knowledge) -> None:
-        if know.camera is not None:
-            self.diagnosis = (
-                f"{know.camera.words}, by all appearances; check it and the bench file. What the "
-                "cameras say cannot be trusted until then"
-            )
-        elif know.suspect is not None:
-            self.diagnosis = f"{know.suspect.words}; check the wiring and the bench file"
-        elif know.inconsistent:
-            self.diagnosis = (
-                "what is seen does not fit the layout in the bench file; check distances, the "
-                "mirror's data and which way each axis and camera is mounted"
-            )
-        else:
-            self.diagnosis = ""
+        self.findings, self.memory_refused = know.findings, know.refusal
+        self.distrusts = know.camera is not None
 
     def _find(self, course: _Course) -> Steps:
         """Get light back: towards the last place that had some, else through the whole reach."""
@@ -134,10 +114,7 @@ class Model:
                     return seen
         places = course.places()
         self.bound = len(places)
-        self.diagnosis = (
-            f"no light on any detector; at most {self.bound} places within the limits are "
-            "searched, likeliest first"
-        )
+        self.findings = (Finding("no-light-searching", "", {"places": Amount(self.bound)}),)
         while course.searched < self.bound:
             place, course.searched = places[course.searched], course.searched + 1
             self.note = f"no light; search {course.searched} of at most {self.bound}"
@@ -145,7 +122,7 @@ class Model:
             course.here = seen.positions
             if _lit(seen):
                 return seen
-        self.diagnosis = f"no light anywhere in reach ({course.searched} places searched)"
+        self.findings = (Finding("no-light", "", {"places": Amount(course.searched)}),)
         return None
 
 

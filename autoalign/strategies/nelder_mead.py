@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.scalar import ScaledBox
 from autoalign.strategies.scipy_search import minimise
 
@@ -16,7 +16,7 @@ __all__ = ["NelderMead"]
 
 
 @dataclass(slots=True)
-class NelderMead:
+class NelderMead(Strategy):
     """Simplex search on the merit.
 
     Parameters

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 
 __all__ = ["Random"]
 
 
 @dataclass(slots=True)
-class Random:
+class Random(Strategy):
     """Evenly distributed, independent of what was seen."""
 
     name: str = field(default="random", init=False)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.descent import Descent
 from autoalign.strategies.recover import recover
 
@@ -19,7 +19,7 @@ __all__ = ["ResponseMatrix", "residuals"]
 
 
 @dataclass(slots=True)
-class ResponseMatrix:
+class ResponseMatrix(Strategy):
     """Damped least squares on a measured response matrix.
 
     Parameters

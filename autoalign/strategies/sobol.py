@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 
 __all__ = ["Sobol"]
 
@@ -13,7 +13,7 @@ _BLOCK = 256
 
 
 @dataclass(slots=True)
-class Sobol:
+class Sobol(Strategy):
     """Low-discrepancy places, independent of what was seen."""
 
     name: str = field(default="sobol", init=False)

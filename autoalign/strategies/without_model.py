@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.strategies.bayesian import Surrogate
 from autoalign.strategies.descent import Descent, Sight
 from autoalign.strategies.recover import recover
@@ -20,7 +20,7 @@ __all__ = ["WithoutModel"]
 
 
 @dataclass(slots=True)
-class WithoutModel:
+class WithoutModel(Strategy):
     """Response matrix and Bayesian search in turns.
 
     Parameters

@@ -242,7 +242,7 @@ class Watch:
         journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
-            self.memory.keep(getattr(strategy, "memory", None))
+            self.memory.keep(strategy.memory)
             return Decision(Step.STAND, f"realigned in {session.probes} looks: {ending}")
         self.past.holding = f"a realignment did not reach the spec: {ending}"
         self._hold(self.past.holding)
@@ -350,7 +350,7 @@ class Watch:
         return path
 
 
-class _Standing:
+class _Standing(Strategy):
     """The strategy of a look that moves nothing."""
 
     name = "watch"

@@ -46,7 +46,7 @@ def test_check_finds_what_the_bench_file_says_wrongly(
     assert said.code == 1, facts
     assert facts["well"] is False
     assert facts["back_at_start"] is True
-    assert any("source.x: a step back" in f and "play" in f for f in facts["findings"])
+    assert any("source.x: a step back" in f and "backlash" in f for f in facts["findings"])
 
 
 def test_check_of_a_misspelt_axis_moves_nothing(

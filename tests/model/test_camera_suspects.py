@@ -7,14 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.diagnosis.cameras import camera_suspects
+from autoalign.diagnosis.cameras import mends
+from autoalign.diagnosis.hypotheses import TURNS, of_cameras
 from autoalign.model.fit import look_from_profiles
 from autoalign.strategies.model import Model
 
 WAYS = {
-    "mirrored left to right": ((-1.0, 0.0), (0.0, 1.0)),
-    "mirrored top to bottom": ((1.0, 0.0), (0.0, -1.0)),
-    "turned by 90°": ((0.0, -1.0), (1.0, 0.0)),
+    "camera-mirrored-left-right": ((-1.0, 0.0), (0.0, 1.0)),
+    "camera-mirrored-top-bottom": ((1.0, 0.0), (0.0, -1.0)),
+    "camera-turned-right": ((0.0, -1.0), (1.0, 0.0)),
 }
 
 
@@ -22,7 +23,7 @@ WAYS = {
 @pytest.mark.parametrize("way", list(WAYS))
 @pytest.mark.parametrize("plane", ["near", "far"])
 def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, plane, way):
-    """No later than at the fourth look, in words, and without a memory of what was misread."""
+    """No later than at the fourth measurement, and without a memory of what was misread."""
     bench, model = make_bench(2), Model()
     look = bench.look
 
@@ -33,7 +34,7 @@ def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, p
 
     bench.look = mirrored
     run = run_model(bench, model)
-    assert f"the camera of plane {plane} is {way}" in model.diagnosis
+    assert [(f.code, f.subject) for f in model.findings][:-1] == [(way, plane)]
     assert run.looks <= 4
     assert model.knowledge.memory() is None
 
@@ -52,7 +53,9 @@ def test_cameras_that_all_hang_upside_down_are_named_together(make_bench, run_mo
 
     bench.look = turned
     run_model(bench, model)
-    assert "the cameras of planes near, far are all upside down" in model.diagnosis
+    named = ["camera-upside-down", "cameras-distrusted"]
+    assert [f.code for f in model.findings] == named
+    assert model.findings[0].subjects == ("near", "far")
     assert model.distrusts
 
 
@@ -62,12 +65,17 @@ def test_mending_twice_changes_nothing(make_bench):
     bench = make_bench(1)
     look = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
     expected = np.stack([look.moments[0], look.moments[1]])
-    hung = [s for s in camera_suspects(("near", "far"), look, expected) if "exch" not in s.words]
-    back = {3: 4, 4: 3}
-    assert len(hung) == 21  # seven ways for near, for far, and for both
-    for n, suspect in enumerate(hung):
-        once = suspect.mend(look)
-        again = hung[n - n % 7 + back.get(n % 7, n % 7)].mend(once)
+    planes = ("near", "far")
+    hung = [h for h in of_cameras(planes) if h.turns]
+    back = {k: np.linalg.inv(v) for k, v in TURNS.items()}
+    assert len(hung) == 7 * 2 + 7 + 42  # each way for near and far, both alike, each its own way
+    for hypothesis in hung:
+        (mend,) = mends(hypothesis, planes, look, expected)
+        codes = {p: code for code, names in hypothesis.codes for p in names}
+        undo = replace(hypothesis, turns={p: back[code] for p, code in codes.items()})
+        (unmend,) = mends(undo, planes, look, expected)
+        once = mend(look)
+        again = unmend(once)
         assert any(not np.allclose(once.moments[k], look.moments[k]) for k in (0, 1))
         for k in (0, 1):
             assert np.allclose(again.moments[k], look.moments[k])
@@ -83,9 +91,10 @@ def test_exchanged_cameras_with_the_right_pitches_explain_each_other(make_bench)
     moments = {0: true.moments[1] * q**orders, 1: true.moments[0] / q**orders}
     wrong = replace(true, moments=moments)
     expected = np.stack([true.moments[0], true.moments[1]])
-    found = [s for s in camera_suspects(("near", "far"), wrong, expected) if "exchang" in s.words]
+    planes = ("near", "far")
+    (swapped,) = (h for h in of_cameras(planes) if h.exchanged)
     gaps = [
-        max(np.abs(s.mend(wrong).moments[k] / true.moments[k] - 1).max() for k in (0, 1))
-        for s in found
+        max(np.abs(mend(wrong).moments[k] / true.moments[k] - 1).max() for k in (0, 1))
+        for mend in mends(swapped, planes, wrong, expected)
     ]
     assert min(gaps) < 1e-9

@@ -41,9 +41,9 @@ def test_wrong_numbers_in_the_bench_file_do_not_matter(make_bench, run_model, wr
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        ({"flip": 0}, "source.x runs backwards"),
-        ({"flip": 2}, "source.z runs backwards"),
-        ({"flip": 4}, "mirror.tilt runs backwards"),
+        ({"flip": 0}, "source.x: runs backwards"),
+        ({"flip": 2}, "source.z: runs backwards"),
+        ({"flip": 4}, "mirror.tilt: runs backwards"),
         ({"swap": (0, 1)}, "source.x and source.y are exchanged"),
         ({"swap": (3, 4)}, "mirror.tip and mirror.tilt are exchanged"),
     ],
@@ -53,7 +53,7 @@ def test_wrong_wire_is_named_and_allowed_for(make_bench, run_model, wrong, words
     model = Model()
     bench = make_bench(1, **wrong)
     run = run_model(bench, model)
-    assert words in model.diagnosis
+    assert words in str(model.findings[0])
     assert bench.truly_in_spec(run.last.positions)
     low, high = (np.array([getattr(a, k) for a in bench.axes]) for k in ("lower", "upper"))
     assert all(np.all((o.positions >= low) & (o.positions <= high)) for o in run.seen)
@@ -129,8 +129,8 @@ def test_gives_up_when_there_is_no_light_anywhere(make_bench):
         except StopIteration:
             break
         answer, count = bench.look(problem.clip(x)), count + 1
-    assert count == int(model.diagnosis.split("(")[1].split()[0])
-    assert "no light anywhere" in model.diagnosis
+    (found,) = model.findings
+    assert (found.code, found.numbers["places"].value) == ("no-light", count)
 
 
 @pytest.mark.slow

@@ -11,13 +11,13 @@ from autoalign.core.interfaces import Reading
 from autoalign.session import Budget, Finish, Look, Moved, Seen, Session, Status
 from autoalign.session.rules import CENTRINGS, RISK, near_limit
 from autoalign.spec.terms import QuantityTerm, Spec, Verdict
-from autoalign.strategies.base import Need, Observation, Problem
+from autoalign.strategies.base import Need, Observation, Problem, Strategy
 
 AXES = {"a.x": Axis("a.x", "mm", -5.0, 5.0)}
 SPEC = Spec((QuantityTerm("meter.q", 1.0),))
 
 
-class Script:
+class Script(Strategy):
     """Goes to the given places."""
 
     name = "script"

@@ -14,11 +14,11 @@ from autoalign.run.align import align
 from autoalign.run.blocking import run
 from autoalign.session import Budget, Recorded, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Need
+from autoalign.strategies.base import Need, Strategy
 from autoalign.strategies.response_matrix import ResponseMatrix
 
 
-class Visits:
+class Visits(Strategy):
     """Asks for given places and keeps what it is told."""
 
     name = "visits"

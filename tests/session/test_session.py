@@ -22,7 +22,7 @@ from autoalign.session import (
     Status,
 )
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Need
+from autoalign.strategies.base import Need, Strategy
 
 AXES = {
     "a.x": Axis("a.x", "mm", -5.0, 5.0, play=0.1),
@@ -31,7 +31,7 @@ AXES = {
 SPEC = Spec((QuantityTerm("meter.q", 1.0),))
 
 
-class Scripted:
+class Scripted(Strategy):
     """Yields the given places and remembers what it was told."""
 
     name = "scripted"

@@ -7,11 +7,11 @@ import pytest
 from autoalign.core.errors import UsageError
 from autoalign.run.align import align
 from autoalign.session import Budget
-from autoalign.strategies.base import Need
+from autoalign.strategies.base import Need, Strategy
 from autoalign.strategies.response_matrix import ResponseMatrix
 
 
-class NoGenerator:
+class NoGenerator(Strategy):
     """Returns its positions at once."""
 
     name = "lister"

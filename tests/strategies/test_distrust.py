@@ -6,17 +6,19 @@ import numpy as np
 import pytest
 from autoalign_simulators import benches, lost
 
+from autoalign.core.findings import Finding
 from autoalign.run.blocking import run
 from autoalign.session import Budget, Session, Status
+from autoalign.strategies.base import Strategy
 from autoalign.strategies.model import Model
 
 
-class Doubting:
+class Doubting(Strategy):
     """Visits one place, and finds out from the look there that a camera cannot be believed."""
 
     name = "doubting"
     needs = frozenset()
-    diagnosis = "the camera of plane far is upside down"
+    findings = (Finding("camera-upside-down", "far"),)
 
     def __init__(self, place):
         self.place, self.distrusts = place, False
@@ -41,7 +43,7 @@ def test_what_is_distrusted_is_neither_in_spec_nor_best(make_bench, good):
     assert finish.status is Status.GIVEN_UP
     assert not finish.in_spec
     assert "returned to the start" in finish.reason
-    assert "The camera of plane far is upside down" in finish.reason
+    assert "The camera of plane far is turned by 180°" in finish.reason
     for name, position in bench.positions().items():
         assert position == pytest.approx(start[name], abs=1e-4)
 
@@ -78,5 +80,5 @@ def test_a_cut_off_beam_is_no_reason_to_accuse_anybody():
         finish = run(bench, Session.for_bench(bench, model, budget=Budget(60)))
         assert bench.truth.in_spec(bench.spec)
     assert finish.in_spec
-    assert model.diagnosis == ""
+    assert model.findings == ()
     assert model.memory is not None

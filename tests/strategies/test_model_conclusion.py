@@ -56,8 +56,8 @@ def test_nothing_is_remembered_once_a_camera_is_in_doubt(doubted):
     model = Model()
     model.memory = {"phi": "of an earlier look"}
     model.knowledge = SimpleNamespace(
-        learn=lambda *_: True, memory=lambda: {"phi": "of this one"}, suspect=None,
-        inconsistent=False, camera=SimpleNamespace(words="the camera") if doubted else None,
+        learn=lambda *_: True, memory=lambda: {"phi": "of this one"}, findings=(),
+        refusal="", camera=object() if doubted else None,
     )  # fmt: skip
     model.conclude(SimpleNamespace(positions=None, profiles=None))
     assert model.memory == (None if doubted else {"phi": "of this one"})

@@ -75,8 +75,8 @@ def _turned(plane: str, turn: Turn, wrong: SimpleNamespace, bench: Bench) -> Ben
 WAYS: dict[str, Turn] = {
     "mirrored left to right": ((-1, 0), (0, 1)),
     "mirrored top to bottom": ((1, 0), (0, -1)),
-    "upside down": ((-1, 0), (0, -1)),
-    "turned by 90°": ((0, -1), (1, 0)),
+    "turned by 180°": ((-1, 0), (0, -1)),
+    "turned by −90°": ((0, -1), (1, 0)),
     "mirrored about a diagonal": ((0, 1), (1, 0)),
 }
 
@@ -85,7 +85,7 @@ GEOMETRY: dict[str, Spoil] = {
     **{f"{p} {f - 1:+.0%}": partial(_plane, p, f) for p in ("near", "far") for f in (0.95, 1.05)},
 }
 WIRES: dict[str, Spoil] = {
-    **{f"axis {a} runs backwards": partial(_reversed, a) for a in AXES},
+    **{f"{a}: runs backwards": partial(_reversed, a) for a in AXES},
     **{
         f"axes {a} and {b} are exchanged": partial(_exchanged, a, b)
         for group in (AXES[:3], AXES[3:])
@@ -127,7 +127,13 @@ def align(bench: Bench) -> End:
 
     finish = run(bench, session, progress=follow)
     end = bench.truth.verdict(bench.spec)
-    return End(finish.in_spec, end.in_spec, model.diagnosis, session.probes, end.merit / start)
+    return End(
+        finish.in_spec,
+        end.in_spec,
+        "; ".join(map(str, model.findings)),
+        session.probes,
+        end.merit / start,
+    )
 
 
 def small(seed: int) -> Bench:

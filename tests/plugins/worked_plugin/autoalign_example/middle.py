@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 
-from autoalign.strategies.base import Need, Observation, Problem, Vector
+from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 
 
-class Middle:
+class Middle(Strategy):
     """Goes to the middle of every axis, and no further."""
 
     name = "example-middle"
