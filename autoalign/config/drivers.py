@@ -17,6 +17,9 @@ __all__ = ["SIMULATED", "Fitted", "fit_drivers"]
 SIMULATED = "simulated"
 """As a stage's port or a detector's driver: it comes from the simulation."""
 
+_REPLACED = {("stages", "gcode"): "rs274"}
+"""Drivers that are gone, by group and name, with the one to name in their place."""
+
 
 @dataclass(slots=True)
 class Fitted:
@@ -63,7 +66,11 @@ def _fit(
     except UnknownNameError:
         known = [*names(group), SIMULATED] if group == "detectors" else names(group)
         kind = "stage driver" if group == "stages" else "detector driver"
-        problems.add((*path, "driver"), str(unknown_name(kind, driver, known)))
+        text = str(unknown_name(kind, driver, known))
+        if (group, driver) in _REPLACED:
+            new = _REPLACED[group, driver]
+            text = f"the driver {driver!r} is gone; use {new!r}, which takes other keys"
+        problems.add((*path, "driver"), text)
         return None
     except PluginError as error:
         problems.add((*path, "driver"), str(error))

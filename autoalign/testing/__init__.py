@@ -1,5 +1,16 @@
 """Conformance suites that plug-in authors subclass; needs pytest."""
 
+from autoalign.testing.detectors import DetectorConformance
+from autoalign.testing.simulations import SimulationConformance
 from autoalign.testing.stages import StageConformance
+from autoalign.testing.strategies import MadeUpBench, StrategyConformance
+from autoalign.testing.terms import TermConformance
 
-__all__ = ["StageConformance"]
+__all__ = [
+    "DetectorConformance",
+    "MadeUpBench",
+    "SimulationConformance",
+    "StageConformance",
+    "StrategyConformance",
+    "TermConformance",
+]

@@ -1,8 +1,9 @@
-"""A motion controller spoken to in lines of ASCII, whatever its command set: the table decides."""
+"""A motion controller spoken to in lines of ASCII; the settings say what the lines are."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from autoalign.core.axes import Axis
@@ -19,7 +20,7 @@ from autoalign.core.interfaces import AxisStatus
 from autoalign_drivers.channels import Channel, channels_of
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.done import Arrival, Verdict
-from autoalign_drivers.line_settings import LineAsciiSettings
+from autoalign_drivers.line_settings import LineAsciiSettings, MotionSettings
 from autoalign_drivers.phrases import Phrase, RefusedError
 from autoalign_drivers.readout import Readout, Said
 from autoalign_drivers.transport import PreemptedError, Transport
@@ -38,16 +39,17 @@ class LineAsciiStage:
     """
 
     def __init__(
-        self, name: str, axes: Sequence[Axis], settings: LineAsciiSettings, clock: Clock
+        self, name: str, axes: Sequence[Axis], settings: MotionSettings, clock: Clock
     ) -> None:
         self._name = name
         self._axes = {axis.name: axis for axis in axes}
         self._who = f"stage {name}"
         self._settings = settings
         self._clock = clock
-        self._move, self._stop = Phrase.of(settings.move), Phrase.of(settings.stop)
-        whole = "counts" in self._move.template.names
-        self._channels = channels_of(self._who, self._axes, settings.axes, whole=whole)
+        self._channels = channels_of(self._who, self._axes, settings.axes, whole=settings.whole)
+        self._moves = {a.name: Phrase.of(settings.move_of(a)) for a in axes}
+        self._preparation = [Phrase.of(query) for query in settings.preparation()]
+        self._stop = Phrase.of(settings.stop)
         self._arrivals: dict[str, Arrival] = {}
         self._seen_homed: set[str] = set()
         self._closed = False
@@ -94,17 +96,9 @@ class LineAsciiStage:
         channel.axis.check(target)
         self._refuse_if_latched(axis)
         places = channel.values(target)
-        try:
-            found = self._dialogue.order(self._move, **places)
-        except PreemptedError:
-            raise
-        except RefusedError as error:
-            raise MotionFaultError(
-                f"{error} Axis {axis} was not moved to {channel.axis.said(target)}. Look at the "
-                "controller's state (homed? limit switch? alarm?)."
-            ) from error
-        except LinkError as error:
-            raise self._ambiguous(channel, target, str(error)) from error
+        with self._transport.turn():
+            self._prepare(channel, target)
+            found = self._order(channel, target, places)
         for group in ("counts", "value"):
             if group in found and float(found[group]) != float(places[group]):
                 self.stop()
@@ -176,6 +170,35 @@ class LineAsciiStage:
                 self.stop()
         finally:
             self._transport.close()
+
+    def _prepare(self, channel: Channel, target: float) -> None:
+        """Send what has to come before every move; nothing moves, so it may be sent again."""
+        with self._refusal_named(channel, target):
+            for phrase in self._preparation:
+                self._dialogue.ask(phrase, dict)
+        self._refuse_if_latched(channel.axis.name)
+
+    def _order(self, channel: Channel, target: float, places: dict[str, str]) -> Mapping[str, str]:
+        """Send the move, once, and return the groups of the answer."""
+        try:
+            with self._refusal_named(channel, target):
+                return self._dialogue.order(self._moves[channel.axis.name], **places)
+        except PreemptedError:
+            raise
+        except LinkError as error:
+            raise self._ambiguous(channel, target, str(error)) from error
+
+    @contextlib.contextmanager
+    def _refusal_named(self, channel: Channel, target: float) -> Iterator[None]:
+        """Turn a refusal into an error that says which move did not take place."""
+        try:
+            yield
+        except RefusedError as error:
+            axis = channel.axis
+            raise MotionFaultError(
+                f"{error} Axis {axis.name} was not moved to {axis.said(target)}. Look at the "
+                "controller's state (homed? limit switch? alarm?)."
+            ) from error
 
     def _channel(self, axis: str) -> Channel:
         if axis not in self._channels:
@@ -264,12 +287,12 @@ class LineAsciiStage:
 class LineAsciiDriver:
     """Builds :class:`LineAsciiStage` from a bench file's table."""
 
-    settings: type[LineAsciiSettings] = LineAsciiSettings
+    settings: type[MotionSettings] = LineAsciiSettings
 
     def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> LineAsciiStage:
         """Open the port, make sure of the controller's identity, and return the stage."""
-        if not isinstance(settings, LineAsciiSettings):
-            raise UsageError(f"stage {name}: settings must be LineAsciiSettings.")
+        if not isinstance(settings, self.settings):
+            raise UsageError(f"stage {name}: settings must be {self.settings.__name__}.")
         return LineAsciiStage(name, axes, settings, clock)
 
 

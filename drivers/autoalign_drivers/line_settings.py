@@ -1,20 +1,22 @@
-"""What a bench file says about a line-ASCII motion controller: its command set as a table."""
+"""What a bench file says about a motion controller that is spoken to in lines of ASCII."""
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from autoalign.core.axes import Axis
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import PLACES
 from autoalign_drivers.port_settings import LineSettings, Query, Settings
 from autoalign_drivers.templates import Template
 from autoalign_drivers.unit_texts import Seconds
 
-__all__ = ["ChannelSettings", "LineAsciiSettings"]
+__all__ = ["ChannelSettings", "LineAsciiSettings", "MotionSettings"]
 
-_NEEDS = {"move": {"counts", "value"}, "position": {"counts", "value"}, "state": {"state"}}
+_NEEDS = {"position": {"counts", "value"}, "state": {"state"}}
 
 
 class ChannelSettings(Settings):
@@ -41,17 +43,16 @@ class ChannelSettings(Settings):
         return self
 
 
-class LineAsciiSettings(LineSettings):
-    """A motion controller that is spoken to in lines of ASCII.
+class MotionSettings(LineSettings):
+    """How a motion controller reports position and state, and how it is stopped.
 
-    Commands are templates with the places {axis}, {counts} (a whole number), {value} (a decimal
-    one) and {tag} (a number that the answer repeats). Answers are regular expressions whose named
-    groups ``axis``, ``counts`` or ``value``, ``state``, ``homed`` and ``tag`` are read. Where one
-    answer tells of several axes, a group may have the name of a channel. Where an answer repeats
-    axis, tag or target it is checked. Only absolute moves are used.
+    Commands are templates with the places {axis} and {tag} (a number that the answer repeats).
+    Answers are regular expressions whose named groups ``axis``, ``counts`` (a whole number) or
+    ``value`` (a decimal one), ``state``, ``homed`` and ``tag`` are read. If one answer tells of
+    several axes, a group may have the name of a channel. An axis, tag or target that an answer
+    repeats is checked.
     """
 
-    move: Query = Field(description="Starts an absolute move; must end by itself.")
     position: Query = Field(description="Asks where an axis is.")
     state: Query = Field(description="Asks what an axis does.")
     stop: Query = Field(description="Stops all axes.")
@@ -90,15 +91,51 @@ class LineAsciiSettings(LineSettings):
 
     @model_validator(mode="after")
     def _queries_fit(self) -> Self:
-        for name in ("identity", "move", "position", "state", "stop"):
+        for name in ("identity", "position", "state", "stop"):
             _check_query(name, getattr(self, name), {c.channel for c in self.axes.values()})
-        if not {"counts", "value"} & Template(self.move.send, PLACES).names:
-            raise ValueError("move.send needs the place {counts} or {value}")
         _check_identity(self.identity)
         clash = set(self.resting) & set(self.moving)
         if clash:
             raise ValueError(f"state word {min(clash)!r} cannot mean both resting and moving")
         return self
+
+    @property
+    @abstractmethod
+    def whole(self) -> bool:
+        """Whether targets are whole counts."""
+
+    @abstractmethod
+    def move_of(self, axis: Axis) -> Query:
+        """Return what starts an absolute move of ``axis``, with {axis} and {counts} or {value}."""
+
+    def preparation(self) -> tuple[Query, ...]:
+        """Return what is sent before every move; it must change nothing that is seen outside."""
+        return ()
+
+
+class LineAsciiSettings(MotionSettings):
+    """A motion controller whose whole command set is the bench file's.
+
+    A move has the place {counts} (a whole number) or {value} (a decimal one). Only absolute moves
+    are used.
+    """
+
+    move: Query = Field(description="Starts an absolute move; must end by itself.")
+
+    @model_validator(mode="after")
+    def _move_fits(self) -> Self:
+        if not {"counts", "value"} & Template(self.move.send, PLACES).names:
+            raise ValueError("move.send needs the place {counts} or {value}")
+        return self
+
+    @property
+    def whole(self) -> bool:
+        """Whether targets are whole counts."""
+        return "counts" in Template(self.move.send, PLACES).names
+
+    def move_of(self, axis: Axis) -> Query:
+        """Return what starts a move."""
+        return self.move
 
 
 def _check_identity(query: Query) -> None:
@@ -117,6 +154,6 @@ def _check_query(name: str, query: Query, channels: set[str]) -> None:
     groups = Grammar(query.reply).groups
     if name == "position" and channels <= groups:
         return
-    if name != "move" and needed and not needed & groups:
+    if needed and not needed & groups:
         words = " or ".join(f"(?P<{n}>…)" for n in sorted(needed))
         raise ValueError(f"{name}.reply needs a group {words}")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from autoalign.core.errors import ReplyError
 from autoalign_drivers.channels import Channel
 from autoalign_drivers.dialogue import Dialogue
-from autoalign_drivers.line_settings import LineAsciiSettings
+from autoalign_drivers.line_settings import MotionSettings
 from autoalign_drivers.phrases import Phrase
 
 __all__ = ["Readout", "Said"]
@@ -32,7 +32,7 @@ class Readout:
     an encoder that cannot decide between two counts does no harm.
     """
 
-    def __init__(self, dialogue: Dialogue, settings: LineAsciiSettings) -> None:
+    def __init__(self, dialogue: Dialogue, settings: MotionSettings) -> None:
         self._dialogue = dialogue
         self._settings = settings
         self._position = Phrase.of(settings.position)

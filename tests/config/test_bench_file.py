@@ -11,6 +11,7 @@ import pytest
 from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_bench_file
 from autoalign.config.uncertainties import KINDS
 from autoalign.core.errors import BenchFileError, PortMissingError
+from autoalign.core.frames import Frame
 from autoalign.model.calibration import DRIFT
 from autoalign.model.unknowns import PRIORS
 from autoalign.session.seeing import stated
@@ -149,7 +150,10 @@ def test_a_bench_opens_and_closes_everything(bench_file: Writer) -> None:
         assert list(bench.free_axes) == ["source.x"]
         assert bench.settle == pytest.approx(0.05)
         assert bench.uncertainties == {"pitch": pytest.approx(0.01)}
-        assert bench.detectors["far"].acquire(1, 0.0, 1.0)[0].pixels.shape == (32, 32)  # type: ignore[union-attr]
+        now = bench.clock.now()
+        (frame,) = bench.detectors["far"].acquire(1, now, now + 10.0)
+        assert isinstance(frame, Frame)
+        assert frame.pixels.shape == (32, 32)
         stages, detectors = list(bench.stages.values()), list(bench.detectors.values())
     assert all(d.closed for d in (*stages, *detectors))  # type: ignore[attr-defined]
 

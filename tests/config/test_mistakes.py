@@ -57,6 +57,9 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('driver = "example-stage"\nport = "A"', 'driver = "line-asci"\nport = "A"',
          "line 21, stages.source.driver: there is no stage driver named 'line-asci'. Did you mean "
          "'line-ascii'?"),
+        ('driver = "example-stage"\nport = "A"', 'driver = "gcode"\nport = "A"',
+         "line 21, stages.source.driver: the driver 'gcode' is gone; use 'rs274', which takes "
+         "other keys"),
         ('hold = ["mirror"]', 'hold = ["miror"]',
          "line 4, bench.hold[0]: there is no part or axis named 'miror'. Did you mean 'mirror'?"),
         ('hold = ["mirror"]', 'strategy = "nelder"',

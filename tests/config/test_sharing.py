@@ -55,7 +55,9 @@ def test_two_folders_or_other_names_in_one_are_two_cameras(near: str, far: str) 
 
 def test_one_port_for_two_meters_is_refused() -> None:
     """A port is never shared."""
-    meter = 'driver = "scpi"\nport = "loop://"\nplane = "{0}"\nmeasure = {{ power = "MEAS?" }}\n'
+    meter = (
+        'driver = "scpi"\nport = "loop://"\nplane = "{0}"\nmeasure = {{ power = "MEAS:POW?" }}\n'
+    )
     text = BENCH.format(near='folder = "a"', far='folder = "b"')
     for name, plane in (("one", "near"), ("two", "far")):
         text += f"[detectors.{name}]\n{meter.format(plane)}"

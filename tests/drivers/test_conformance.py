@@ -16,7 +16,7 @@ from autoalign_simulators.simulated_stage import SimulatedStage
 
 from autoalign.core.axes import Axis
 from autoalign.core.clock import Clock, ScaledClock, VirtualClock
-from autoalign.core.interfaces import AxisStatus, Stage
+from autoalign.core.interfaces import Stage
 from autoalign.testing import StageConformance
 
 AXES = (
@@ -60,12 +60,20 @@ class TestLoop(StageConformance):
 
     def make_stage(self) -> tuple[Stage, Clock]:
         """Return the driver on a simulated controller."""
-        clock = self.make_clock()
-        mover = Mover(clock, motors(clock))
-        self.served = serve(mover, self.link)
-        table = driver_settings(mover, self.served.port, {a.name: a.unit for a in AXES})
+        self.clock = self.make_clock()
+        self.mover = Mover(self.clock, motors(self.clock))
+        self.served = serve(self.mover, self.link)
+        return self.open(), self.clock
+
+    def open(self) -> Stage:
+        """Open the driver."""
+        table = driver_settings(self.mover, self.served.port, {a.name: a.unit for a in AXES})
         settings = LineAsciiSettings.model_validate({**table, "quiet": "20 ms"})
-        return DRIVER.build("mount", AXES, settings, clock), clock
+        return DRIVER.build("mount", AXES, settings, self.clock)
+
+    def reopen(self, stage: Stage) -> Stage:
+        """Return the driver on the same controller."""
+        return self.open()
 
     def clean_up(self) -> None:
         """End the link."""
@@ -94,6 +102,8 @@ class TestTcp(TestPty):
 class TestHand(StageConformance):
     """Axes turned by a person who always does as asked."""
 
+    immediate = True
+
     def make_stage(self) -> tuple[Stage, Clock]:
         """Return the stage with its person."""
 
@@ -102,56 +112,6 @@ class TestHand(StageConformance):
 
         stage = HandDriver(obey).build("knobs", AXES, HandSettings(), VirtualClock())
         return stage, VirtualClock()
-
-
-class _Lame(SimulatedStage):
-    """A stage with a fault of its own kind, to show that the suite notices."""
-
-    def __init__(self, clock: Clock, lame: str) -> None:
-        super().__init__("lame", AXES, {m.name: m for m in motors(clock)})
-        self.lame = lame
-
-    def start_move(self, axis: str, target: float) -> None:
-        """Go too far, or take another axis along."""
-        if self.lame == "far":
-            target += 20 * self.axes[axis].arrival_tolerance
-        if self.lame == "coupled":
-            super().start_move("mirror.tip", 0.01)
-        super().start_move(axis, target)
-
-    def status(self, axis: str) -> AxisStatus:
-        """Say too early that it rests, or never."""
-        status = super().status(axis)
-        if self.lame == "restless":
-            return AxisStatus(status.position, moving=True)
-        return status
-
-    def stop(self) -> None:
-        """Stop, or not."""
-        if self.lame != "deaf":
-            super().stop()
-
-
-@pytest.mark.parametrize(
-    ("lame", "test"),
-    [
-        ("far", "test_arrives_from_both_sides"),
-        ("restless", "test_status_is_sound"),
-        ("coupled", "test_other_axes_stay"),
-        ("deaf", "test_stop_brings_everything_to_rest"),
-    ],
-)
-def test_the_suite_notices_a_lame_stage(lame: str, test: str) -> None:
-    """Each kind of lameness fails the test that is there for it; a sound stage passes it."""
-    suite = TestDirect()
-    for kind, sound in (("", True), (lame, False)):
-        suite.clock = VirtualClock()
-        stage = _Lame(suite.clock, kind)
-        if sound:
-            getattr(suite, test)(stage)
-        else:
-            with pytest.raises(AssertionError):
-                getattr(suite, test)(stage)
 
 
 def test_the_suite_asks_for_a_stage() -> None:

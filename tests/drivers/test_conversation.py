@@ -11,24 +11,27 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import MotionFaultError, ReplyError, TravelLimitError
 
 TURN = (Axis("mirror.tip", "rad", -0.02, 0.02, tolerance=1e-5),)
-DECIMAL = {
+DECIMAL: dict[str, Any] = {
     "command_end": "\n",
     "reply_end": "\r\n",
     "echo": True,
-    "identity": {"send": "VERSION", "reply": "TURNER [0-9.]+"},
-    "move": {"send": "{axis}PA{value}"},
-    "position": {"send": "{axis}TP", "reply": r"(?P<axis>[0-9]+)TP *(?P<value>-?[0-9]+\.[0-9]{4})"},
-    "state": {"send": "{axis}TS", "reply": r"(?P<axis>[0-9]+)TS(?P<state>[0-9A-F]{2})"},
-    "stop": {"send": "ST"},
-    "resting": ["32", "33"],
-    "moving": ["28"],
+    "identity": {"send": "name", "reply": "rotator no. [0-9]+"},
+    "move": {"send": "turn {axis} to {value}"},
+    "position": {
+        "send": "angle {axis}",
+        "reply": r"(?P<axis>[0-9]+) has (?P<value>-?[0-9]+\.[0-9]{4})",
+    },
+    "state": {"send": "turning {axis}", "reply": r"(?P<axis>[0-9]+) is (?P<state>[a-z]+)"},
+    "stop": {"send": "hold all"},
+    "resting": ["parked", "steady"],
+    "moving": ["rolling"],
     "axes": {
         "mirror.tip": {"channel": "1", "unit": "deg", "per_count": -1.0, "decimals": 4},
     },
 }
 HELLO = [
     (b"\n", b""),
-    (b"VERSION\n", b"VERSION\r\nTURNER 2.1\r\n"),
+    (b"name\n", b"name\r\nrotator no. 21\r\n"),
 ]
 
 
@@ -44,14 +47,14 @@ def test_decimal_degrees_with_echo_and_reversed_sign(conversation: Any) -> None:
         TURN,
         [
             *HELLO,
-            (b"1PA-0.5000\n", b"1PA-0.5000\r\n"),
-            asked("1TP", "1TP -0.1200"),
-            asked("1TS", "1TS28"),
-            asked("1TP", "1TP -0.2300"),
-            asked("1TP", "1TP -0.5000"),
-            asked("1TS", "1TS33"),
-            asked("1TP", "1TP -0.5000"),
-            (b"\nST\n", b"ST\r\n"),
+            (b"turn 1 to -0.5000\n", b"turn 1 to -0.5000\r\n"),
+            asked("angle 1", "1 has -0.1200"),
+            asked("turning 1", "1 is rolling"),
+            asked("angle 1", "1 has -0.2300"),
+            asked("angle 1", "1 has -0.5000"),
+            asked("turning 1", "1 is steady"),
+            asked("angle 1", "1 has -0.5000"),
+            (b"\nhold all\n", b"hold all\r\n"),
             *HELLO,
         ],
     )
@@ -72,22 +75,26 @@ def test_nothing_is_sent_for_a_target_outside(conversation: Any) -> None:
 
 
 def test_bare_line_ends_absorb_what_a_crashed_host_left(conversation: Any) -> None:
-    """S21: the error about a stale half command is absorbed; the first command is no move."""
-    hello = [(b"\n", b"?\r\nERROR 99\r\n"), HELLO[1]]
+    """The error about a stale half command is absorbed; the first command is no move."""
+    hello = [(b"\n", b"pardon\r\nwhat was that\r\n"), HELLO[1]]
     assert conversation(DECIMAL, TURN, hello).strays == 2
 
 
 def test_disagreeing_reads_are_read_again(conversation: Any) -> None:
-    """S03: a digit changed under way is not taken for the position."""
-    read = [asked("1TP", "1TP 0.1000"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000")]
+    """A digit changed under way is not taken for the position."""
+    read = [
+        asked("angle 1", "1 has 0.1000"),
+        asked("turning 1", "1 is parked"),
+        asked("angle 1", "1 has 0.1000"),
+    ]
     stage = conversation(
         DECIMAL,
         TURN,
         [
             *HELLO,
-            asked("1TP", "1TP 0.3000"),
-            asked("1TS", "1TS32"),
-            asked("1TP", "1TP 0.1000"),
+            asked("angle 1", "1 has 0.3000"),
+            asked("turning 1", "1 is parked"),
+            asked("angle 1", "1 has 0.1000"),
             *HELLO,
             *read,
         ],
@@ -97,8 +104,16 @@ def test_disagreeing_reads_are_read_again(conversation: Any) -> None:
 
 def test_an_encoder_between_two_counts_is_at_rest(conversation: Any) -> None:
     """One step of jitter is no disagreement; two are."""
-    one = [asked("1TP", "1TP 0.1001"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000")]
-    two = [asked("1TP", "1TP 0.1002"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000")]
+    one = [
+        asked("angle 1", "1 has 0.1001"),
+        asked("turning 1", "1 is parked"),
+        asked("angle 1", "1 has 0.1000"),
+    ]
+    two = [
+        asked("angle 1", "1 has 0.1002"),
+        asked("turning 1", "1 is parked"),
+        asked("angle 1", "1 has 0.1000"),
+    ]
     stage = conversation(DECIMAL, TURN, [*HELLO, *one, *two, *HELLO, *one])
     for _ in range(2):
         status = stage.status("mirror.tip")
@@ -108,7 +123,12 @@ def test_an_encoder_between_two_counts_is_at_rest(conversation: Any) -> None:
 
 def test_readings_that_never_agree(conversation: Any) -> None:
     """The message shows both readings and what to look for."""
-    odd = [asked("1TP", "1TP 0.3000"), asked("1TS", "1TS32"), asked("1TP", "1TP 0.1000"), *HELLO]
+    odd = [
+        asked("angle 1", "1 has 0.3000"),
+        asked("turning 1", "1 is parked"),
+        asked("angle 1", "1 has 0.1000"),
+        *HELLO,
+    ]
     stage = conversation(DECIMAL, TURN, [*HELLO, *odd, *odd, *odd])
     with pytest.raises(ReplyError, match=r"says that it rests, but reads .* and then .* mrad"):
         stage.status("mirror.tip")
@@ -116,24 +136,26 @@ def test_readings_that_never_agree(conversation: Any) -> None:
 
 def test_unknown_word_of_state(conversation: Any) -> None:
     """A state that the table does not know is never taken for "at rest"."""
-    odd = [asked("1TS", "1TS99"), *HELLO]
-    stage = conversation(DECIMAL, TURN, [*HELLO, asked("1TP", "1TP 0.1000"), *odd, *odd, *odd])
-    with pytest.raises(ReplyError, match=r"is '99' ''; known are 28, 32, 33"):
+    odd = [asked("turning 1", "1 is adrift"), *HELLO]
+    stage = conversation(
+        DECIMAL, TURN, [*HELLO, asked("angle 1", "1 has 0.1000"), *odd, *odd, *odd]
+    )
+    with pytest.raises(ReplyError, match=r"is 'adrift' ''; known are parked, rolling, steady"):
         stage.status("mirror.tip")
 
 
 def test_answer_about_another_axis(conversation: Any) -> None:
-    """N4: an answer that names another axis is not taken, and asked for again."""
+    """An answer that names another axis is not taken, and asked for again."""
     stage = conversation(
         DECIMAL,
         TURN,
         [
             *HELLO,
-            asked("1TP", "2TP 0.3000"),
+            asked("angle 1", "2 has 0.3000"),
             *HELLO,
-            asked("1TP", "1TP 0.1000"),
-            asked("1TS", "1TS32"),
-            asked("1TP", "1TP 0.1000"),
+            asked("angle 1", "1 has 0.1000"),
+            asked("turning 1", "1 is parked"),
+            asked("angle 1", "1 has 0.1000"),
         ],
     )
     assert stage.status("mirror.tip").position == pytest.approx(math.radians(-0.1))
@@ -141,9 +163,10 @@ def test_answer_about_another_axis(conversation: Any) -> None:
 
 def test_refused_move(conversation: Any) -> None:
     """A refusal is no ambiguity: the axis was not moved, and the message says why."""
-    settings = {**DECIMAL, "move": {"send": "{axis}PA{value}", "reply": "OK"}, "errors": ["NO .*"]}
-    stage = conversation(settings, TURN, [*HELLO, (b"1PA-0.5000\n", b"1PA-0.5000\r\nNO SERVO\r\n")])
-    with pytest.raises(MotionFaultError, match=r"refused with 'NO SERVO'.*was not moved to"):
+    settings = {**DECIMAL, "move": {**DECIMAL["move"], "reply": "turns"}, "errors": ["cannot.*"]}
+    refused = (b"turn 1 to -0.5000\n", b"turn 1 to -0.5000\r\ncannot, clamped\r\n")
+    stage = conversation(settings, TURN, [*HELLO, refused])
+    with pytest.raises(MotionFaultError, match=r"refused with 'cannot, clamped'.*was not moved to"):
         stage.start_move("mirror.tip", math.radians(0.5))
 
 
@@ -153,12 +176,12 @@ def test_a_late_answer_to_an_earlier_question_is_left_aside(conversation: Any) -
         **DECIMAL,
         "echo": False,
         "identity": {
-            "send": "{tag} VERSION",
-            "reply": "(?P<tag>[0-9]+) (?P<identity>TURNER [0-9.]+)",
+            "send": "{tag} name",
+            "reply": "(?P<tag>[0-9]+) (?P<identity>rotator no. [0-9]+)",
         },
         "position": {
-            "send": "{tag} {axis}TP",
-            "reply": r"(?P<tag>[0-9]+) (?P<axis>[0-9]+)TP *(?P<value>-?[0-9]+\.[0-9]{4})",
+            "send": "{tag} angle {axis}",
+            "reply": f"(?P<tag>[0-9]+) {DECIMAL['position']['reply']}",
         },
     }
     stage = conversation(
@@ -166,10 +189,10 @@ def test_a_late_answer_to_an_earlier_question_is_left_aside(conversation: Any) -
         TURN,
         [
             (b"\n", b""),
-            (b"1 VERSION\n", b"1 TURNER 2.1\r\n"),
-            (b"2 1TP\n", b"1 1TP 0.9000\r\n2 1TP 0.1000\r\n"),
-            (b"1TS\n", b"1TS32\r\n"),
-            (b"4 1TP\n", b"4 1TP 0.1000\r\n"),
+            (b"1 name\n", b"1 rotator no. 21\r\n"),
+            (b"2 angle 1\n", b"1 1 has 0.9000\r\n2 1 has 0.1000\r\n"),
+            (b"turning 1\n", b"1 is parked\r\n"),
+            (b"4 angle 1\n", b"4 1 has 0.1000\r\n"),
         ],
     )
     assert stage.status("mirror.tip").position == pytest.approx(math.radians(-0.1))

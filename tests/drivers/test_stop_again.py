@@ -54,7 +54,7 @@ def test_closing_stops_what_a_failed_stop_left_moving(rig: Any) -> None:
 
 
 class Slow:
-    """Says "OK" to everything, to a move 0.3 s late; the first STOP is lost on the way to it."""
+    """Says "so be it" to all, to a move 0.3 s late; the first STOP is lost on the way to it."""
 
     hung_up = False
 
@@ -69,12 +69,12 @@ class Slow:
         *lines, self._rest = (self._rest + data).split(b"\r")
         for line in filter(None, lines):
             self.heard.append(line)
-            lost = line == b"STOP" and self.heard.count(b"STOP") == 1
+            lost = line == b"freeze" and self.heard.count(b"freeze") == 1
             if lost:
                 continue
-            self.moving = line.startswith(b"MOVE") or (self.moving and line != b"STOP")
-            said = {b"ID?": b"stage"}.get(line, b"OK")
-            late = 0.3 if line.startswith(b"MOVE") else 0.0
+            self.moving = line.startswith(b"send") or (self.moving and line != b"freeze")
+            said = {b"what": b"stage"}.get(line, b"so be it")
+            late = 0.3 if line.startswith(b"send") else 0.0
             self._late.append((self.clock.now() + late, said + b"\r\n"))
 
     def take(self) -> bytes:
@@ -89,20 +89,20 @@ class Slow:
         return min((at for at, _ in self._late), default=None)
 
 
-def test_the_ok_of_a_move_is_not_taken_for_that_of_the_stop() -> None:
+def test_the_acknowledgement_of_a_move_is_not_taken_for_that_of_the_stop() -> None:
     """Cut off in mid-exchange: the answer still owed does not confirm a STOP that was lost."""
     clock = VirtualClock()
     device = Slow(clock)
     table = {
         "command_end": "\r",
         "reply_end": "\r\n",
-        "identity": {"send": "ID?", "reply": "stage"},
-        "move": {"send": "MOVE {axis} {value}", "reply": "OK"},
-        "position": {"send": "POS? {axis}", "reply": r"(?P<value>[0-9.]+)"},
-        "state": {"send": "STATE? {axis}", "reply": "(?P<state>IDLE|MOVING)"},
-        "stop": {"send": "STOP", "reply": "OK"},
-        "resting": ["IDLE"],
-        "moving": ["MOVING"],
+        "identity": {"send": "what", "reply": "stage"},
+        "move": {"send": "send {axis} {value}", "reply": "so be it"},
+        "position": {"send": "reading {axis}", "reply": r"(?P<value>[0-9.]+)"},
+        "state": {"send": "rest {axis}", "reply": "(?P<state>yes|no)"},
+        "stop": {"send": "freeze", "reply": "so be it"},
+        "resting": ["yes"],
+        "moving": ["no"],
         "axes": {"s.x": {"channel": "1", "unit": "mm", "per_count": 1.0}},
     }
     with contextlib.closing(serve(device, "loop")) as link:
@@ -121,7 +121,7 @@ def test_the_ok_of_a_move_is_not_taken_for_that_of_the_stop() -> None:
         assert device.moving
         stage.stop()
         assert not device.moving
-        assert device.heard.count(b"STOP") >= 2
+        assert device.heard.count(b"freeze") >= 2
         stage.close()
 
 

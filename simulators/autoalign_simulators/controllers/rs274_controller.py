@@ -1,9 +1,19 @@
-"""A simulated controller for RS-274 lines, of the kind found in small machines.
+"""A simulated controller for lines of RS-274, with words of its own for all else.
 
-"ok" means that a line was understood; motion follows, one move after the other. Single bytes are
-obeyed at once, in the middle of a line too: ``?`` status, ``!`` hold, ``~`` go on, 0x18 restart.
-A hold discards a jog and lets a program wait. A restart in motion loses the position: alarm, and
-no motion until ``$X`` (unlock) or ``$H`` (homing).
+The lines are the standard's (RS-274/NGC: Kramer, Proctor, Messina, "The NIST RS274NGC Interpreter,
+Version 3", NISTIR 6556, chapter 3, from memory): G0, G1, G4, G20, G21, G90, G91, axis letters, F
+and P, an optional line number, comments between parentheses. The axes of one line start together;
+each runs by itself. The rest, which the standard leaves open, is invented::
+
+    G1 X2 F60     taken                  understood: not arrived
+    G99           refused: code G99      not carried out
+    =place        place X +00002.0000 A +00000.0000
+    =doing        doing nothing          nothing | travel | locked
+    =self         several lines, ``self …`` among them, to ``self ends``
+    =open         taken                  after a loss of the position: moves are allowed again
+    &             halted                 at once, in the middle of a line too: brakes, forgets
+
+Unasked, it says ``= awake`` after power-on, and ``= place lost`` where that ended a motion.
 """
 
 from __future__ import annotations
@@ -11,29 +21,33 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from autoalign.core.clock import Clock
 from autoalign_simulators.controllers.talker import LineTalker
 from autoalign_simulators.motors import Motor
 
-__all__ = ["GcodeMover"]
+__all__ = ["Rs274Mover"]
 
 _WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))", re.ASCII)
-_REALTIME = re.compile(rb"[?!~\x18]")
+_COMMENT = re.compile(r"\([^()]*\)")
 _INCH = 25.4
-_WELCOME = "Made-up Mover 1.0 ['$' for help]"
+_LINEAR = "XYZ"
+_GROUPS = {0: "motion", 1: "motion", 4: "dwell", 20: "units", 21: "units", 90: "way", 91: "way"}
+"""Codes of one group exclude each other in a line."""
 
 
 class _Refusal(Exception):  # noqa: N818 - becomes a line of text
-    """A line that is not carried out; its argument is the error's number."""
+    """A line that is not carried out; its text is the reason."""
 
 
-class GcodeMover(LineTalker):
-    """A controller before ``motors`` by their letters, in machine coordinates.
+class Rs274Mover(LineTalker):
+    """A controller before ``motors`` by their letters.
 
-    Motors in rad are commanded in degrees by their owner: ``scale`` is inner units per unit of
-    the controller, by letter; 1 where not given.
+    Motors in rad are commanded in degrees: ``scale`` is inner units per mm or degree of the
+    controller, by letter; 1 where not given. ``inch`` and ``relative`` are the modes in which it
+    is found, and to which it returns at power-on.
     """
 
     def __init__(
@@ -42,171 +56,174 @@ class GcodeMover(LineTalker):
         motors: Mapping[str, Motor],
         scale: Mapping[str, float] | None = None,
         serial: str = "0042",
+        *,
+        inch: bool = False,
+        relative: bool = False,
         **line: Any,
     ) -> None:
         super().__init__(clock, **{"command_end": b"\n", "cap": 80, **line})
         self.motors = dict(motors)
         self.scale = dict.fromkeys(motors, 1.0) | dict(scale or {})
         self.serial = serial
-        self.alarm = False
-        self.holding = False
-        self._queue: deque[tuple[bool, dict[str, float]]] = deque()
-        self._current: dict[str, float] = {}
-        self._jogging = False
-        self._inch, self._relative = False, False
-        self.say(_WELCOME)
+        self.locked = False
+        self._rapid = {letter: motor.traits.speed for letter, motor in motors.items()}
+        self._at_power_on = (inch, relative)
+        self._inch, self._relative = inch, relative
+        self._motion: int | None = None
+        self._feed: float | None = None
+        self._queue: deque[tuple[dict[str, tuple[float, float]], float]] = deque()
+        self._planned: dict[str, float] = {}
+        self._dwell_ends = 0.0
+        self.say("= awake")
 
     @property
-    def state(self) -> str:
-        """The machine's state as its status says it."""
-        if self.alarm:
-            return "Alarm"
-        if self.holding:
-            return "Hold:1" if self._busy else "Hold:0"
-        if self._busy or self._queue:
-            return "Jog" if self._jogging else "Run"
-        return "Idle"
+    def doing(self) -> str:
+        """What it says of itself."""
+        if self.locked:
+            return "locked"
+        return "travel" if self._busy or self._queue else "nothing"
 
     def feed(self, data: bytes) -> None:
-        """Obey single bytes at once, then take the rest as lines."""
+        """Obey ``&`` at once, then take the rest as lines."""
         with self._lock:
-            rest = 0
-            for match in _REALTIME.finditer(data):
-                super().feed(data[rest : match.start()])
-                self._realtime(match.group())
-                rest = match.end()
-            super().feed(data[rest:])
+            *before, rest = data.split(b"&")
+            for part in before:
+                super().feed(part)
+                self._halt()
+                self.say("halted", self.latency)
+            super().feed(rest)
 
     def look(self) -> None:
-        """Start the next move where the last has ended."""
-        if self._queue and not self._busy and not self.holding and not self.alarm:
-            self._jogging, self._current = self._queue.popleft()
-            for letter, target in self._current.items():
-                self.motors[letter].start(target * self.scale[letter])
+        """Start what comes next where the last has ended."""
+        while self._queue and not self._busy and not self.locked:
+            targets, dwell = self._queue.popleft()
+            self._dwell_ends = self.clock.now() + dwell
+            for letter, (target, speed) in targets.items():
+                motor = self.motors[letter]
+                motor.traits = replace(motor.traits, speed=speed)
+                motor.start(target * self.scale[letter])
 
     def respond(self, line: str) -> str:
         """Carry out one line."""
+        if line.startswith("="):
+            return self._told(line)
         try:
-            self._carry_out(line.upper().replace(" ", ""))
+            self._take(_COMMENT.sub("", line).upper().replace(" ", "").replace("\t", ""))
         except _Refusal as refusal:
-            return f"error:{refusal}"
-        return "ok"
+            return f"refused: {refusal}"
+        return "taken"
 
     def too_long(self) -> str:
         """Refuse a line beyond the buffer."""
-        return "error:14"
+        return "refused: length"
 
     def reboot(self) -> None:
-        """Lose power and come back: positions are unknown."""
+        """Lose power and come back: motion ends, positions and modes are those of power-on."""
         with self._lock:
+            moving = self._busy
             for motor in self.motors.values():
                 motor.power_cycle()
-            self._restart()
+            self.forget()
+            self._queue.clear()
+            self._planned.clear()
+            self._inch, self._relative = self._at_power_on
+            self._motion = self._feed = None
+            self._dwell_ends = 0.0
+            self.say("= awake")
+            if moving:
+                self.locked = True
+                self.say("= place lost")
 
-    def _carry_out(self, line: str) -> None:
-        if line == "$I":
-            if self.state not in ("Idle", "Alarm"):
-                raise _Refusal(8)
-            self.say(f"[VER:1.0.{self.serial}:MADE-UP]")
-            self.say("[OPT:V,15,128]")
-        elif line == "$X":
-            self.alarm = False
-        elif line == "$H":
-            self.alarm = False
-            for motor in self.motors.values():
-                motor.home()
-        elif line.startswith("$J="):
-            self._plan(line[3:], jog=True)
-        elif line.startswith("$"):
-            raise _Refusal(3)
-        else:
-            self._plan(line, jog=False)
+    def _told(self, line: str) -> str:
+        if line == "=place":
+            places = (f" {k} {m.position / self.scale[k]:+011.4f}" for k, m in self.motors.items())
+            return f"place{''.join(places)}"
+        if line == "=doing":
+            return f"doing {self.doing}"
+        if line == "=self":
+            self.say(f"self made-up mill {self.serial}", self.latency)
+            self.say(f"self axes {' '.join(self.motors)}", self.latency)
+            return "self ends"
+        if line == "=open":
+            self.locked = False
+            return "taken"
+        return "refused: question"
 
-    def _plan(self, line: str, *, jog: bool) -> None:
-        if self.alarm:
-            raise _Refusal(9)
+    def _take(self, line: str) -> None:
         words = _WORD.findall(line)
         if "".join(letter + number for letter, number in words) != line:
-            raise _Refusal(2)
-        codes = {float(n) for letter, n in words if letter == "G"}
-        unknown = codes - {0.0, 1.0, 4.0, 20.0, 21.0, 90.0, 91.0}
-        if unknown:
-            raise _Refusal(20)
-        inch = 20.0 in codes or (self._inch and 21.0 not in codes)
-        relative = 91.0 in codes or (self._relative and 90.0 not in codes)
-        feed = next((float(n) for letter, n in words if letter == "F"), None)
-        targets = self._targets(words, inch=inch, relative=relative)
-        if targets and feed is None and (jog or 0.0 not in codes):
-            raise _Refusal(22)
-        if not jog:
-            self._inch, self._relative = inch, relative
-        if targets:
-            self._queue.append((jog, targets))
+            raise _Refusal("no words")
+        codes = self._codes(words)
+        numbers = {letter: float(number) for letter, number in words if letter != "G"}
+        if len(numbers) + len(codes) < len(words):
+            raise _Refusal("the same twice")
+        # F counts in the units that hold before this line; G20 and G21 come after it.
+        feed = numbers.get("F")
+        feed = self._feed if feed is None else feed * (_INCH if self._inch else 1.0)
+        inch = codes.get("units", 20 if self._inch else 21) == 20
+        relative = codes.get("way", 91 if self._relative else 90) == 91
+        motion = codes.get("motion", self._motion)
+        targets = self._targets(numbers, inch=inch, relative=relative)
+        if targets and self.locked:
+            raise _Refusal("locked")
+        if targets and motion is None:
+            raise _Refusal("no motion")
+        if targets and motion == 1 and not feed:
+            raise _Refusal("no feed")
+        if ("dwell" in codes) != ("P" in numbers):
+            raise _Refusal("dwell")
+        self._inch, self._relative, self._motion, self._feed = inch, relative, motion, feed
+        if targets or "dwell" in codes:
+            self._planned |= targets
+            speeds = {k: self._speed(k, feed if motion == 1 else None) for k in targets}
+            self._queue.append(
+                ({k: (v, speeds[k]) for k, v in targets.items()}, numbers.get("P", 0.0))
+            )
             self.look()
 
-    def _targets(
-        self, words: list[tuple[str, str]], *, inch: bool, relative: bool
-    ) -> dict[str, float]:
-        targets: dict[str, float] = {}
+    def _codes(self, words: list[tuple[str, str]]) -> dict[str, int]:
+        """Return the codes of a line by their groups."""
+        codes: dict[str, int] = {}
         for letter, number in words:
-            if letter in "GFP":
+            if letter == "G":
+                code = float(number)
+                if code not in _GROUPS:
+                    raise _Refusal(f"code G{number}")
+                codes[_GROUPS[int(code)]] = int(code)
+            elif letter not in "NFP" and letter not in self.motors:
+                raise _Refusal(f"axis {letter}")
+        return codes
+
+    def _targets(
+        self, numbers: Mapping[str, float], *, inch: bool, relative: bool
+    ) -> dict[str, float]:
+        """Return absolute targets in mm or degrees by letter."""
+        targets: dict[str, float] = {}
+        for letter, motor in self.motors.items():
+            if letter not in numbers:
                 continue
-            if letter not in self.motors:
-                raise _Refusal(20)
-            value = float(number) * (_INCH if inch else 1.0)
-            targets[letter] = value + (self._planned(letter) if relative else 0.0)
-            motor = self.motors[letter]
+            size = _INCH if inch and letter in _LINEAR else 1.0
+            here = motor.position / self.scale[letter]
+            base = self._planned.get(letter, here) if relative else 0.0
+            targets[letter] = base + numbers[letter] * size
             if not motor.lower <= targets[letter] * self.scale[letter] <= motor.upper:
-                raise _Refusal(15)
+                raise _Refusal(f"end of {letter}")
         return targets
 
-    def _planned(self, letter: str) -> float:
-        for _, targets in reversed(self._queue):
-            if letter in targets:
-                return targets[letter]
-        if letter in self._current and (self._busy or self.holding):
-            return self._current[letter]
-        return self.motors[letter].position / self.scale[letter]
+    def _speed(self, letter: str, feed: float | None) -> float:
+        """Return the speed in the motor's units; ``feed`` in mm or degrees per minute."""
+        rapid = self._rapid[letter]
+        return rapid if feed is None else min(feed / 60 * self.scale[letter], rapid)
 
     @property
     def _busy(self) -> bool:
-        return any(motor.moving for motor in self.motors.values())
+        moving = any(motor.moving for motor in self.motors.values())
+        return moving or self.clock.now() < self._dwell_ends
 
-    def _realtime(self, byte: bytes) -> None:
-        if byte == b"?":
-            self.look()
-            positions = ",".join(
-                f"{m.position / self.scale[k]:.4f}" for k, m in self.motors.items()
-            )
-            self.say(f"<{self.state}|MPos:{positions}|FS:0,0>", self.latency)
-        elif byte == b"!":
-            self._hold()
-        elif byte == b"~":
-            self.holding = False
-            self.look()
-        else:
-            moving = self._busy
-            for motor in self.motors.values():
-                motor.stop()
-            self._restart(lost=moving)
-
-    def _hold(self) -> None:
-        """Brake; a jog is over, a program waits."""
-        if self.state == "Idle" or self.alarm:
-            return
-        if self._jogging:
-            self._queue.clear()
-        else:
-            self._queue.appendleft((False, self._current))
-            self.holding = True
+    def _halt(self) -> None:
+        """Brake, and forget what was to come."""
+        self._queue.clear()
+        self._planned.clear()
+        self._dwell_ends = 0.0
         for motor in self.motors.values():
             motor.stop()
-
-    def _restart(self, *, lost: bool = False) -> None:
-        self.forget()
-        self._queue.clear()
-        self.holding = self._jogging = self._inch = self._relative = False
-        self.say(_WELCOME)
-        if lost:
-            self.alarm = True
-            self.say("ALARM:3")

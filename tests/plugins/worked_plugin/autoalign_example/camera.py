@@ -1,4 +1,4 @@
-"""A detector driver: a camera that always sees the same round spot."""
+"""A detector driver: a camera that always sees the same round spot, with noise."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from autoalign.core.clock import Clock
+from autoalign.core.errors import DetectorError
 from autoalign.core.frames import Frame
 
 
@@ -26,15 +27,22 @@ class ExampleCamera:
     def __init__(self, name: str, plane: str, width: int, clock: Clock) -> None:
         self.name, self.plane = name, plane
         self._width, self._clock = width, clock
+        self._rng = np.random.default_rng(0)
         self.closed = False
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Frame]:
         """Return ``count`` pictures."""
+        return [self._one(not_before, deadline) for _ in range(count)]
+
+    def _one(self, not_before: float, deadline: float) -> Frame:
+        begin = max(self._clock.now(), not_before)
+        if begin > deadline:
+            raise DetectorError(f"detector {self.name}: no picture before the deadline.")
+        self._clock.sleep(max(0.0, begin - self._clock.now()))
         x = np.arange(self._width) - (self._width - 1) / 2
         spot = 200 * np.exp(-2 * (x[:, None] ** 2 + x**2) / (self._width / 6) ** 2)
-        start = max(self._clock.now(), not_before)
-        frame = Frame(spot.astype(np.uint8), 0.1, started=start, ended=start, plane=self.plane)
-        return [frame] * count
+        pixels = (spot + self._rng.integers(0, 3, spot.shape)).astype(np.uint8)
+        return Frame(pixels, 0.1, started=begin, ended=self._clock.now(), plane=self.plane)
 
     def close(self) -> None:
         """Let go."""

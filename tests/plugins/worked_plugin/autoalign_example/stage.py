@@ -46,14 +46,12 @@ class ExampleStage:
 
     def start_move(self, axis: str, target: float) -> None:
         """Be there."""
-        if axis not in self.axes:
-            raise unknown_name("axis", axis, self.axes, self.name)
-        self.axes[axis].check(target)
+        self._known(axis).check(target)
         self._positions[axis] = target
 
     def status(self, axis: str) -> AxisStatus:
         """Return where it is."""
-        return AxisStatus(self._positions[axis], moving=False)
+        return AxisStatus(self._positions[self._known(axis).name], moving=False)
 
     def stop(self) -> None:
         """Stand still, as always."""
@@ -61,6 +59,11 @@ class ExampleStage:
     def close(self) -> None:
         """Let go."""
         self.closed = True
+
+    def _known(self, axis: str) -> Axis:
+        if axis not in self.axes:
+            raise unknown_name("axis", axis, self.axes, self.name)
+        return self.axes[axis]
 
 
 class Driver:
