@@ -269,7 +269,8 @@ def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list
         return []
     flags = [f"{f.kind}, {f.evidence}" for p in profiles[:1] for f in p.flags.values()]
     dark = any(FlagKind.DARK in p.flags for p in profiles)
-    why = "; ".join(flags or [t for t in first.failures if t.startswith(plane)] or ["no frame"])
+    told = [f"{name}: {words}" for name, words in first.failures if name == plane]
+    why = "; ".join(flags or told or ["no frame"])
     return [
         Finding("plane-no-beam" if dark else "plane-not-measurable", plane, details={"why": why})
     ]

@@ -74,10 +74,10 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
     from autoalign.check import check as carry_out  # noqa: PLC0415 - heavy
     from autoalign.cli.check_facts import check_facts  # noqa: PLC0415
     from autoalign.cli.interrupted import interrupted_words  # noqa: PLC0415
-    from autoalign.cli.output import facts_text, warn  # noqa: PLC0415
+    from autoalign.cli.output import warn  # noqa: PLC0415
     from autoalign.cli.progress import following  # noqa: PLC0415
     from autoalign.cli.running import free_folder, politely  # noqa: PLC0415
-    from autoalign.core.files import write_whole  # noqa: PLC0415
+    from autoalign.messages.serialise import write_facts  # noqa: PLC0415
 
     start = bench.positions()
     folder = free_folder(wanted)
@@ -94,7 +94,7 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
             f"tiny step.{where}"
         )
         raise
-    write_whole(folder / "check.json", facts_text(check_facts(result)) + "\n")
+    write_facts(folder / "check.json", check_facts(result))
     return result
 
 

@@ -8,8 +8,9 @@ from typing import Any
 from autoalign.check import AxisReport, CheckResult
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.findings import Amount
+from autoalign.core.units import edge, edge_unit
 from autoalign.messages.findings import small
-from autoalign.messages.words import edge, edge_unit, span_of_time
+from autoalign.messages.words import span_of_time
 
 __all__ = ["check_facts", "print_check"]
 

@@ -16,6 +16,7 @@ from autoalign.cli.numbers import listed_amounts, option_length, option_value
 from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
 from autoalign.core.errors import AlignError, UsageError
+from autoalign.core.units import edge, edge_unit
 from autoalign.diagnosis.aperture_fill import fill_words
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.diagnosis.from_pictures import diagnose
@@ -23,7 +24,6 @@ from autoalign.diagnosis.misalignment import Misalignment, read_misalignment
 from autoalign.diagnosis.remarks import remarks
 from autoalign.diagnosis.through_focus import focus_words
 from autoalign.messages.turn_advice import advice_words
-from autoalign.messages.words import edge, edge_unit
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.session.seeing import stated

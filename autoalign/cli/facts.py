@@ -1,59 +1,18 @@
-"""What a run, a verdict and a profile say, as plain data with units and as rows for a table."""
+"""What a run and a verdict say, as rows for a table."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from autoalign.messages.words import edge, edge_unit, quantity, stated, term_label, unit_label
+from autoalign.core.units import edge, edge_unit
+from autoalign.messages.words import quantity, stated, term_label, unit_label
 
 if TYPE_CHECKING:
     from autoalign.core.axes import Axis
-    from autoalign.run.align import AlignmentResult
     from autoalign.spec.terms import TermValue, Verdict
 
-__all__ = ["axis_rows", "result_facts", "term_facts", "term_rows"]
-
-
-def result_facts(result: AlignmentResult, axes: Mapping[str, Axis]) -> dict[str, Any]:
-    """Return how an alignment ended, at the edge: mm and mrad, each with its unit."""
-    before = result.before.verdict if result.before is not None else None
-    return {
-        "in_spec": result.in_spec,
-        "status": str(result.status),
-        "reason": result.reason,
-        "strategy": result.strategy,
-        "seed": result.seed,
-        "probes": result.probes,
-        "moves": result.moves,
-        "seconds": result.seconds,
-        "before": term_facts(before),
-        "after": term_facts(result.verdict),
-        "positions": {
-            name: {
-                "value": edge(position, axes[name].unit),
-                "unit": edge_unit(axes[name].unit),
-            }
-            for name, position in result.positions.items()
-        },
-    }
-
-
-def term_facts(verdict: Verdict | None) -> dict[str, Any] | None:
-    """Return every term of a verdict with its unit; None where there is no verdict."""
-    if verdict is None:
-        return None
-    return {
-        term.name: {
-            **{
-                key: edge(getattr(term, key), term.unit)
-                for key in ("value", "uncertainty", "target", "tolerance")
-            },
-            "unit": edge_unit(term.unit),
-            "in_spec": term.in_spec,
-        }
-        for term in verdict.terms
-    }
+__all__ = ["TERM_HEADER", "axis_rows", "term_rows"]
 
 
 TERM_HEADER = ("", "before", "after", "wanted", "")

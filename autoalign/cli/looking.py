@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from autoalign.beam import Use, average, combine, measure_beam
 from autoalign.cli.explaining import Explanation, explain_bench, print_words
-from autoalign.cli.facts import TERM_HEADER, term_facts, term_rows
+from autoalign.cli.facts import TERM_HEADER, term_rows
 from autoalign.cli.measure_command import draw, give
 from autoalign.cli.output import print_facts, print_table, print_text
 from autoalign.cli.profiles import Measured, facts_of
@@ -16,6 +16,7 @@ from autoalign.config import read_bench_file
 from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Reading
+from autoalign.messages.serialise import term_facts
 from autoalign.session.seeing import stated
 from autoalign.spec.duplicate_frames import same_frames
 

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import math
 import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from autoalign.cli.streams import write
+from autoalign.messages.serialise import facts_text
 
 __all__ = [
-    "facts_text",
     "note",
     "print_facts",
     "print_pairs",
     "print_table",
     "print_text",
-    "printable",
     "warn",
 ]
 
@@ -28,11 +25,6 @@ WIDTH = 96
 def print_facts(facts: Mapping[str, Any] | Sequence[Any]) -> None:
     """Print facts as JSON; numbers that are not finite become null."""
     print_text(facts_text(facts), wrap=False)
-
-
-def facts_text(facts: Mapping[str, Any] | Sequence[Any]) -> str:
-    """Return facts as JSON; numbers that are not finite become null."""
-    return json.dumps(printable(facts), indent=2, ensure_ascii=False)
 
 
 def print_text(
@@ -74,16 +66,3 @@ def note(text: str) -> None:
     """Print what goes on to standard error, where a person is watching."""
     if sys.stderr.isatty():
         warn(text)
-
-
-def printable(value: Any) -> Any:
-    """Return ``value`` as plain data that JSON can hold."""
-    if isinstance(value, Mapping):
-        return {str(k): printable(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [printable(v) for v in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None or isinstance(value, str | int | bool):
-        return value
-    return str(value)

@@ -12,8 +12,8 @@ from autoalign.cli.numbers import listed_amounts, option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError
-from autoalign.core.units import to_edge
-from autoalign.messages.words import edge, edge_unit, number, stated
+from autoalign.core.units import edge, edge_unit, to_edge
+from autoalign.messages.words import number, stated
 from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.plan.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.plan.reach import COVERAGE, Field

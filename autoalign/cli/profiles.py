@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from autoalign.beam.profile import BeamProfile, Use
-from autoalign.cli.output import print_table, print_text, printable
+from autoalign.cli.output import print_table, print_text
 from autoalign.core.frames import Frame
+from autoalign.messages.serialise import printable, profile_facts
 
 __all__ = ["Measured", "facts_of", "print_csv", "print_profiles"]
 
@@ -38,29 +39,7 @@ def facts_of(measured: Measured) -> dict[str, Any]:
     facts: dict[str, Any] = {"name": measured.name, "problem": measured.problem or None}
     if measured.profile is None or measured.frame is None:
         return facts
-    p = measured.profile.in_plane_axes()
-    length = measured.unit
-    deg = math.degrees
-    numbers = {
-        "centre_x": (p.centroid[0], p.u_centroid[0], length),
-        "centre_y": (p.centroid[1], p.u_centroid[1], length),
-        "width_major": (p.width_major, p.u_width_major, length),
-        "width_minor": (p.width_minor, p.u_width_minor, length),
-        "azimuth": (deg(p.azimuth), deg(p.u_azimuth), "deg"),
-        "ellipticity": (p.ellipticity, p.u_ellipticity, "1"),
-        "power": (p.power, p.power_uncertainty, "sum of pixel values"),
-        "peak": (p.peak, None, "pixel value"),
-        "background": (p.background, None, "pixel value"),
-        "noise": (p.noise, None, "pixel value"),
-    }
-    facts |= {
-        k: {"value": v, "uncertainty": u, "unit": unit} for k, (v, u, unit) in numbers.items()
-    }
-    facts["good_for"] = str(p.use)
-    facts["flags"] = [
-        {"kind": str(f.kind), "evidence": f.evidence, "good_for": str(f.use)}
-        for f in p.flags.values()
-    ]
+    facts |= profile_facts(measured.profile, measured.unit)
     facts["pixels"] = list(measured.frame.pixels.shape)
     facts["notes"] = list(measured.notes)
     return facts

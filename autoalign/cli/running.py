@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from autoalign.cli.exits import Exit
-from autoalign.cli.facts import TERM_HEADER, axis_rows, result_facts, term_rows
+from autoalign.cli.facts import TERM_HEADER, axis_rows, term_rows
 from autoalign.cli.interrupted import interrupted_words
 from autoalign.cli.output import print_facts, print_table, print_text, warn
 from autoalign.cli.progress import following, working
+from autoalign.messages.serialise import result_facts
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -122,7 +123,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     """Print how a run ended: facts as JSON, or words and tables for a person."""
     if json:
         files = {name: str(path) for name, path in run.files.items()}
-        print_facts({**more, **result_facts(run.result, run.bench.axes), "files": files})
+        print_facts({**more, **result_facts(run.result), "files": files})
         return
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415

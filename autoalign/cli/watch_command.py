@@ -17,6 +17,7 @@ from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
 from autoalign.cli.outputs import memory_file
+from autoalign.messages.serialise import status_facts
 
 if TYPE_CHECKING:
     from autoalign.watch.policy import Decision
@@ -148,7 +149,11 @@ def _tell(time: float, decision: Decision) -> None:
 
 
 def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
-    facts = {
+    if json:
+        assert summary.status is not None
+        print_facts({**status_facts(summary.status), "records": str(folder)})
+        return
+    pairs = {
         "state": summary.state.value,
         "reason": summary.reason,
         "looks": summary.looks,
@@ -158,11 +163,8 @@ def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
         "holds": summary.holds,
         "records": str(folder),
     }
-    if json:
-        print_facts(facts)
-        return
     print_text()
-    print_pairs([(k.capitalize(), str(v) or "none") for k, v in facts.items()], indent="")
+    print_pairs([(k.capitalize(), str(v) or "none") for k, v in pairs.items()], indent="")
 
 
 def _exit(summary: WatchSummary) -> Exit:

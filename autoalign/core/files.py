@@ -9,20 +9,23 @@ from pathlib import Path
 __all__ = ["write_whole"]
 
 
-def write_whole(path: str | Path, content: str | bytes) -> Path:
+def write_whole(path: str | Path, content: str | bytes, *, new: bool = False) -> Path:
     """Write ``content`` (text as UTF-8) to ``path`` and return it; its folder is made if missing.
 
     A reader finds the old file or the new one, never a part, also after a power cut or on a full
-    disk. What is no ordinary file (a device, a pipe) is written to as it is.
+    disk. What is no ordinary file (a device, a pipe) is written to as it is. With ``new`` a file
+    that is already there is never replaced.
 
     Raises
     ------
+    FileExistsError
+        If ``new`` and there is such a file.
     OSError
         Where it cannot be written; what was there before is left as it was.
     """
     target = Path(path)
     data = content.encode("utf-8") if isinstance(content, str) else content
-    if target.exists() and not target.is_file():
+    if target.exists() and not target.is_file() and not new:
         target.write_bytes(data)
         return target
     target.parent.mkdir(parents=True, exist_ok=True)
@@ -32,9 +35,37 @@ def write_whole(path: str | Path, content: str | bytes) -> Path:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        beside.replace(target)
+        if new:
+            _place(beside, target)
+        else:
+            beside.replace(target)
     except OSError:
         with suppress(OSError):
             beside.unlink()
         raise
+    _keep_name(target.parent)
     return target
+
+
+def _place(beside: Path, target: Path) -> None:
+    """Give ``beside`` the name ``target``, which must be free."""
+    try:
+        target.hardlink_to(beside)
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):  # a file system without hard links
+        if target.exists():
+            raise FileExistsError(f"{target} exists already") from None
+        beside.replace(target)
+    else:
+        beside.unlink()
+
+
+def _keep_name(folder: Path) -> None:
+    """Have the names in ``folder`` survive a power cut, on systems where that has to be asked."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

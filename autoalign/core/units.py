@@ -14,6 +14,8 @@ from autoalign.core.errors import UsageError, unknown_name
 __all__ = [
     "EDGE_UNIT",
     "check_decimal_point",
+    "edge",
+    "edge_unit",
     "from_edge",
     "kind_name",
     "kind_of",
@@ -162,3 +164,13 @@ def _look_up(unit: str) -> tuple[str, float]:
         return _FACTORS[unit]
     except KeyError:
         raise unknown_name("unit", unit, _FACTORS) from None
+
+
+def edge_unit(unit: str) -> str:
+    """Return the unit in which a person is shown an inner ``unit`` (mm, rad, 1, s)."""
+    return EDGE_UNIT.get(unit, unit)
+
+
+def edge(value: float, unit: str) -> float:
+    """Convert ``value`` from its inner ``unit`` to the one that a person is shown."""
+    return to_edge(value, edge_unit(unit)) if unit in EDGE_UNIT else value

@@ -1,22 +1,28 @@
 """The durable record of a run: every intent before it is carried out, every outcome, every look.
 
-One SQLite file a run, write-ahead log, synchronous FULL, one writer. Readers open it read-only.
+One SQLite file a run, made whole; write-ahead log, synchronous FULL, one writer, a digest on every
+record. Readers take file and log into memory, give what is sound and name what is not.
 """
 
 from __future__ import annotations
 
 from autoalign.journal.describe import describe_bench
 from autoalign.journal.reader import (
+    Damage,
+    DamageKind,
     JournalRun,
     LookRecord,
     MoveRecord,
     export_jsonl,
     read_journal,
+    read_to_resume,
 )
 from autoalign.journal.thumbnails import Thumbnail
 from autoalign.journal.writer import Journal
 
 __all__ = [
+    "Damage",
+    "DamageKind",
     "Journal",
     "JournalRun",
     "LookRecord",
@@ -25,4 +31,5 @@ __all__ = [
     "describe_bench",
     "export_jsonl",
     "read_journal",
+    "read_to_resume",
 ]

@@ -11,7 +11,7 @@ import numpy as np
 from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.spec.terms import TermValue, Verdict
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Cause, Observation
 
 __all__ = ["decode_observation", "encode_observation", "plain"]
 
@@ -43,6 +43,7 @@ def encode_observation(observation: Observation) -> dict[str, Any]:
         "free": observation.positions,
         "profiles": {p: _encode_profile(v) for p, v in observation.profiles.items()},
         "failure": observation.failure,
+        "causes": sorted(observation.causes),
         "noise": observation.noise,
         "quality": None,
         "verdict": None,
@@ -84,7 +85,13 @@ def decode_observation(data: Mapping[str, Any]) -> Observation:
         terms = tuple(_decode_term(t) for t in v["terms"])
         verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), v["in_spec"])
     return Observation(
-        _floats(data["free"]), profiles, quality, verdict, data["failure"], float(data["noise"])
+        _floats(data["free"]),
+        profiles,
+        quality,
+        verdict,
+        data["failure"],
+        float(data["noise"]),
+        frozenset(map(Cause, data["causes"])),
     )
 
 

@@ -13,14 +13,15 @@ from autoalign.bench import Bench
 from autoalign.core.errors import AlignError
 from autoalign.journal.codec import plain
 
-__all__ = ["UNKNOWN", "describe_bench", "versions"]
-
-UNKNOWN = "unknown: "
-"""How a stage's identity begins that could not be read; the reason follows."""
+__all__ = ["describe_bench", "versions"]
 
 
 def describe_bench(bench: Bench) -> dict[str, Any]:
-    """Return all that is known of the bench before a run, and whether it is simulated."""
+    """Return all that is known of the bench before a run, and whether it is simulated.
+
+    Each stage has its "identity", which is None where it could not be read, and "error" then says
+    why.
+    """
     data = {
         "name": bench.name,
         "simulated": bench.truth is not None,
@@ -52,11 +53,11 @@ def versions() -> dict[str, str]:
     }
 
 
-def _identity(stage: Any) -> str:
+def _identity(stage: Any) -> dict[str, str | None]:
     try:
-        return str(stage.identity())
+        return {"identity": str(stage.identity()), "error": None}
     except AlignError as error:
-        return f"{UNKNOWN}{error}"
+        return {"identity": None, "error": str(error)}
 
 
 def _tree(value: Any) -> Any:

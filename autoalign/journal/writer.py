@@ -13,8 +13,10 @@ from typing import Any, Self
 
 from autoalign.core.clock import Clock
 from autoalign.core.errors import JournalError
+from autoalign.core.files import write_whole
 from autoalign.journal.codec import encode_observation, plain
-from autoalign.journal.tables import SCHEMA, VERSION, check_version
+from autoalign.journal.reader import read_to_resume
+from autoalign.journal.tables import add_record, empty_journal, picture_digest
 from autoalign.journal.thumbnails import Thumbnail
 from autoalign.session.actions import Finish, Look, Move
 from autoalign.strategies.base import Observation
@@ -24,6 +26,9 @@ __all__ = ["Journal"]
 
 class Journal:
     """The one writer of one run's file.
+
+    The file comes into being whole, with the description of the run in it: a process that is killed
+    meanwhile leaves no file, or one to go on with.
 
     Parameters
     ----------
@@ -41,7 +46,7 @@ class Journal:
     ------
     JournalError
         Where the file exists already (or does not, with ``resume``), cannot be written, or was
-        written by a later version.
+        written by a later version; with ``resume`` also where records of it are damaged.
     """
 
     def __init__(
@@ -60,11 +65,18 @@ class Journal:
         if self.path.exists() != resume:
             what = "is not there" if resume else "exists already"
             raise JournalError(f"journal {self.path}: the file {what}; name another one.")
+        if resume:
+            past = read_to_resume(self.path)
+            self.open_intents = tuple(m.intent for m in past.open_moves)
         try:
-            self._database = self._open(resume)
+            if not resume:
+                first = None if run is None else _text(run)
+                wall = clock.wall().isoformat()
+                write_whole(self.path, empty_journal(float(clock.now()), wall, first), new=True)
+            self._database = self._open()
         except (sqlite3.Error, OSError) as error:
             raise JournalError(f"journal {self.path}: cannot be opened: {error}.") from error
-        if run is not None:
+        if resume and run is not None:
             self._record("run", run)
 
     def __enter__(self) -> Self:
@@ -86,6 +98,7 @@ class Journal:
             "legs": move.legs,
             "from": {n: positions[n] for n in move.targets},
             "reason": move.reason,
+            "purpose": move.purpose,
         }
         return self._record("intent", data)
 
@@ -109,6 +122,7 @@ class Journal:
             "number": look.number,
             "frames": look.frames,
             "reason": look.reason,
+            "purpose": look.purpose,
             "elapsed": elapsed,
             "positions": positions,
             **encode_observation(observation),
@@ -135,23 +149,14 @@ class Journal:
                 self._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 self._database.execute("PRAGMA journal_mode=DELETE")
 
-    def _open(self, resume: bool) -> sqlite3.Connection:
+    def _open(self) -> sqlite3.Connection:
         database = sqlite3.connect(
-            self.path, isolation_level=None, check_same_thread=False, timeout=5.0
-        )
+            f"{self.path.absolute().as_uri()}?mode=rw",
+            uri=True, isolation_level=None, check_same_thread=False, timeout=5.0,
+        )  # fmt: skip
         try:
             database.execute("PRAGMA journal_mode=WAL")
             database.execute("PRAGMA synchronous=FULL")
-            if resume:
-                check_version(database, self.path)
-                rows = database.execute(
-                    "SELECT seq FROM record WHERE kind='intent' AND seq NOT IN "
-                    "(SELECT ref FROM record WHERE kind='outcome') ORDER BY seq"
-                )
-                self.open_intents = tuple(int(r[0]) for r in rows)
-            else:
-                database.executescript(SCHEMA)
-                database.execute(f"PRAGMA user_version={VERSION}")
         except BaseException:
             database.close()
             raise
@@ -164,12 +169,11 @@ class Journal:
         ref: int | None = None,
         thumbnails: Iterable[Thumbnail] = (),
     ) -> int:
-        text = json.dumps(plain(data), allow_nan=False)
         with self._lock:
             if self._closed:
                 raise JournalError(f"journal {self.path}: it is closed; nothing was recorded.")
             try:
-                return self._insert(kind, text, ref, thumbnails)
+                return self._insert(kind, data, ref, thumbnails)
             except sqlite3.Error as error:
                 raise JournalError(
                     f"journal {self.path}: {kind} could not be recorded: {error}. No motion "
@@ -177,26 +181,35 @@ class Journal:
                 ) from error
 
     def _insert(
-        self, kind: str, text: str, ref: int | None, thumbnails: Iterable[Thumbnail]
+        self,
+        kind: str,
+        data: Mapping[str, Any],
+        ref: int | None,
+        thumbnails: Iterable[Thumbnail],
     ) -> int:
         wall = self._clock.wall().isoformat()
         database = self._database
         database.execute("BEGIN IMMEDIATE")
         try:
-            cursor = database.execute(
-                "INSERT INTO record(time, wall, kind, ref, data) VALUES (?, ?, ?, ?, ?)",
-                (self._clock.now(), wall, kind, ref, text),
-            )
-            number = int(cursor.lastrowid or 0)
-            for t in thumbnails:
-                place = json.dumps(plain([t.pitch, t.origin, t.black, t.white, t.view]))
-                database.execute(
-                    "INSERT INTO thumbnail(look, plane, place, png) VALUES (?, ?, ?, ?)",
-                    (number, t.plane, place, t.png),
-                )
+            if kind == "look":
+                data = {**data, "pictures": {t.plane: self._keep(t) for t in thumbnails}}
+            now = float(self._clock.now())
+            number = add_record(database, now, wall, kind, ref, _text(data))
             database.execute("COMMIT")
         except BaseException:
             if database.in_transaction:
                 database.execute("ROLLBACK")
             raise
         return number
+
+    def _keep(self, picture: Thumbnail) -> tuple[int, str]:
+        """Add a picture inside a transaction; return its number and its digest."""
+        p = picture
+        place = _text([p.pitch, p.origin, p.black, p.white, p.view])
+        query = "INSERT INTO picture(place, png) VALUES (?, ?)"
+        number = self._database.execute(query, (place, p.png)).lastrowid
+        return int(number or 0), picture_digest(place, p.png)
+
+
+def _text(data: Any) -> str:
+    return json.dumps(plain(data), allow_nan=False)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import RunRecord
-from autoalign.messages.words import edge, edge_unit, number, unit_label
+from autoalign.messages.words import number, unit_label
 
 __all__ = ["start_words"]
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from autoalign.core.axes import Axis
+from autoalign.core.units import edge, edge_unit
 from autoalign.diagnosis.misalignment import AxisReading, Misalignment, Share
-from autoalign.messages.words import edge, edge_unit, number, rounded, unit_label
+from autoalign.messages.words import number, rounded, unit_label
 
 __all__ = ["advice_words"]
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import ProbeRow, RunRecord, TermRow
 from autoalign.messages.words import (
     counted,
-    edge,
-    edge_unit,
     given,
     number,
     quantity,

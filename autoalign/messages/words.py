@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import math
 
-from autoalign.core.units import EDGE_UNIT, to_edge
+from autoalign.core.units import edge, edge_unit
 
 __all__ = [
     "counted",
-    "edge",
-    "edge_unit",
     "given",
     "number",
     "quantity",
@@ -51,19 +49,9 @@ def term_label(name: str) -> str:
     return _LABELS.get(name, name)
 
 
-def edge_unit(unit: str) -> str:
-    """Return the unit in which a person is shown an inner ``unit`` (mm, rad, 1)."""
-    return EDGE_UNIT.get(unit, unit)
-
-
 def unit_label(unit: str) -> str:
     """Return an edge unit for a table or an axis; a plain number is called a ratio."""
     return {"1": "ratio", "um": "µm", "urad": "µrad", "deg": "°"}.get(unit, unit)
-
-
-def edge(value: float, unit: str) -> float:
-    """Convert ``value`` from its inner ``unit`` to the one that a person is shown."""
-    return to_edge(value, edge_unit(unit)) if unit in EDGE_UNIT else value
 
 
 def number(value: float, digits: int = 3) -> str:

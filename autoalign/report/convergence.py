@@ -12,8 +12,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from autoalign.core.axes import Axis
+from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import ProbeRow, RunRecord
-from autoalign.messages.words import edge, edge_unit, number, signed, term_label
+from autoalign.messages.words import number, signed, term_label
 from autoalign.report.style import (
     BAD,
     BLUE,

@@ -40,7 +40,7 @@ def record_of(run: JournalRun) -> RunRecord:
         axes=axes,
         before=_pictures(run.looks[0]) if run.looks else (),
         after=_pictures(run.looks[-1]) if run.looks else (),
-        reason=str(finish.get("reason", "the journal has no end: the run was cut off")),
+        reason=str(finish.get("reason", _no_end(run))),
         last=-1 if run.looks and not _moved_since(run) else None,
         guard=_number((bench.get("spec") or {}).get("guard")),
         started=_wall(run.run.get("wall", "")),
@@ -49,7 +49,10 @@ def record_of(run: JournalRun) -> RunRecord:
         distances={str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()},
         wavelengths=_wavelengths(layout.get("light") or {}),
         simulated=bool(run.run.get("simulated") or bench.get("simulated")),
-        notes=tuple(str(note.get("text", "")) for note in run.notes if note.get("text")),
+        notes=(
+            *(str(note.get("text", "")) for note in run.notes if note.get("text")),
+            *(f"Journal damaged: {d}" for d in run.damage),
+        ),
         remarks=_remarks(run.looks[0]) if run.looks else (),
         provenance=dict(_flat(run)),
     )
@@ -110,6 +113,12 @@ def _remarks(look: LookRecord) -> tuple[str, ...]:
     """Say what was wrong with the frames; hot pixels, which are replaced, are no matter."""
     found = remarks(look.observation.profiles)
     return tuple(r.sentence for r in found if r.kind is not FlagKind.HOT_PIXELS)
+
+
+def _no_end(run: JournalRun) -> str:
+    if run.whole:
+        return "the journal has no end: the run was cut off"
+    return "the end of the journal cannot be read: it is damaged, or the run was cut off"
 
 
 def _moved_since(run: JournalRun) -> bool:

@@ -8,17 +8,10 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 
+from autoalign.core.units import edge
 from autoalign.journal.record import RunRecord, TermRow
 from autoalign.messages.verdict_words import headline
-from autoalign.messages.words import (
-    counted,
-    edge,
-    number,
-    quantity,
-    span_of_time,
-    stated,
-    term_label,
-)
+from autoalign.messages.words import counted, number, quantity, span_of_time, stated, term_label
 from autoalign.report.convergence import draw_convergence
 from autoalign.report.frame_view import draw_picture, window_for
 from autoalign.report.style import BAD, GOOD, INK, QUIET, new_figure, plain, save_png

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,11 +10,11 @@ from typing import Any
 import numpy as np
 
 from autoalign.bench import Bench
+from autoalign.core.axes import Axis
 from autoalign.core.errors import JournalError, UsageError
-from autoalign.core.files import write_whole
 from autoalign.journal import Journal, describe_bench
-from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.describe import versions
+from autoalign.messages.serialise import result_facts, write_facts
 from autoalign.plugins import plugin
 from autoalign.run.blocking import run
 from autoalign.run.calibration_file import BenchMemory
@@ -55,6 +54,8 @@ class AlignmentResult:
         What the strategy would like to know next time, or None.
     remarks
         In words: what the bench counts as exact, and what became of its memory.
+    axes
+        Every axis of the bench by name.
     """
 
     in_spec: bool
@@ -71,6 +72,12 @@ class AlignmentResult:
     journal: Path | None = None
     memory: Any = field(default=None, repr=False)
     remarks: tuple[str, ...] = ()
+    axes: Mapping[str, Axis] = field(default_factory=dict, repr=False)
+
+    @property
+    def first_verdict(self) -> Verdict | None:
+        """The verdict of the first look; None where the spec could not be judged."""
+        return self.before.verdict if self.before is not None else None
 
     @property
     def verdict(self) -> Verdict | None:
@@ -83,23 +90,8 @@ class AlignmentResult:
         return {t.name: t.uncertainty for t in self.verdict.terms} if self.verdict else {}
 
     def save(self, path: str | Path) -> Path:
-        """Write the result as JSON and return where."""
-        data = {
-            "in_spec": self.in_spec,
-            "status": self.status,
-            "reason": self.reason,
-            "probes": self.probes,
-            "moves": self.moves,
-            "seconds": self.seconds,
-            "positions": self.positions,
-            "uncertainty": self.uncertainty,
-            "strategy": self.strategy,
-            "seed": self.seed,
-            "journal": None if self.journal is None else str(self.journal),
-            "before": None if self.before is None else encode_observation(self.before),
-            "after": None if self.after is None else encode_observation(self.after),
-        }
-        return write_whole(path, json.dumps(plain(data), indent=2) + "\n")
+        """Write the result as JSON, as ``--json`` prints it, and return where."""
+        return write_facts(path, result_facts(self))
 
     def report(self, path: str | Path) -> Path:
         """Write the report of the run as one HTML file and return where."""
@@ -256,7 +248,6 @@ def _journal(
             journal.outcome(intent, "unknown", {}, "the run was interrupted during this move")
         journal.note("resumed", f"{len(journal.open_intents)} moves with unknown outcome")
         return journal
-    Path(path).parent.mkdir(parents=True, exist_ok=True)
     described = describe_bench(bench)
     return Journal(
         path,
@@ -290,4 +281,5 @@ def _result(
         seed=seed,
         journal=None if journal is None else Path(journal),
         memory=session.strategy.memory,
+        axes=session.axes,
     )

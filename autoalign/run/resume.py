@@ -9,8 +9,7 @@ from typing import Any
 
 from autoalign.bench import Bench
 from autoalign.core.errors import UsageError
-from autoalign.journal import describe_bench, read_journal
-from autoalign.journal.describe import UNKNOWN
+from autoalign.journal import describe_bench, read_to_resume
 from autoalign.session import Budget, Recorded
 from autoalign.spec.terms import Spec
 
@@ -38,20 +37,27 @@ def past_run(
 
     Raises
     ------
+    JournalError
+        Where it cannot be read, or records in it are damaged.
     UsageError
         Where there is no record, or it is of another strategy, bench, spec or set of axes: what
         was seen there would not be what this run means.
     """
     if journal is None:
         raise UsageError("resume needs the journal of the run to go on with.")
-    record = read_journal(journal)
+    record = read_to_resume(journal)
     run = record.run
-    held = tuple(run["hold"])
     if run.get("strategy") != strategy:
         raise UsageError(
             f"journal {record.path}: it is a run of {run.get('strategy')!r}, not of {strategy!r}; "
             "go on with the same strategy, or start a new journal."
         )
+    if lacking := sorted({"bench", "budget", "hold", "seed"} - run.keys()):
+        raise UsageError(
+            f"journal {record.path}: it is not that of an alignment, which says its "
+            f"{', '.join(lacking)}; start a new journal."
+        )
+    held = tuple(run["hold"])
     other = _difference(run, bench, spec)
     if hold is not None and sorted(_held(bench, hold)) != sorted(held):
         other = f"its held axes are {', '.join(held) or 'none'}"
@@ -92,8 +98,9 @@ def _other_bench(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
         said, says = then["stages"].get(stage), now["stages"].get(stage)
         if said is None or says is None:
             return f"stage {stage} is on one of the two benches only"
-        if said != says and not any(not w or w.startswith(UNKNOWN) for w in (said, says)):
-            return f"its stage {stage} said it is {said!r}, this one says {says!r}"
+        was, now_is = said["identity"], says["identity"]
+        if was and now_is and was != now_is:
+            return f"its stage {stage} said it is {was!r}, this one says {now_is!r}"
     return ""
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "Move",
     "Moved",
     "Outcome",
+    "Purpose",
     "Refused",
     "Seen",
     "Status",
@@ -41,6 +42,34 @@ class Status(StrEnum):
     DARK = "the light went out"
     STOPPED = "stopped"
     BACK = "back at the start"
+
+
+class Purpose(StrEnum):
+    """What an action is for; programs decide by it, sentences are for people."""
+
+    FIRST = "first"
+    PROBE = "probe"
+    """A place that the strategy asked for."""
+    CLOSER = "closer"
+    """The same place once more, with more frames."""
+    STILL_LIT = "still-lit"
+    """Where there was light at last, after several dark measurements."""
+    VERIFY = "verify"
+    RETURN = "return"
+    TOUR = "tour"
+    WATCH = "watch"
+
+    @property
+    def words(self) -> str:
+        """What it is for, for people."""
+        return _PURPOSES.get(self, self.value)
+
+
+_PURPOSES = {
+    Purpose.CLOSER: "the same place again, with more frames",
+    Purpose.STILL_LIT: "is there still light where it was last seen",
+    Purpose.VERIFY: "final check",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +101,16 @@ class Budget:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Read every detector, ``frames`` exposures each, none begun before ``not_before`` (s)."""
+    """Read every detector, ``frames`` exposures each, none begun before ``not_before`` (s).
+
+    ``reason`` says for people what it is for, ``purpose`` for programs.
+    """
 
     number: int
     not_before: float
     frames: int
     reason: str
+    purpose: Purpose = Purpose.PROBE
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +125,7 @@ class Move:
     legs: Mapping[str, tuple[float, ...]]
     reason: str
     returning: bool = False
+    purpose: Purpose = Purpose.PROBE
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,16 +26,15 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError, MissingNeedError, UsageError
 from autoalign.diagnosis.turned_over import objection
 from autoalign.optics.layout import Layout
-from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Seen, Status
+from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Purpose, Seen, Status
 from autoalign.session.replay import Recorded, Replay
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
 from autoalign.session.seeing import Combine, Eye, Measure, Recent
 from autoalign.session.signal_loss import Light
 from autoalign.session.stepper import Part, Script, Stepper
-from autoalign.spec.duplicate_frames import SAME
 from autoalign.spec.feasibility import never_given, never_seen
 from autoalign.spec.terms import Spec
-from autoalign.strategies.base import Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Cause, Observation, Problem, Strategy, Vector
 
 if TYPE_CHECKING:
     from autoalign.diagnosis.estimator import Knowledge
@@ -43,9 +42,6 @@ if TYPE_CHECKING:
 __all__ = ["Session"]
 
 LOG = logging.getLogger(__name__)
-
-_CLOSER = "closer"
-_STILL_LIT = "is there still light"
 
 _Sight = Generator[Action, Outcome, Observation]
 _Proposals = Generator[Sequence[float] | Vector, Observation, None]
@@ -156,7 +152,7 @@ class Session(Stepper):
         first = yield from self._first_look()
         if first.in_spec:
             return Finish(Status.IN_SPEC, True, "the beam was in spec where the axes stood.")
-        if SAME in first.failure:
+        if Cause.SAME_FRAMES in first.causes:
             return Finish(Status.GIVEN_UP, False, f"{first.failure}. Nothing was moved.")
         status, reason = yield from self._search(first)
         if status is Status.IN_SPEC:
@@ -177,7 +173,7 @@ class Session(Stepper):
             self.first = recorded.observation
             if not self.first.in_spec:
                 return self.first
-        first = yield from self._look("first")
+        first = yield from self._look(Purpose.FIRST)
         self.first = first
         return first
 
@@ -217,7 +213,7 @@ class Session(Stepper):
                         return Status.BUDGET, f"{self.probes} looks and {self.elapsed:.0f} s spent"
                     if not (yield from self._go(self._named(target), self.strategy.note)):
                         return self._refusal()
-                    answer = yield from self._look("probe")
+                    answer = yield from self._look(Purpose.PROBE)
                     answer = yield from self._look_closer(answer)
                     if answer.in_spec and self._enough(answer):
                         self._conclude(answer)
@@ -250,9 +246,13 @@ class Session(Stepper):
             return False
         assert self._light.last is not None
         there = self._named(self._light.last)
-        if not (yield from self._go(there, "back to where there was light", True)):
+        if not (
+            yield from self._go(
+                there, "back to where there was light", True, purpose=Purpose.STILL_LIT
+            )
+        ):
             return False
-        yield from self._look(_STILL_LIT)
+        yield from self._look(Purpose.STILL_LIT)
         return self._light.out
 
     def _ask(
@@ -297,10 +297,10 @@ class Session(Stepper):
     def _recorded(self, target: Vector) -> Observation | None:
         """Return what the interrupted run saw at ``target``, if that is what comes next there."""
         allowance = np.array([5 * a.arrival_tolerance + a.resolution for a in self.free])
-        taken, answers = self._replay.at(target, allowance, (_CLOSER, _STILL_LIT))
+        taken, answers = self._replay.at(target, allowance, (Purpose.CLOSER, Purpose.STILL_LIT))
         answer: Observation | None = None
         for look in taken:
-            if look.reason == _STILL_LIT:
+            if look.purpose is Purpose.STILL_LIT:
                 self._light.ask_again()
             elif answers:
                 answer = look.observation
@@ -320,8 +320,8 @@ class Session(Stepper):
     def _named(self, target: Vector) -> dict[str, float]:
         return {a.name: float(t) for a, t in zip(self.free, target, strict=True)}
 
-    def _look(self, reason: str, frames: int | None = None) -> _Sight:
-        look = Look(self.probes + 1, self._settled, frames or self.frames, reason)
+    def _look(self, purpose: Purpose, frames: int | None = None) -> _Sight:
+        look = Look(self.probes + 1, self._settled, frames or self.frames, purpose.words, purpose)
         outcome = yield look
         assert isinstance(outcome, Seen)
         self.positions = dict(outcome.positions)
@@ -348,7 +348,8 @@ class Session(Stepper):
         if not words:
             return seen
         failure = f"{seen.failure}; {words}" if seen.failure else words
-        return replace(seen, quality=None, verdict=None, failure=failure)
+        causes = seen.causes | {Cause.OBJECTED}
+        return replace(seen, quality=None, verdict=None, failure=failure, causes=causes)
 
     def _note(self, observation: Observation) -> None:
         self.probes += 1
@@ -364,7 +365,7 @@ class Session(Stepper):
         open_terms = [t for t in seen.verdict.terms if not t.in_spec]
         if any(abs(t.deviation) > t.tolerance / 2 for t in open_terms):
             return seen
-        return (yield from self._look(_CLOSER, 4 * self.frames))
+        return (yield from self._look(Purpose.CLOSER, 4 * self.frames))
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None
@@ -373,11 +374,15 @@ class Session(Stepper):
             best, place = self.first, "the start"
         if best is self._seen:
             last, where = best, f"stands at {place}"
-        elif (yield from self._go(self._named(best.positions), f"return to {place}", True)):
-            last, where = (yield from self._look("verify")), f"returned to {place}"
+        elif (
+            yield from self._go(
+                self._named(best.positions), f"return to {place}", True, purpose=Purpose.RETURN
+            )
+        ):
+            last, where = (yield from self._look(Purpose.VERIFY)), f"returned to {place}"
         else:
             where = f"could not return to {place} ({self._refusal()[1]})"
-            last = yield from self._look("verify where it stands")
+            last = yield from self._look(Purpose.VERIFY)
         if last.in_spec and not self._distrusted:
             self._conclude(last)
             return Finish(Status.IN_SPEC, True, f"{reason}; {where}, in spec, verified.")

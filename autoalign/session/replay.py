@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from autoalign.session.actions import Purpose
 from autoalign.strategies.base import Observation, Vector
 
 __all__ = ["Recorded", "Replay"]
@@ -14,10 +15,10 @@ __all__ = ["Recorded", "Replay"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recorded:
-    """One look of the run: what was seen, why it was made, and seconds into the run."""
+    """One look of the run: what was seen, what it was for, and seconds into the run."""
 
     observation: Observation
-    reason: str = "probe"
+    purpose: Purpose = Purpose.PROBE
     elapsed: float = 0.0
 
 
@@ -36,11 +37,11 @@ class Replay:
         return self._left.pop(0) if self._left else None
 
     def at(
-        self, target: Vector, allowance: Vector, beside: Sequence[str]
+        self, target: Vector, allowance: Vector, beside: Collection[Purpose]
     ) -> tuple[list[Recorded], bool]:
         """Return the looks that answer a probe of ``target``, and whether they do.
 
-        A look closer at the same place belongs to the probe; those whose reason is ``beside`` it
+        A look closer at the same place belongs to the probe; those whose purpose is ``beside`` it
         come along as well, wherever they were made. Where the record goes on with another place
         all that is left of it is returned: those looks were spent, and answer nothing.
         """
@@ -50,6 +51,6 @@ class Replay:
             left, self._left = self._left, []
             return left, False
         taken = [self._left.pop(0)]
-        while self._left and self._left[0].reason in beside:
+        while self._left and self._left[0].purpose in beside:
             taken.append(self._left.pop(0))
         return taken, True

@@ -18,7 +18,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame, View
 from autoalign.core.interfaces import Reading
-from autoalign.session.actions import Action, Finish, Look, Outcome, Seen, Status
+from autoalign.session.actions import Action, Finish, Look, Outcome, Purpose, Seen, Status
 from autoalign.session.seeing import Measure
 from autoalign.session.stepper import Script, Stepper
 from autoalign.strategies.base import Observation
@@ -71,7 +71,8 @@ class Sight:
 
     ``positions`` of all axes as read back, mm or rad; ``arrived`` when they had come to rest, s;
     ``frames`` by plane, the profile of every exposure in order; ``cameras`` by plane; ``readings``
-    by "plane.name", value and standard uncertainty of each; ``failures`` in words.
+    by "plane.name", value and standard uncertainty of each; ``failures`` as the name of the
+    detector and words.
     """
 
     positions: Mapping[str, float]
@@ -79,7 +80,7 @@ class Sight:
     frames: Mapping[str, tuple[BeamProfile, ...]]
     cameras: Mapping[str, Camera]
     readings: Mapping[str, tuple[tuple[float, float], ...]]
-    failures: tuple[str, ...] = ()
+    failures: tuple[tuple[str, str], ...] = ()
 
     @property
     def profiles(self) -> dict[str, BeamProfile]:
@@ -140,7 +141,9 @@ class Tour(Stepper):
         self.first = yield from self._look("first", self._first_frames)
         self.start = dict(self.first.positions)
         refused = yield from self._follow(self._guide(self.first))
-        back = yield from self._go(self.start, "back to the start", returning=True)
+        back = yield from self._go(
+            self.start, "back to the start", returning=True, purpose=Purpose.RETURN
+        )
         self.closing = yield from self._look("closing", self.frames)
         if not back:
             status, why = self._refusal()
@@ -161,7 +164,7 @@ class Tour(Stepper):
                 visit = next(visits) if visit is None else visits.send(answer)
             except StopIteration:
                 return None
-            way = (visit.targets, visit.reason, visit.returning, visit.direct)
+            way = (visit.targets, visit.reason, visit.returning, visit.direct, Purpose.TOUR)
             if not (yield from self._go(*way)):
                 visits.close()
                 return self._refusal()
@@ -171,7 +174,7 @@ class Tour(Stepper):
 
     def _look(self, reason: str, frames: int, at_once: bool = False) -> _Look:
         not_before = self._arrived if at_once else self._settled
-        look = Look(self.probes + 1, not_before, frames, reason)
+        look = Look(self.probes + 1, not_before, frames, reason, Purpose.TOUR)
         outcome = yield look
         assert isinstance(outcome, Seen)
         self.positions = dict(outcome.positions)
@@ -180,18 +183,20 @@ class Tour(Stepper):
         self.probes += 1
         sight = self._sight(outcome, max(not_before, outcome.began))
         here = np.array([outcome.positions[a] for a in self.axes])
-        self.last = Observation(here, sight.profiles, failure="; ".join(sight.failures))
+        self.last = Observation(
+            here, sight.profiles, failure="; ".join(f"{n}: {t}" for n, t in sight.failures)
+        )
         return sight
 
     def _sight(self, seen: Seen, not_before: float) -> Sight:
         frames: dict[str, tuple[BeamProfile, ...]] = {}
         cameras: dict[str, Camera] = {}
         readings: dict[str, tuple[tuple[float, float], ...]] = {}
-        failures = [f"{name}: {text}" for name, text in seen.failures.items()]
+        failures = [*seen.failures.items()]
         for name, exposures in seen.exposures.items():
             for e in exposures:
                 if e.started is None or e.started < not_before:
-                    failures.append(f"{name}: an exposure began before it was asked for")
+                    failures.append((name, "an exposure began before it was asked for"))
                 elif isinstance(e, Reading):
                     for key, value in e.values.items():
                         label = f"{e.plane or name}.{key}"
@@ -204,7 +209,7 @@ class Tour(Stepper):
                         profile = self._measure(e, previous=before)
                         frames[plane] = (*frames.get(plane, ()), profile)
                     except AlignError as error:
-                        failures.append(f"{name}: {error}")
+                        failures.append((name, str(error)))
                     cameras[plane] = Camera(e.pitch_x, e.pitch_y, e.origin, e.view)
         return Sight(
             dict(seen.positions), self._arrived, frames, cameras, readings, tuple(failures)

@@ -15,10 +15,9 @@ from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
 from autoalign.session.actions import Seen
-from autoalign.session.signal_loss import OLD
 from autoalign.spec.duplicate_frames import same_frames
 from autoalign.spec.terms import Spec, Verdict
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Cause, Observation
 
 __all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
 
@@ -119,11 +118,14 @@ class Eye:
         profiles: dict[str, list[BeamProfile]] = {}
         frames: dict[str, list[Frame]] = {}
         numbers: dict[str, tuple[float, float]] = {}
-        failures = [f"{name}: {text}" for name, text in seen.failures.items()]
+        failures = [
+            _Failure(Cause.DETECTOR, f"{name}: {text}") for name, text in seen.failures.items()
+        ]
         for name, exposures in seen.exposures.items():
             fresh = [e for e in exposures if _fresh(e, not_before)]
             if not fresh:
-                failures.append(f"{name}: {OLD}")
+                words = f"{name}: no exposure that began after the axes had settled"
+                failures.append(_Failure(Cause.STALE, words))
             readings = [e for e in fresh if isinstance(e, Reading)]
             if readings:
                 numbers |= _mean_reading(readings).named(name)
@@ -133,12 +135,13 @@ class Eye:
                     self._measure(frame, name, profiles, failures)
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
         if same := same_frames(frames):  # whichever place they are of, they are not of both
-            return Observation(positions, {}, failure=same)
+            causes = frozenset({Cause.SAME_FRAMES})
+            return Observation(positions, {}, failure=same, causes=causes)
         averaged = {plane: average(several) for plane, several in profiles.items()}
         return self._judge(Observation(positions, averaged), numbers, failures)
 
     def _measure(
-        self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[str]
+        self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[_Failure]
     ) -> None:
         recent = self.recent
         previous, reference = recent.frames.get(name), recent.profiles.get(name)
@@ -146,20 +149,20 @@ class Eye:
         try:
             profile = self.measure(frame, previous=previous, reference=reference)
         except AlignError as error:
-            failures.append(f"{name}: {error}")
+            failures.append(_Failure(Cause.UNMEASURED, f"{name}: {error}"))
             return
         if profile.use is not Use.NOTHING:
             recent.profiles[name] = profile
         into.setdefault(frame.plane or name, []).append(profile)
         if profile.use is not Use.ALL:
             evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())
-            failures.append(f"{name}: {profile.use} ({evidence})")
+            failures.append(_Failure(Cause.LIMITED, f"{name}: {profile.use} ({evidence})"))
 
     def _judge(
         self,
         bare: Observation,
         numbers: Mapping[str, tuple[float, float]],
-        failures: list[str],
+        failures: list[_Failure],
     ) -> Observation:
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
         distances = {p: self.distances.get(p, 0.0) for p in usable}
@@ -172,19 +175,34 @@ class Eye:
             repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
             noise = 0.0 if missing else _noise(self.spec.evaluate(repeated))
         except AlignError as error:
-            return replace(bare, failure=_listed([*failures, str(error)]))
+            return _with(bare, failures, _Failure(Cause.UNCOMBINED, str(error)))
         if verdict is None:
-            return replace(bare, failure=_listed([*failures, f"not measured: {_listed(missing)}"]))
+            words = f"not measured: {_listed(missing)}"
+            return _with(bare, failures, _Failure(Cause.MISSING, words))
         if not np.all(np.isfinite(verdict.residuals)):
-            return replace(bare, failure=_listed([*failures, "a term is not a finite number"]))
+            words = "a term is not a finite number"
+            return _with(bare, failures, _Failure(Cause.NOT_FINITE, words))
         ghosts = [p for p, v in usable.items() if FlagKind.TWO_SPOTS in v.flags]
         if verdict.in_spec and ghosts:
             # Widths and centroid of a beam with a ghost in it are not the beam's own.
             verdict = replace(verdict, in_spec=False)
-            failures.append(f"two spots at {', '.join(ghosts)}: in spec is not claimed")
-        return replace(
-            bare, quality=quality, verdict=verdict, failure=_listed(failures), noise=noise
-        )
+            words = f"two spots at {', '.join(ghosts)}: in spec is not claimed"
+            failures.append(_Failure(Cause.GHOST, words))
+        return replace(_with(bare, failures), quality=quality, verdict=verdict, noise=noise)
+
+
+@dataclass(frozen=True, slots=True)
+class _Failure:
+    """What a measurement suffers from, for programs and for people."""
+
+    cause: Cause
+    words: str
+
+
+def _with(bare: Observation, failures: Sequence[_Failure], *last: _Failure) -> Observation:
+    every = [*failures, *last]
+    causes = frozenset(f.cause for f in every)
+    return replace(bare, failure=_listed([f.words for f in every]), causes=causes)
 
 
 def _noise(verdict: Verdict) -> float:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
-from autoalign.strategies.base import Observation, Vector
+from autoalign.strategies.base import Cause, Observation, Vector
 
-__all__ = ["OLD", "Light"]
+__all__ = ["Light"]
 
-OLD = "no exposure that began after the axes had settled"
-"""Words of a look for a detector that gave only what was exposed too early."""
 OLD_LOOKS = 3
 """So many looks in a row without one new frame, and there is no use in going on."""
 
@@ -26,7 +24,8 @@ class Light:
     def note(self, seen: Observation) -> None:
         """Tell what was seen; looks without frames, or with old ones, say nothing of the light."""
         profiles = seen.profiles.values()
-        if seen.verdict is None and all(map(_old, profiles)) and (profiles or OLD in seen.failure):
+        stale = bool(profiles) or Cause.STALE in seen.causes
+        if seen.verdict is None and all(map(_old, profiles)) and stale:
             self._old += 1
             return
         self._old = 0

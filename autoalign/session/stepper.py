@@ -20,6 +20,7 @@ from autoalign.session.actions import (
     Move,
     Moved,
     Outcome,
+    Purpose,
     Refused,
     Seen,
     Status,
@@ -113,6 +114,7 @@ class Stepper(ABC):
         reason: str,
         returning: bool = False,
         direct: bool = False,
+        purpose: Purpose = Purpose.PROBE,
     ) -> Part:
         """Move axes to ``targets`` in steps that each axis allows; False if refused.
 
@@ -129,13 +131,22 @@ class Stepper(ABC):
         parts = max((strides(self.axes[n], start[n], t) for n, t in wanted.items()), default=1)
         for k in range(1, parts + 1):
             step = {n: t - (t - start[n]) * (parts - k) / parts for n, t in wanted.items()}
-            if step and not (yield from self._step(step, reason, returning, direct)):
+            if step and not (yield from self._step(step, reason, returning, direct, purpose)):
                 return False
         return True
 
-    def _step(self, targets: dict[str, float], reason: str, returning: bool, direct: bool) -> Part:
+    def _step(
+        self,
+        targets: dict[str, float],
+        reason: str,
+        returning: bool,
+        direct: bool,
+        purpose: Purpose,
+    ) -> Part:
         legs = {n: self._legs(n, t, returning, direct) for n, t in targets.items()}
-        outcome = yield Move(self.moves + 1, targets, legs, reason or "probe", returning)
+        outcome = yield Move(
+            self.moves + 1, targets, legs, reason or purpose.words, returning, purpose
+        )
         if isinstance(outcome, Refused):
             self._refused = outcome
             self._now = outcome.at

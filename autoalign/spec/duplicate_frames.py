@@ -9,10 +9,7 @@ import numpy as np
 
 from autoalign.core.frames import Frame
 
-__all__ = ["SAME", "same_frames"]
-
-SAME = "are the same to the last pixel"
-"""Words by which such a look is known."""
+__all__ = ["same_frames"]
 
 
 def same_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
@@ -24,8 +21,8 @@ def same_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
     for one, other in combinations(frames, 2):
         if any(_same(a, b) for a in frames[one] for b in frames[other]):
             return (
-                f"the frames of {one} and {other} {SAME}: one camera "
-                "stands for both; give each place its own camera, folder or port"
+                f"the frames of {one} and {other} are the same to the last pixel: one "
+                "camera stands for both; give each place its own camera, folder or port"
             )
     return ""
 

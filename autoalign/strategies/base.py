@@ -33,7 +33,7 @@ from autoalign.core.findings import Finding
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, Verdict
 
-__all__ = ["Need", "Observation", "Problem", "Strategy", "Vector"]
+__all__ = ["Cause", "Need", "Observation", "Problem", "Strategy", "Vector"]
 
 Vector = npt.NDArray[np.float64]
 
@@ -46,13 +46,39 @@ class Need(StrEnum):
     LAYOUT = "layout"
 
 
+class Cause(StrEnum):
+    """What a measurement suffers from; programs decide by it, sentences are for people."""
+
+    SAME_FRAMES = "same-frames"
+    """Two planes gave one and the same frame."""
+    STALE = "stale"
+    """A detector gave nothing that began after the axes had settled."""
+    DETECTOR = "detector"
+    """A detector gave nothing."""
+    UNMEASURED = "unmeasured"
+    """A frame could not be measured."""
+    LIMITED = "limited"
+    """A frame is not good for everything; its flags say why."""
+    UNCOMBINED = "uncombined"
+    """The planes could not be combined or judged."""
+    MISSING = "missing"
+    """A quantity that the spec needs was not measured."""
+    NOT_FINITE = "not-finite"
+    """A term is not a finite number."""
+    GHOST = "ghost"
+    """There are two spots, so in spec is not claimed."""
+    OBJECTED = "objected"
+    """The spec is met by a beam that is not what the spec means."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Observation:
     """What was seen at one visit.
 
     ``positions`` (n,) of the problem's axes as read back, mm or rad. ``quality`` and ``verdict``
     are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
-    was measured, ``failure`` says in words why not more. Such a visit is data, not an exception.
+    was measured, ``failure`` says in words why not more and ``causes`` in codes. Such a visit is
+    data, not an exception.
     ``noise`` is how much the residuals would scatter if the look were repeated: the rms standard
     uncertainty of the terms in units of their tolerances, without what is the same in every look.
     """
@@ -63,6 +89,7 @@ class Observation:
     verdict: Verdict | None = None
     failure: str = ""
     noise: float = 0.0
+    causes: frozenset[Cause] = frozenset()
 
     @property
     def ok(self) -> bool:

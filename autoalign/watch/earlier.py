@@ -17,9 +17,10 @@ from autoalign.strategies.base import Observation
 from autoalign.watch.incident import cleared_incidents
 from autoalign.watch.policy import Sighting
 
-__all__ = ["Left", "doubts", "read_left", "write_left"]
+__all__ = ["Left", "doubts", "read_left", "set_damaged_aside", "write_left"]
 
 _NAME = "left.json"
+_ASIDE = "damaged-"
 
 
 @dataclass(slots=True)
@@ -70,8 +71,9 @@ def write_left(folder: Path, left: Left) -> None:
 def doubts(folder: Path, settled: Iterable[str]) -> dict[str, str]:
     """Return in words why the bench must be seen steady first, by the records that say so.
 
-    These are cleared incidents and realignments that were cut off; those named in ``settled`` are
-    left out.
+    These are cleared incidents, realignments that were cut off, and damaged records of
+    realignments, which are set aside first (:func:`set_damaged_aside`); those named in ``settled``
+    are left out.
 
     Raises
     ------
@@ -83,19 +85,67 @@ def doubts(folder: Path, settled: Iterable[str]) -> dict[str, str]:
         name: f"incident {name.removeprefix('incident-').removesuffix('-cleared.json')} was "
         f"cleared ({why})"
         for name, why in cleared_incidents(folder).items()
-        if name not in known
     }
     for path in sorted(folder.glob("realign-*.db")):
-        if path.name not in known and (words := _finding(path)):
+        if words := _finding(path):
             found[path.name] = words
-    return found
+    for path in sorted(folder.glob(f"{_ASIDE}*.db")):
+        found[path.name] = _reason(path)
+    return {name: why for name, why in found.items() if name not in known}
+
+
+def set_damaged_aside(folder: Path) -> list[str]:
+    """Give every damaged record of a realignment another name; return what was done, in words.
+
+    ``realign-0001.db`` becomes ``damaged-realign-0001.db``, and ``damaged-realign-0001.txt`` says
+    why. What is sound in it can still be read. A record that cannot be renamed is left, and said.
+    """
+    return [
+        _renamed(path, why)
+        for path in sorted(folder.glob("realign-*.db"))
+        if (why := _damage(path))
+    ]
+
+
+def _damage(path: Path) -> str:
+    """Return in words what is damaged in the record at ``path``; "" where nothing is."""
+    try:
+        run = read_journal(path)
+    except JournalError as error:
+        return str(error)
+    return "" if run.whole else " ".join(map(str, run.damage))
+
+
+def _renamed(path: Path, why: str) -> str:
+    words = f"the record of an earlier realignment, {path.name}, is damaged"
+    place, k = path.with_name(f"{_ASIDE}{path.name}"), 1
+    while place.exists():
+        k += 1
+        place = path.with_name(f"{_ASIDE}{path.stem}-{k}.db")
+    log = path.with_name(f"{path.name}-wal")
+    try:
+        write_whole(place.with_suffix(".txt"), f"{words}: {why}\n")
+        path.replace(place)
+        if log.exists():
+            log.replace(place.with_name(f"{place.name}-wal"))
+    except OSError as error:
+        return f"{words} and could not be set aside ({error}): {why}"
+    return f"{words} and was set aside as {place.name}: {why}"
+
+
+def _reason(path: Path) -> str:
+    """Return why a record was set aside, as it was written beside it."""
+    try:
+        return path.with_suffix(".txt").read_text(encoding="utf-8").strip()
+    except (OSError, ValueError):
+        return f"the record of an earlier realignment, {path.name}, is damaged"
 
 
 def _finding(path: Path) -> str:
-    try:
-        record = read_journal(path)
-    except JournalError as error:
-        return f"an earlier realignment left no readable record: {error}"
+    """Return in words what the record of a realignment gives cause to doubt; "" where nothing."""
+    if _damage(path):
+        return f"the record of an earlier realignment, {path.name}, is damaged"
+    record = read_journal(path)
     if record.open_moves:
         return f"an earlier realignment ({path.name}) broke off during a move"
     if record.finish is None:

@@ -18,10 +18,10 @@ from autoalign.run.blocking import run
 from autoalign.run.calibration_file import BenchMemory
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import Latch, MoveGuard
-from autoalign.session import Budget, Look, Recent, Session, Status
+from autoalign.session import Budget, Look, Purpose, Recent, Session, Status
 from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
 from autoalign.watch.deciding import Past, decide, moved
-from autoalign.watch.earlier import Left, doubts, read_left, write_left
+from autoalign.watch.earlier import Left, doubts, read_left, set_damaged_aside, write_left
 from autoalign.watch.incident import (
     Incident,
     check_cleared,
@@ -50,6 +50,7 @@ class WatchSummary:
     holds: int = 0
     state: Latch = Latch.RUN
     reason: str = ""
+    status: WatchStatus | None = field(default=None, repr=False)
     decisions: list[tuple[float, Decision]] = field(default_factory=list, repr=False)
 
 
@@ -202,7 +203,7 @@ class Watch:
             raise HeldError("stopped before the look.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
             raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
-        look = Look(self.summary.looks, 0.0, session.frames, "watch")
+        look = Look(self.summary.looks, 0.0, session.frames, "watch", Purpose.WATCH)
         journal.look(look, session.positions, session.last)
         return Sighting(self.bench.clock.now(), session.last, dict(session.positions))
 
@@ -288,6 +289,8 @@ class Watch:
     def _after_earlier(self, journal: Journal) -> None:
         """Hold the first look against where the axes were left; where in doubt start on hold."""
         self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
+        for words in set_damaged_aside(self.folder):
+            journal.note("incident", words)
         self._doubts = doubts(self.folder, self._left.settled)
         if self._doubts:
             self._wait_for_steady("; ".join(self._doubts.values()), journal)
@@ -331,8 +334,10 @@ class Watch:
             self.bench.name, "stopped" if ended and self.guard.latch is Latch.RUN else
             self.guard.latch.value, reason, self.bench.clock.wall().isoformat(timespec="seconds"),
             bool(verdict and verdict.in_spec), verdict.merit if verdict else None,
-            self.summary.looks, self.summary.realignments, self.summary.holds, wait,
+            self.summary.looks, self.summary.in_spec, self.summary.realignments,
+            self.summary.realigned_in_spec, self.summary.holds, wait,
         )  # fmt: skip
+        self.summary.status = status
         write_status(self.folder / "status.json", status)
 
     def _journal(self) -> Journal:

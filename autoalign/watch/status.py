@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
-from autoalign.core.files import write_whole
+from autoalign.messages.serialise import status_facts, write_facts
 
 __all__ = ["WatchStatus", "write_status"]
 
@@ -25,11 +24,13 @@ class WatchStatus:
     in_spec: bool
     merit: float | None
     looks: int
+    looks_in_spec: int
     realignments: int
+    realignments_in_spec: int
     holds: int
     next_look_in_s: float
 
 
 def write_status(path: Path, status: WatchStatus) -> None:
     """Replace the file at ``path`` in one step, so that a reader never sees half of it."""
-    write_whole(path, json.dumps(asdict(status), indent=2) + "\n")
+    write_facts(path, status_facts(status))

@@ -149,7 +149,7 @@ def test_files_that_are_in_the_way_or_missing_are_named(tmp_path):
     with pytest.raises(JournalError, match="no such file"):
         read_journal(tmp_path / "other.db")
     with pytest.raises(JournalError, match="cannot be opened"):
-        Journal(tmp_path / "no" / "folder" / "run.db", VirtualClock(), {})
+        Journal(path / "run.db", VirtualClock(), {})
 
 
 def test_what_is_no_journal_is_refused(tmp_path):

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
+from autoalign.cli.running import Run, print_run
 from autoalign.core.errors import JournalError, UnknownNameError
 from autoalign.run.align import align
 from autoalign.session import Status
@@ -37,15 +39,37 @@ def test_the_same_seed_gives_the_same_run(make_bench):
     assert first.probes == second.probes
 
 
-def test_a_result_is_saved_as_json(make_bench, tmp_path):
-    """Plain data with the numbers of the result."""
+def test_a_result_is_saved_as_json_with_units(make_bench, tmp_path):
+    """Plain data with the numbers of the result, each with the unit that a person is shown."""
     result = align(make_bench(), journal=tmp_path / "runs" / "run.db")
     data = json.loads(result.save(tmp_path / "result.json").read_text())
     assert data["in_spec"] is True
     assert data["probes"] == result.probes
-    assert data["positions"] == result.positions
-    assert data["after"]["verdict"]["in_spec"] is True
+    assert data["positions"] == {
+        n: {"value": p, "unit": result.axes[n].unit} for n, p in result.positions.items()
+    }
+    assert {t["in_spec"] for t in data["after"].values()} == {True}
     assert data["journal"].endswith("run.db")
+
+
+def test_the_saved_result_and_the_printed_one_are_the_same(make_bench, tmp_path, capsys):
+    """result.json once had bare rad and mm where --json of the same run had mrad with its unit."""
+    bench = make_bench()
+    result = align(bench, journal=tmp_path / "run.db")
+    name = next(iter(bench.axes))
+    axes = {**result.axes, name: replace(result.axes[name], unit="rad")}
+    term = replace(result.verdict.terms[0], unit="rad", value=0.002)
+    verdict = replace(result.verdict, terms=(term, *result.verdict.terms[1:]))
+    result = replace(result, axes=axes, after=replace(result.after, verdict=verdict))
+    place = result.save(tmp_path / "result.json")
+    print_run(Run(result, {}, bench, {"result": place}), True)
+    saved, printed = json.loads(place.read_text()), json.loads(capsys.readouterr().out)
+    assert printed.pop("files") == {"result": str(place)}
+    assert saved == printed
+    assert saved["positions"][name]["unit"] == "mrad"
+    assert saved["positions"][name]["value"] == pytest.approx(1e3 * result.positions[name])
+    assert saved["after"][term.name]["unit"] == "mrad"
+    assert saved["after"][term.name]["value"] == pytest.approx(2.0)
 
 
 def test_a_report_without_a_record_is_refused(make_bench, tmp_path):

@@ -11,9 +11,9 @@ from autoalign.adapters import FunctionDetector
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.session.signal_loss import OLD, OLD_LOOKS, Light
+from autoalign.session.signal_loss import OLD_LOOKS, Light
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Cause, Observation
 
 
 def frozen_after(bench, looks):
@@ -50,24 +50,24 @@ def test_readings_from_before_the_move_are_called_old(make_bench):
     assert result.probes <= OLD_LOOKS + 2
 
 
-def look(*kinds, failure=""):
+def look(*kinds, causes=()):
     """Return a look at planes with one flag each."""
     flags = [{k.value: Flag(k, "", Use.NOTHING)} for k in kinds]
     profiles = {
         str(n): BeamProfile(np.zeros(9), np.zeros((9, 9)), 0.0, 0.0, 0.0, 1.0, 0.0, f)
         for n, f in enumerate(flags)
     }
-    return Observation(np.zeros(1), profiles, failure=failure)
+    return Observation(np.zeros(1), profiles, causes=frozenset(causes))
 
 
 @pytest.mark.parametrize(
     ("seen", "old"),
     [
         (look(FlagKind.STALE, FlagKind.FROZEN), True),
-        (look(failure=f"near: {OLD}"), True),
+        (look(causes=[Cause.STALE]), True),
         (look(FlagKind.STALE, FlagKind.DARK), False),
         (look(FlagKind.DARK), False),
-        (look(failure="the meter is broken"), False),
+        (look(causes=[Cause.DETECTOR]), False),
     ],
 )
 def test_only_looks_without_one_new_frame_count_as_old(seen, old):

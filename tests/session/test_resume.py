@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import closing
 from dataclasses import replace
 
 import pytest
 
 from autoalign.core.errors import AlignError, UsageError
-from autoalign.journal import read_journal
+from autoalign.journal import Journal, read_journal
 from autoalign.run.align import align
 from autoalign.run.blocking import run
-from autoalign.session import Budget, Recorded, Session, Status
+from autoalign.session import Budget, Move, Purpose, Recorded, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Need, Strategy
 from autoalign.strategies.response_matrix import ResponseMatrix
@@ -64,23 +62,28 @@ def set_identity(bench, said):
     return bench
 
 
-@pytest.mark.parametrize("beside", ["closer", "is there still light"])
+@pytest.mark.parametrize("beside", [Purpose.CLOSER, Purpose.STILL_LIT])
 def test_a_look_beside_a_probe_belongs_to_it(make_bench, tmp_path, beside):
     """A closer look is what the strategy was told; a look for light is not. Both count."""
     bench = make_bench(noise=0.0)
     first, rough, fine, after = (
         seen_at(bench, tmp_path / f"{q}.db", x, q)
-        for x, q in ((0.0, 9.0), (1.0, 8.0), (1.0 if beside == "closer" else 0.0, 7.0), (2.0, 6.0))
+        for x, q in (
+            (0.0, 9.0),
+            (1.0, 8.0),
+            (1.0 if beside is Purpose.CLOSER else 0.0, 7.0),
+            (2.0, 6.0),
+        )
     )
     record = [
-        Recorded(first, "first"), Recorded(rough), Recorded(fine, beside), Recorded(after)
+        Recorded(first, Purpose.FIRST), Recorded(rough), Recorded(fine, beside), Recorded(after)
     ]  # fmt: skip
     count = len(first.positions)
     visits = Visits(count * [1.0], count * [2.0])
     session = Session.for_bench(bench, visits, replay=record)
     session.stand_at(bench.positions())
     session.next_action()
-    assert visits.told == [fine if beside == "closer" else rough, after]
+    assert visits.told == [fine if beside is Purpose.CLOSER else rough, after]
     assert session.probes == 4
 
 
@@ -88,7 +91,9 @@ def test_a_record_that_goes_elsewhere_is_spent_all_the_same(make_bench, tmp_path
     """Its looks answer nothing and are not made again; the budget does not begin anew."""
     bench = make_bench(noise=0.0)
     record = [
-        Recorded(seen_at(bench, tmp_path / f"{x}.db", x, 9.0), "probe" if x else "first")
+        Recorded(
+            seen_at(bench, tmp_path / f"{x}.db", x, 9.0), Purpose.PROBE if x else Purpose.FIRST
+        )
         for x in (0.0, 1.0, 2.0, 3.0)
     ]
     visits = Visits(*([k / 10] * len(record[0].observation.positions) for k in range(1, 20)))
@@ -194,9 +199,9 @@ def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
     """A process that dies in a move leaves an intent; the resumed run says how that ended."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
     cut_short(bench, path, 3)
-    with closing(sqlite3.connect(path)) as database, database:
-        last = database.execute("SELECT max(seq) FROM record WHERE kind='outcome'").fetchone()
-        database.execute("DELETE FROM record WHERE seq=?", last)
+    axis, position = next(iter(bench.positions().items()))
+    with Journal(path, bench.clock, resume=True) as journal:
+        journal.intent(Move(9, {axis: 1.0}, {axis: (1.0,)}, "cut off"), {axis: position})
     assert len(read_journal(path).open_moves) == 1
     align(bench, journal=path, resume=True)
     past = read_journal(path)

@@ -15,6 +15,7 @@ from autoalign.session import (
     Look,
     Move,
     Moved,
+    Purpose,
     Recorded,
     Refused,
     Seen,
@@ -290,7 +291,7 @@ def test_only_noise_in_the_way_is_met_with_a_closer_look():
     s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
     closer = s.next_action()
     assert isinstance(closer, Look)
-    assert (closer.frames, closer.reason) == (8, "closer")
+    assert (closer.frames, closer.purpose) == (8, Purpose.CLOSER)
     s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
     assert s.finish is not None
     assert s.finish.in_spec

@@ -25,6 +25,7 @@ from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Move
 from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch import incident
+from autoalign.watch.earlier import doubts, set_damaged_aside
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
@@ -253,13 +254,48 @@ def test_a_damaged_note_of_where_the_axes_were_left_starts_nothing(tmp_path: Pat
         followed(benches.collimator(seed=1), tmp_path)[0].run(looks=1)
 
 
-def test_a_record_that_was_never_begun_is_no_obstacle(tmp_path: Path) -> None:
-    """An empty file of a killed process holds until the picture is steady, and is then left."""
-    (tmp_path / "realign-0001.db").touch()
-    watch, made = followed(benches.collimator(seed=1), tmp_path, policy=Policy(steady=2))
-    watch.run(looks=4)
-    assert "no readable record" in made[0].reason
-    assert any(d.step is not Step.HOLD for d in made)
+@pytest.mark.parametrize("part", ["nothing", "a flipped bit", "half"])
+def test_a_damaged_record_of_a_realignment_is_set_aside_and_locks_nothing(
+    tmp_path: Path, part: str
+) -> None:
+    """It is renamed, its reason and the incident are noted, and the watch goes on when steady."""
+    bench = benches.collimator(seed=1)
+    path = tmp_path / "realign-0001.db"
+    with Journal(path, bench.clock, {}) as journal:
+        for k in range(200):
+            journal.note("hint", f"note {k}")
+    data = bytearray(path.read_bytes())
+    data[data.index(b"note 77")] ^= 4
+    path.write_bytes({"nothing": b"", "half": data[: len(data) // 2]}.get(part, bytes(data)))
+    watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
+    watch.run(looks=1)
+    assert made[0].step is Step.HOLD
+    assert "realign-0001.db, is damaged" in made[0].reason
+    assert not path.exists()
+    assert (tmp_path / "damaged-realign-0001.db").exists()
+    assert "is damaged: " in (tmp_path / "damaged-realign-0001.txt").read_text()
+    notes = [n for n in read_journal(tmp_path / "watch.db").notes if n["kind"] == "incident"]
+    assert "was set aside as damaged-realign-0001.db" in notes[0]["text"]
+    steps = []
+    for _ in range(2):
+        watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
+        watch.run(looks=3)
+        steps.append([d.step for d in made])
+    assert steps[0][0] is Step.HOLD, "one look on hold confirms nothing"
+    assert steps[0][-1] is not Step.HOLD
+    assert Step.HOLD not in steps[1]
+
+
+def test_the_log_of_a_damaged_record_goes_with_it(tmp_path: Path) -> None:
+    """What a killed realignment wrote last is beside its file."""
+    (tmp_path / "realign-0001.db").write_bytes(b"damaged")
+    (tmp_path / "realign-0001.db-wal").write_bytes(b"log")
+    (tmp_path / "damaged-realign-0001.db").write_bytes(b"an earlier one")
+    words = set_damaged_aside(tmp_path)
+    assert len(words) == 1
+    assert (tmp_path / "damaged-realign-0001-2.db").read_bytes() == b"damaged"
+    assert (tmp_path / "damaged-realign-0001-2.db-wal").read_bytes() == b"log"
+    assert doubts(tmp_path, []).keys() == {"damaged-realign-0001.db", "damaged-realign-0001-2.db"}
 
 
 def test_a_full_disk_ends_in_safe(tmp_path: Path, monkeypatch: Any) -> None:
