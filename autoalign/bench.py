@@ -11,6 +11,7 @@ from typing import Any, Self
 from autoalign.core.axes import Axis
 from autoalign.core.clock import Clock, RealClock
 from autoalign.core.errors import MotionFaultError, UsageError, unknown_name
+from autoalign.core.hands import Hands
 from autoalign.core.interfaces import AxisStatus, Detector, Stage
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec
@@ -46,6 +47,9 @@ class Bench:
         see :mod:`autoalign.model`.
     truth
         On simulated benches the hidden truth, for tests and benchmarks alone.
+    hands
+        The person at the bench, asked where axes are turned by hand; at the terminal where not
+        given.
     """
 
     name: str
@@ -59,6 +63,7 @@ class Bench:
     frames: int = 1
     uncertainties: Mapping[str, float] = field(default_factory=dict)
     truth: Any = None
+    hands: Hands = field(default_factory=Hands)
 
     def __post_init__(self) -> None:
         names = [n for s in self.stages.values() for n in s.axes]
@@ -92,10 +97,20 @@ class Bench:
 
     @property
     def free_axes(self) -> dict[str, Axis]:
-        """The axes that a search may move: all that are not held."""
+        """The axes that a search may move: all that are not locked."""
         return {
             n: a for n, a in self.axes.items() if n not in self.hold and a.part not in self.hold
         }
+
+    @property
+    def hand_axes(self) -> dict[str, Axis]:
+        """The axes that a person turns, locked or not."""
+        return {n: a for n, a in self.axes.items() if a.by_hand}
+
+    @property
+    def motors(self) -> dict[str, Axis]:
+        """The axes that move by themselves, locked or not."""
+        return {n: a for n, a in self.axes.items() if not a.by_hand}
 
     def stage_of(self, axis: str) -> Stage:
         """Return the stage that ``axis`` belongs to."""
@@ -105,27 +120,44 @@ class Bench:
         raise unknown_name("axis", axis, self.axes, f"bench {self.name}")
 
     def positions(self) -> dict[str, float]:
-        """Read every axis: mm or rad by name, moving or not.
-
-        Raises
-        ------
-        MotionFaultError
-            Where a stage gives no finite number: nothing is known of that axis then.
-        """
+        """Read every axis: mm or rad by name, moving or not; see :meth:`statuses`."""
         return {n: s.position for n, s in self.statuses().items()}
 
-    def statuses(self) -> dict[str, AxisStatus]:
-        """Read every axis by name: position (mm or rad), motion, homing and fault.
+    def statuses(self, axes: Iterable[str] | None = None) -> dict[str, AxisStatus]:
+        """Read axes by name, all where not given: position (mm or rad), motion, homing and fault.
+
+        Motors are read first. The first reading of a hand-turned axis may ask a person.
 
         Raises
         ------
         MotionFaultError
-            Where a stage gives no finite number: nothing is known of that axis then.
+            Where a stage gives no finite number: nothing is known of that axis then. Where a motor
+            is in motion and a person would be asked for the reading of a scale: nobody is asked.
         """
-        statuses = {n: self.stage_of(n).status(n) for n in self.axes}
+        names = list(self.axes if axes is None else axes)
+        by_hand = self.hand_axes
+        read = self._read([n for n in names if n not in by_hand])
+        turned = [n for n in names if n in by_hand]
+        if not self.hands.read.issuperset(turned):
+            self._check_motors_rest(turned)
+            self.hands.clear = False
+        read |= self._read(turned)
+        self.hands.read.update(turned)
+        return {n: read[n] for n in names}
+
+    def _check_motors_rest(self, turned: Iterable[str]) -> None:
+        moving = [n for n in self.motors if self.stage_of(n).status(n).moving]
+        if moving:
+            raise MotionFaultError(
+                f"axis {', '.join(moving)}: in motion. The scales of {', '.join(turned)} are read "
+                "by a person, and nobody is asked while a motor moves; wait until it is at rest."
+            )
+
+    def _read(self, names: Iterable[str]) -> dict[str, AxisStatus]:
+        statuses = {n: self.stage_of(n).status(n) for n in names}
         for name, status in statuses.items():
             if not math.isfinite(status.position):
-                why = status.fault or "look at the encoder and the driver."
+                why = status.fault or "check the encoder and the driver."
                 raise MotionFaultError(
                     f"axis {name}: its stage reads back {status.position!r}, which is no position. "
                     f"Nothing is moved on it; {why}"
@@ -137,9 +169,10 @@ class Bench:
         _each(stage.stop for stage in self.stages.values())
 
     def bring_to_rest(self, within: float = 3.0) -> None:
-        """Stop every stage and see that every axis comes to rest; a stop is repeated meanwhile.
+        """Stop every stage and see that every motor comes to rest; a stop is repeated meanwhile.
 
-        A stop that fails is repeated as well, and so is the reading of an axis.
+        A stop that fails is repeated as well, and so is the reading of an axis. Axes that a person
+        turns do not move by themselves, and nobody is asked for their scales here.
 
         Raises
         ------
@@ -161,7 +194,7 @@ class Bench:
         told = f" The stop itself fails: {failure}" if failure is not None else ""
         raise MotionFaultError(
             f"axis {', '.join(moving)}: still moving {within:g} s after it was told to stop. Use "
-            f"the hardware's own stop now, then look at link and controller.{told}"
+            f"the hardware's own stop now, then check link and controller.{told}"
         )
 
     def _told_to_stop(self) -> tuple[list[str], Exception | None]:
@@ -172,7 +205,7 @@ class Bench:
             self.stop()
         except Exception as error:  # noqa: BLE001 - repeated, and raised where it stays
             failure = error
-        for name in self.axes:
+        for name in self.motors:
             try:
                 if self.stage_of(name).status(name).moving:
                     moving.append(name)

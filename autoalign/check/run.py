@@ -33,18 +33,21 @@ def check(
     progress: Callable[[Event], None] | None = None,
     stop: StopFlag | None = None,
 ) -> CheckResult:
-    """Move each axis alone by tiny steps, look, go back, and say what is wrong.
+    """Move each axis alone by tiny steps, measure, go back, and say what is wrong.
 
-    Whatever is found, every axis stands at the end where it stood, as read back. With a layout what
+    Cautions: motors start without warning and the beam moves a little; see :func:`autoalign.align`
+    for what has to be done and said before. Nothing here is a safety function.
+
+    Whatever is found, every axis is at the end where it was, as read back. With a layout what
     is seen is compared with what the model expects; without one it is still said what moves, how
-    much play there is and how well it repeats.
+    much backlash there is and how well it repeats.
 
     Parameters
     ----------
     bench
         What to check; it needs no spec.
     axes
-        Names of the axes to try; all that are not held where not given.
+        Names of the axes to try; all that are not locked where not given.
     journal
         File for the record; it must not exist.
     guard, progress, stop
@@ -83,7 +86,7 @@ def _chosen(bench: Bench, axes: Sequence[str] | None) -> list[Axis]:
                 raise unknown_name("axis", name, bench.axes, f"check of {bench.name}")
         chosen = [bench.axes[name] for name in axes]
     if not chosen:
-        raise UsageError(f"check of {bench.name}: every axis is held; there is nothing to try.")
+        raise UsageError(f"check of {bench.name}: every axis is locked; there is nothing to try.")
     return chosen
 
 

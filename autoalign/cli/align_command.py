@@ -27,42 +27,55 @@ def align(
     memory: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
     output: Path | None = None,
+    yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
     """Align the bench that a bench file describes.
 
-    Looks, moves, looks again until every term is in spec, and verifies after the last move;
-    otherwise it returns to the best position that it has verified, and says so. Ctrl-C stops
-    every axis and closes the record.
+    Measures, moves and measures again until every term is in spec, and verifies that after the
+    last move; otherwise it returns to the best position found, measures there, and says so. Ctrl-C
+    tells every axis to stop and closes the journal.
 
-    Cautions: the beam swings and motors start without warning. Lower the power, block what is not
-    needed, keep hands away. Local rules and the laser safety officer decide; software limits and
-    stops are no safety function.
+    Before the first move of a real bench, once every controller and every camera has answered, a
+    caution is printed and Enter is waited for. Axes that a person turns go first, with every motor
+    at rest; before motors start again you are asked whether hands are clear.
+
+    Cautions: motors start without warning and the beam swings. Block the beam or dim it to
+    alignment power; wear eyewear for its wavelength; take off watches and rings; block what passes
+    the edge of the optic; keep hands away. A person in the beam's way is not detected, and the
+    program never switches the light off. Local rules, the laser safety officer and licensed
+    practice decide; software limits and stops are no safety function.
 
     Parameters
     ----------
     bench
         Bench file (TOML).
     strategy
-        Who searches; the bench file's where not given. "autoalign plugins strategies" lists them.
+        Search strategy; the bench file's where not given. "autoalign plugins strategies" lists
+        them.
     budget
-        Looks at the most, the first and the verifying one included; the bench file's where not
-        given.
+        Maximum number of measurements, including the first and the final check; the bench file's
+        where not given.
     seed
-        Seed of the chance that strategies may use; the same seed draws the same.
+        Seed of the random numbers that strategies may use; the same seed draws the same.
     memory
         File in which the bench remembers itself, so that the next alignment starts calibrated;
-        written after every run that was verified to be in spec. Where not given it stands beside
+        written after every run that was verified to be in spec. Where not given it is beside
         the bench file, "bench.memory.json" for "bench.toml"; the packaged examples have none.
     fresh
         Do not use what the file remembers.
     output
-        Folder for the record, the picture and the report; a new one in the user's data folder
+        Folder for the journal, the picture and the report; a new one in the user's data folder
         where not given. An earlier run is never overwritten.
+    yes
+        Print the caution and go on without waiting for Enter: for scripts, once the precautions
+        have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
+        code 2). Questions to turn a screw, and whether hands are clear after one, still need a
+        person.
     json
         Print facts as JSON.
     """
-    from autoalign.cli.caution import caution  # noqa: PLC0415
+    from autoalign.cli.caution import caution, check_attended  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy
     from autoalign.config import read_bench_file  # noqa: PLC0415
     from autoalign.run.calibration_file import memory_path  # noqa: PLC0415
@@ -72,8 +85,9 @@ def align(
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
     folder = output or default_folder(file.tables.bench.name)
-    caution(file)
+    check_attended(file, yes)
     with file.open() as opened:
+        caution(file, opened, yes)
         run = carry_out(
             opened,
             folder,
@@ -82,7 +96,6 @@ def align(
             seed=seed,
             memory=kept or memory_path(bench),
             fresh=fresh,
-            by_hand=any(stage.driver == "hand" for stage in file.tables.stages.values()),
         )
         print_run(run, json)
         return exit_code(run)

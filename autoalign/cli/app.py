@@ -34,8 +34,8 @@ until the beam leaves in the right direction, neither grows nor shrinks, and sta
 """
 
 EPILOGUE = """\
-Exit codes: 0 done or in spec · 1 not in spec · 2 usage or bench file · 3 hardware fault · 4 held \
-or safe · 130 interrupted.
+Exit codes: 0 done or in spec · 1 not in spec · 2 usage or bench file · 3 hardware fault · 4 \
+paused or latched · 130 interrupted.
 
 Laser light can harm eyes and skin, and motors start without warning. Local rules, the laser \
 safety officer and licensed practice decide what may be done, not this program. Its limits and \

@@ -1,26 +1,76 @@
-"""What is said before motors of a real bench start."""
+"""What is said before anything moves on a real bench, and the Enter that is waited for.
+
+Everything has been found to work by then: the file, every controller and every camera.
+"""
 
 from __future__ import annotations
 
+import sys
+import textwrap
 from typing import TYPE_CHECKING
 
-from autoalign.cli.output import warn
+from autoalign.cli.output import WIDTH, note, warn
+from autoalign.core.cautions import before_motion
+from autoalign.core.errors import UsageError
 
 if TYPE_CHECKING:
+    from autoalign.bench import Bench
     from autoalign.config import BenchFile
 
-__all__ = ["caution"]
-
-_TEXT = (
-    "Caution: motors start now and the beam swings; keep hands and eyes away, block what is not "
-    "needed.\nLocal rules, the laser safety officer and licensed practice decide what may be done. "
-    "Software limits and\nCtrl-C are no safety function: use the hardware's own stop in an "
-    "emergency."
-)
-_LATER = "\nMotors start again whenever the beam needs it, at night as well: mark the bench."
+__all__ = ["caution", "check_attended"]
 
 
-def caution(file: BenchFile, unattended: bool = False) -> None:
-    """Print the caution to standard error, unless the bench is simulated."""
-    if file.tables.simulation is None:
-        warn(_TEXT + (_LATER if unattended else ""))
+def check_attended(file: BenchFile, yes: bool) -> None:
+    """Refuse where the caution could neither be read nor answered; before anything is opened.
+
+    Raises
+    ------
+    UsageError
+        Where the bench is real, standard input is no terminal, and ``yes`` was not given.
+    """
+    if file.tables.simulation is None and not yes and not _terminal():
+        raise UsageError(
+            "this moves a real bench and waits for Enter first, and standard input is no terminal. "
+            "Nothing was opened. Run it in a terminal; or, where a script starts it and the "
+            "precautions have been taken, add --yes."
+        )
+
+
+def caution(file: BenchFile, bench: Bench, yes: bool, *, unattended: bool = False) -> None:
+    """See that everything answers, print the caution, and wait for Enter; not if simulated.
+
+    Reads every axis and takes one exposure with every detector. ``yes``: the caution is printed
+    and not waited for. ``unattended``: motors will start while nobody is there.
+
+    Raises
+    ------
+    HardwareError
+        Where an axis or a detector does not answer.
+    HeldError
+        Where the person says stop, or nobody answers.
+    """
+    if file.tables.simulation is not None:
+        return
+    _check_answering(bench)
+    light = file.layout.light.lines if file.layout is not None else ()
+    lines = before_motion(*(wavelength for wavelength, _ in light), unattended=unattended)
+    warn("\n".join(textwrap.fill(line, WIDTH) for line in lines))
+    if bench.motors and not yes:
+        # The word has to be given now: what was said before does not count.
+        bench.hands.clear = False
+        bench.hands.confirm_clear()
+
+
+def _check_answering(bench: Bench) -> None:
+    bench.statuses()
+    now = bench.clock.now()
+    for detector in bench.detectors.values():
+        detector.acquire(1, now, now + 35.0)
+    note(f"{len(bench.axes)} axes and {len(bench.detectors)} detectors answer.")
+
+
+def _terminal() -> bool:
+    try:
+        return sys.stdin.isatty()
+    except (AttributeError, ValueError):
+        return False

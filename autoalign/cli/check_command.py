@@ -22,36 +22,48 @@ def check(
     *,
     axes: str | None = None,
     output: Path | None = None,
+    yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Check the wiring of a bench: move each axis alone by tiny steps, look, and go back.
+    """Check the wiring of a bench: move each axis alone by tiny steps, measure, and go back.
 
-    Says of each axis whether it moves at all, which way, how far, with how much play, how well it
-    repeats, what else it moves and how long it takes to come to rest; of the cameras whether they
-    are exchanged or mirrored. With a layout in the bench file this is compared with what should be
-    seen. No step is made larger to see better, and at the end every axis stands where it stood.
-    Ctrl-C stops every axis where it is and closes the record.
+    Says of each axis whether it moves at all, which way, how far, with how much backlash, how well
+    it repeats, what else it moves and how long it takes to come to rest; of the cameras whether
+    they are exchanged or mirrored. With a layout in the bench file this is compared with what
+    should be seen. No step is made larger to see better, and at the end every axis is back where it
+    was. Ctrl-C tells every axis to stop and closes the journal.
 
-    Exit code 0 where all is well, 1 where something was found.
+    Exit code 0 if all is well, 1 if something was found.
 
-    Cautions: motors start without warning and the beam moves a little. Lower the power, keep hands
-    away. Local rules and the laser safety officer decide; software limits and stops are no safety
-    function.
+    Before the first move of a real bench, once every controller and every camera has answered, a
+    caution is printed and Enter is waited for. Before motors start after a question to turn a screw
+    you are asked whether hands are clear.
+
+    Cautions: motors start without warning and the beam moves a little. Block the beam or dim it to
+    alignment power; wear eyewear for its wavelength; take off watches and rings; block what passes
+    the edge of the optic; keep hands away. A person in the beam's way is not detected, and the
+    program never switches the light off. Local rules, the laser safety officer and licensed
+    practice decide; software limits and stops are no safety function.
 
     Parameters
     ----------
     bench
         Bench file (TOML).
     axes
-        Names of the axes to try, with commas between; all that are not held where not given.
+        Names of the axes to try, with commas between; all that are not locked where not given.
     output
-        Folder for the record; a new one in the user's data folder where not given. An earlier run
+        Folder for the journal; a new one in the user's data folder where not given. An earlier run
         is never overwritten.
+    yes
+        Print the caution and go on without waiting for Enter: for scripts, once the precautions
+        have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
+        code 2). Questions to turn a screw, and whether hands are clear after one, still need a
+        person.
     json
         Print facts as JSON.
     """
     from autoalign.cli.align_command import default_folder  # noqa: PLC0415
-    from autoalign.cli.caution import caution  # noqa: PLC0415
+    from autoalign.cli.caution import caution, check_attended  # noqa: PLC0415
     from autoalign.cli.check_facts import check_facts, print_check  # noqa: PLC0415
     from autoalign.cli.output import print_facts  # noqa: PLC0415
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
@@ -59,10 +71,10 @@ def check(
     file = read_bench_file(bench)
     folder = output or default_folder(file.tables.bench.name)
     names = None if axes is None else [a.strip() for a in axes.split(",") if a.strip()]
-    by_hand = any(stage.driver == "hand" for stage in file.tables.stages.values())
-    caution(file)
+    check_attended(file, yes)
     with file.open() as opened:
-        result = _carry_out(opened, folder, names, by_hand)
+        caution(file, opened, yes)
+        result = _carry_out(opened, folder, names)
     if json:
         print_facts(check_facts(result))
     else:
@@ -70,7 +82,7 @@ def check(
     return _exit(result)
 
 
-def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool) -> CheckResult:
+def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None) -> CheckResult:
     from autoalign.check import check as carry_out  # noqa: PLC0415 - heavy
     from autoalign.cli.check_facts import check_facts  # noqa: PLC0415
     from autoalign.cli.interrupted import interrupted_words  # noqa: PLC0415
@@ -83,15 +95,15 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None, by_hand: bool
     folder = free_folder(wanted)
     journal = folder / "run.db"
     try:
-        with politely(), following(f"Checking {bench.name}", not by_hand) as progress:
+        with politely(), following(f"Checking {bench.name}", not bench.hand_axes) as progress:
             result = carry_out(bench, axes=axes, journal=journal, progress=progress)
     except KeyboardInterrupt:
         stood = ", ".join(f"{n} {p:.6g} {bench.axes[n].unit}" for n, p in start.items())
         words, readable = interrupted_words(journal)
-        where = f"\nThe record is {journal}." if readable else ""
+        where = f"\nThe journal is {journal}." if readable else ""
         warn(
-            f"{words}\nAt first the axes stood at {stood}; none is further from there than its "
-            f"tiny step.{where}"
+            f"{words}\nThe axes started at {stood}; none is further from there than its tiny "
+            f"step.{where}"
         )
         raise
     write_facts(folder / "check.json", check_facts(result))

@@ -10,7 +10,7 @@ from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.findings import Amount
 from autoalign.core.units import edge, edge_unit
 from autoalign.messages.findings import small
-from autoalign.messages.words import span_of_time
+from autoalign.messages.words import counted, span_of_time
 
 __all__ = ["check_facts", "print_check"]
 
@@ -89,12 +89,13 @@ def print_check(result: CheckResult) -> None:
         pairs.append((plane.plane, still + back))
     print_pairs(pairs)
     print_text()
-    where = "Every axis is back where it stood" if result.home else "NOT every axis is back"
+    where = "Every axis is back where it was" if result.home else "NOT every axis is back"
     print_text(
-        f"{where}. {result.looks} looks, {result.moves} moves, {span_of_time(result.seconds)}."
+        f"{where}. {counted(result.looks, 'measurement')}, {counted(result.moves, 'move')}, "
+        f"{span_of_time(result.seconds)}."
     )
     if result.journal is not None:
-        print_text(f"Record {result.journal}", wrap=False)
+        print_text(f"Journal {result.journal}", wrap=False)
 
 
 def _headline(result: CheckResult) -> str:

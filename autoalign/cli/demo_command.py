@@ -17,9 +17,10 @@ __all__ = ["demo"]
 Link = Literal["pty", "tcp", "loop", "direct"]
 
 CAUTION = (
-    "This bench is simulated. On a real one the beam swings and motors start without warning: "
-    "local rules, the laser safety officer and licensed practice decide what may be done. Software "
-    "limits and stops are no safety function."
+    "This bench is simulated. On a real one motors start without warning and the beam swings: "
+    "block it or dim it first, wear eyewear for its wavelength, take off watches and rings. "
+    "Local rules, the laser safety officer and licensed practice decide what may be "
+    "done. Software limits and stops are no safety function."
 )
 
 
@@ -42,12 +43,12 @@ def demo(
     seed
         Which misalignment, which imperfections and which noise; the same seed, the same bench.
     output
-        Folder for the picture, the report and the record. An earlier run is never overwritten.
+        Folder for the picture, the report and the journal. An earlier run is never overwritten.
     link
         pty (pseudo-terminals; the default where the system has them), tcp, loop (inside the
         process; the default elsewhere) or direct (no link at all).
     strategy
-        Who searches; "autoalign plugins strategies" lists them.
+        Search strategy; "autoalign plugins strategies" lists them.
     json
         Print facts as JSON.
     """

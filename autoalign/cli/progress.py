@@ -47,11 +47,11 @@ def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], No
 
 
 def in_words(event: Event) -> str:
-    """Say what has just been done and how it stands."""
+    """Return what has just been done, and how it is going, in words."""
     from autoalign.messages.words import number, span_of_time  # noqa: PLC0415
 
     seen = event.observation
-    parts = [f"look {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]
+    parts = [f"measurement {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]
     if seen is not None and seen.verdict is not None:
         bad = [t.name for t in seen.verdict.terms if not t.in_spec]
         state = f"not yet in spec: {', '.join(bad)}" if bad else "in spec"

@@ -31,7 +31,7 @@ _NAMES = ("run.db", "run.png", "report.html", "result.json", "check.json")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Run:
-    """A run that has ended: its result, where the axes stood at first, and its files by name."""
+    """A run that has ended: its result, where the axes were at first, and its files by name."""
 
     result: AlignmentResult
     start: dict[str, float]
@@ -56,15 +56,13 @@ def carry_out(
     strategy: str | None,
     budget: Budget | None,
     seed: int,
-    by_hand: bool = False,
     memory: Path | None = None,
     fresh: bool = False,
 ) -> Run:
-    """Align ``bench``; leave record, picture, report and result in a new folder ``wanted``.
+    """Align ``bench``; leave journal, picture, report and result in a new folder ``wanted``.
 
-    Ctrl-C and a polite kill stop every axis and close the record before they end the program.
-    ``by_hand`` says that a person is asked to turn axes meanwhile; ``memory`` is the file in which
-    the bench remembers itself, and ``fresh`` ignores what it holds.
+    Ctrl-C and a polite kill stop every axis and close the journal before they end the program.
+    ``memory`` is the file in which the bench remembers itself, and ``fresh`` ignores what it holds.
     """
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
@@ -74,7 +72,7 @@ def carry_out(
     folder = free_folder(wanted)
     journal = folder / "run.db"
     try:
-        with politely(), following(f"Aligning {bench.name}", not by_hand) as progress:
+        with politely(), following(f"Aligning {bench.name}", not bench.hand_axes) as progress:
             result = align(
                 bench,
                 strategy=strategy,
@@ -137,7 +135,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     print_table(TERM_HEADER, term_rows(first, result.verdict))
     print_text()
     rows = axis_rows(result.positions, run.bench.axes, run.start)
-    print_table(("axis", "stood at", "stands at", "soft limits"), rows)
+    print_table(("axis", "start", "end", "soft limits"), rows)
     print_text()
     for name, path in run.files.items():
         print_text(f"{name.capitalize():<8} {path}", wrap=False)
@@ -145,7 +143,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
 
 @contextlib.contextmanager
 def politely() -> Iterator[None]:
-    """Treat a polite kill like Ctrl-C: stop the axes, close the record, then end."""
+    """Treat a polite kill like Ctrl-C: stop the axes, close the journal, then end."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.align_command import budget_of, checked_strategy
-from autoalign.cli.caution import caution
+from autoalign.cli.caution import caution, check_attended
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["watch"]
 
 _LONGEST = 1000 * 3600.0
-"""The longest time between looks, s; beyond it nobody watches anything."""
+"""The longest time between measurements, s; beyond it nobody watches anything."""
 
 
 def watch(
@@ -40,44 +40,57 @@ def watch(
     memory: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
     clear: str = "",
+    yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Keep a bench aligned: look on a schedule, realign when out of spec or about to be.
+    """Keep a bench aligned: measure on a schedule, realign when out of spec or about to be.
 
-    Stands still on anything unexpected (no light, a jump, an axis that moved by itself, a camera
-    that fails), goes on by itself once that is over and steady, and stops for a person where it
-    cannot judge. Ctrl-C ends it in an orderly way.
+    Pauses on anything unexpected (no light, a jump, an axis that moved by itself, a camera that
+    fails) and goes on by itself once that is over and steady. Where it cannot judge it latches the
+    bench: nothing moves until a person clears the incident. The light is not switched. Ctrl-C ends
+    it in an orderly way.
 
-    Looks, time and travel of the budget count anew for every realignment; more than 6 realignments
-    in 24 h are a hold.
+    Measurements, time and travel of the budget count anew for every realignment; more than 6
+    realignments in 24 h are a pause.
 
-    An incident holds the watches of its own folder only: it does not keep a watch with another
-    folder, nor an alignment, from moving the bench.
+    An incident keeps the watches of its own folder from moving the bench; it does not keep a watch
+    with another folder, nor an alignment, from doing so.
 
-    Cautions: motors start without warning while this runs, also at night. Mark the bench, keep
-    covers closed. Local rules and the laser safety officer decide; software limits, holds and
-    stops are no safety function.
+    A bench with free hand-turned axes is refused: nobody is there to turn them. Before it starts on
+    a real bench, once every controller and every camera has answered, a caution is printed and
+    Enter is waited for.
+
+    Cautions: motors start without warning while this runs, at night as well. Put a notice at the
+    door with a name to call, close covers; block what passes the edge of the optic; before you go
+    to the bench block the beam or dim it, wear eyewear for its wavelength, take off watches and
+    rings. A person in the beam's way is not detected, and the program never switches the light off.
+    Local rules, the laser safety officer and licensed practice decide; software limits, pauses and
+    latches are no safety function.
 
     Parameters
     ----------
     bench
         Bench file (TOML).
     output
-        Folder for the records and status.json; one watch at a time may use it.
+        Folder for the journals and status.json; one watch at a time may use it.
     every
-        Time between looks, with its unit; 1000 h at the most.
+        Time between measurements, with its unit; 1000 h at the most.
     strategy
-        Who realigns; the bench file's where not given.
+        Search strategy of a realignment; the bench file's where not given.
     looks
-        End after so many looks; without it the watch ends when it is stopped.
+        End after so many measurements; without it the watch goes on until it is told to end.
     memory
         File in which the bench remembers itself; beside the bench file where not given. It is
         written after every realignment that was verified to be in spec.
     fresh
         Do not use what the file remembers.
     clear
-        Number of the incident for which an earlier watch made the bench safe. Look at the bench
-        first: this lets it move again.
+        Number of the incident for which an earlier watch latched the bench. Check the bench first,
+        with the beam blocked or at alignment power: this lets it move again.
+    yes
+        Print the caution and go on without waiting for Enter: for scripts, once the precautions
+        have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
+        code 2).
     json
         Print what was done as JSON at the end.
     """
@@ -93,8 +106,9 @@ def watch(
     policy = Policy(interval=_interval(every))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
-    caution(file, unattended=True)
-    with file.open() as opened, _stop_flag() as stop:
+    check_attended(file, yes)
+    stop = threading.Event()
+    with file.open() as opened:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
             memory=kept or memory_path(bench), fresh=fresh,
@@ -102,7 +116,9 @@ def watch(
         )  # fmt: skip
         for remark in service.memory.remarks:
             warn(remark)
-        summary = service.run(looks=looks)
+        caution(file, opened, yes, unattended=True)
+        with _setting(stop):
+            summary = service.run(looks=looks)
     _print(summary, output, json)
     return _exit(summary)
 
@@ -121,22 +137,21 @@ def _interval(text: str) -> float:
 
 
 @contextmanager
-def _stop_flag() -> Iterator[threading.Event]:
-    """Ctrl-C and a polite kill set the flag; a second Ctrl-C interrupts at once."""
-    flag = threading.Event()
+def _setting(flag: threading.Event) -> Iterator[None]:
+    """Have Ctrl-C and a polite kill set the flag; a second Ctrl-C interrupts at once."""
 
     def ask(number: int, frame: object) -> None:
         if flag.is_set():
             raise KeyboardInterrupt
         flag.set()
-        warn("Stopping; once more stops at once.")
+        warn("Stopping after this step. Press Ctrl-C again to stop immediately.")
 
     if threading.current_thread() is not threading.main_thread():
-        yield flag
+        yield
         return
     before = {s: signal.signal(s, ask) for s in (signal.SIGINT, signal.SIGTERM)}
     try:
-        yield flag
+        yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -156,18 +171,19 @@ def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
     pairs = {
         "state": summary.state.value,
         "reason": summary.reason,
-        "looks": summary.looks,
-        "looks in spec": summary.in_spec,
+        "measurements": summary.looks,
+        "measurements in spec": summary.in_spec,
         "realignments": summary.realignments,
         "realignments that ended in spec": summary.realigned_in_spec,
-        "holds": summary.holds,
-        "records": str(folder),
+        "pauses": summary.holds,
+        "journals": str(folder),
     }
     print_text()
     print_pairs([(k.capitalize(), str(v) or "none") for k, v in pairs.items()], indent="")
 
 
 def _exit(summary: WatchSummary) -> Exit:
-    from autoalign.run.guard import Latch  # noqa: PLC0415
+    from autoalign.watch.status import WatchState  # noqa: PLC0415
 
-    return Exit.IN_SPEC if summary.state is Latch.RUN else Exit.HELD
+    orderly = summary.state is WatchState.ENDED and not summary.paused
+    return Exit.IN_SPEC if orderly else Exit.HELD

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from autoalign.bench import Bench
 from autoalign.config.drivers import SIMULATED
+from autoalign.config.screws import SimulatedScrews
 from autoalign.config.simulating import simulated_world
 from autoalign.config.tables import SimulationTable
 from autoalign.core.clock import Clock, RealClock, ScaledClock, VirtualClock
@@ -111,6 +112,11 @@ def _stage(
     if isinstance(port, str):
         ports[name] = port
     stage: Stage = driver.build(name, file.axes[name], settings, clock)
+    if simulation is not None and any(axis.by_hand for axis in stage.axes.values()):
+        if name not in simulation.stages:
+            raise unknown_name("stage", name, simulation.stages, f"{file.source}, simulation")
+        _same_axes(file, name, simulation.stages[name])
+        return SimulatedScrews(stage, simulation.stages[name], clock)
     return stage
 
 

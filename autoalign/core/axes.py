@@ -49,6 +49,10 @@ class Axis:
     per_turn
         Where a person turns a screw: what one clockwise turn does to the position, negative where
         it makes it smaller; 0 where there is no screw or its pitch is not known.
+    by_hand
+        Whether a person turns it. Its stage asks for a turn in ``start_move``, and for the reading
+        of the scale at most in the first ``status``; it may take as long as it takes. While a
+        person is asked no motor of the bench moves, and none starts before hands are clear.
     """
 
     name: str
@@ -62,6 +66,7 @@ class Axis:
     tolerance: float | None = None
     max_step: float | None = None
     per_turn: float = 0.0
+    by_hand: bool = False
 
     def __post_init__(self) -> None:
         if not self.name or self.name.strip() != self.name:

@@ -23,7 +23,7 @@ Each error says who, where, what was asked, what is allowed and what to do::
     │   │   └── AmbiguousMoveError                 it is not known whether the move took place
     │   └── DetectorError                    no usable frame before the deadline
     ├── JournalError (OSError)           the record of the run cannot be written or read
-    ├── HeldError                        the bench is on hold or safe: no motion now
+    ├── HeldError                        the bench is paused or latched: no motion
     └── PluginError                      a plug-in cannot be loaded
 """
 
@@ -152,7 +152,7 @@ class JournalError(AlignError, OSError):
 
 
 class HeldError(AlignError):
-    """The bench is on hold or safe; no motion until that is resolved."""
+    """The bench is paused or latched, or hands may be at it; no motion until that is resolved."""
 
 
 class PluginError(AlignError):

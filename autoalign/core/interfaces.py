@@ -90,11 +90,18 @@ class Stage(Protocol):
 
         Every move ends by itself, whatever happens to this process. The limits have been checked
         before; an implementation checks them once more.
+
+        An axis that a person turns says so (:attr:`~.axes.Axis.by_hand`, False where a
+        stage does not say): here the person is asked, and this returns when they have answered, or
+        at once with a status that says moving until they have. No motor moves meanwhile.
         """
         ...
 
     def status(self, axis: str) -> AxisStatus:
-        """Return a fresh status of ``axis``."""
+        """Return a fresh status of ``axis``.
+
+        A person may be asked for the reading of a hand-turned axis the first time, never later.
+        """
         ...
 
     def stop(self) -> None:

@@ -20,7 +20,7 @@ __all__ = ["headline", "left_open", "verdict_text"]
 
 
 def headline(record: RunRecord) -> str:
-    """Return the verdict in a few words; success only with a look after the last move."""
+    """Return the verdict in a few words; success only with a measurement after the last move."""
     if record.in_spec:
         return "In spec"
     if record.outcome == "in spec":
@@ -35,12 +35,15 @@ def verdict_text(record: RunRecord) -> str:
     parts = [_effort(record)]
     after = record.after_probe
     if after is None:
-        parts.append("Nothing was measured after the last move, so nothing is claimed.")
+        since = " after the last move" if record.move_count else ""
+        parts.append(f"Nothing was measured{since}, so nothing is claimed.")
     elif not after.terms:
-        parts.append(f"The last look could not be judged: {after.failure or 'no reason given'}.")
+        parts.append(
+            f"The last measurement could not be judged: {after.failure or 'no reason given'}."
+        )
     else:
         parts.append(_terms(after.terms, record.guard))
-        parts.append("These are the figures of a look taken after the last move.")
+        parts.append(_taken(record))
         parts.append(_change(record.before_probe, after))
     if record.reason and not record.in_spec:
         parts.append(_sentence(record.reason))
@@ -54,32 +57,39 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
     if failed:
         many = len(failed) > 1
         out.append(
-            f"{len(failed)} of {len(record.probes)} looks could not be judged; "
-            f"the {'first' if many else 'one'} was look {failed[0].number}: "
+            f"{len(failed)} of {counted(len(record.probes), 'measurement')} could not be judged; "
+            f"the {'first' if many else 'one'} was measurement {failed[0].number}: "
             f"{failed[0].failure or 'no reason recorded'}."
         )
     unsure = [m for m in record.moves if m.arrived is None]
     if unsure:
         out.append(f"{len(unsure)} of {len(record.moves)} moves have no recorded arrival.")
     if record.held:
-        out.append(f"Held still on purpose: {', '.join(record.held)}.")
+        out.append(f"Locked on purpose: {', '.join(record.held)}.")
     if record.distances:
         where = ", ".join(f"{name} at {given(d)} mm" for name, d in record.distances.items())
-        out.append(f"The beam was looked at only at {where}; elsewhere nothing was measured.")
+        out.append(f"The beam was measured only at {where}; elsewhere nothing was measured.")
     if record.simulated:
         out.append("The bench was simulated: no real light was seen and no real part moved.")
     out.append(
-        "Uncertainties are standard uncertainties of this run's looks; drift after the run is not "
-        "in them."
+        "Uncertainties are standard uncertainties of this run's measurements; drift after the run "
+        "is not in them."
     )
     return tuple(out)
 
 
+def _taken(record: RunRecord) -> str:
+    if record.move_count:
+        return "These figures are from a measurement after the last move."
+    return "Nothing was moved; these figures are from the last measurement."
+
+
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
+    measured = counted(len(record.probes), "measurement")
     return (
-        f"{counted(len(record.probes), 'look')} and {counted(record.move_count, 'move')}{time} "
-        f"with the strategy “{record.strategy}”."
+        f"{measured} and {counted(record.move_count, 'move')}{time} with the strategy "
+        f"“{record.strategy}”."
     )
 
 

@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+from autoalign.core.cautions import cautions
 from autoalign.core.files import write_whole
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal import read_journal
 from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
-from autoalign.messages.cautions import cautions
 from autoalign.messages.start_words import start_words
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
 from autoalign.messages.words import given, number, rounded, term_label, unit_label

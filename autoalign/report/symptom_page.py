@@ -10,9 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
+from autoalign.core.cautions import cautions
 from autoalign.core.files import write_whole
 from autoalign.journal.record import Outline
-from autoalign.messages.cautions import cautions
 from autoalign.optics.layout import Layout
 from autoalign.report.frame_view import draw_mark, draw_outline
 from autoalign.report.markup import Html, figure, page, table, tag

@@ -28,6 +28,12 @@ async def run(
 ) -> Finish:
     """Carry ``session`` out on ``bench`` and return how it ended; see :class:`Conductor`.
 
+    Cautions: motors start without warning and the beam swings; see :func:`autoalign.align` for what
+    has to be done and said before. Nothing here is a safety function.
+
+    A person who is asked to turn a screw, or whether hands are clear, answers in a thread; a task
+    that is cancelled meanwhile ends once that question has been answered, with every motor at rest.
+
     Cancelling the task stops every stage at once, waits for the call that hardware is in the middle
     of (it ends by itself in its thread, at the latest at its own deadline), and stops every stage
     once more: what such a call had still to say must not have the last word.

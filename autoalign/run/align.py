@@ -37,15 +37,15 @@ class AlignmentResult:
     Parameters
     ----------
     in_spec
-        Whether the last look, after the last move, found every term in spec.
+        Whether the last measurement, after the last move if any, found every term in spec.
     status, reason
         How it ended, in a word and in a sentence.
     probes, moves, seconds
-        Looks (the first and the verifying one included), moves, time on the bench's clock.
+        Measurements (the first and the final check included), moves, time on the bench's clock.
     before, after
         What was seen first and last.
     positions
-        Where every axis stands, mm or rad by name.
+        Where every axis is, mm or rad by name.
     strategy, seed
         What searched, and the seed of its chance.
     journal
@@ -81,7 +81,7 @@ class AlignmentResult:
 
     @property
     def verdict(self) -> Verdict | None:
-        """The verdict of the last look; None where the spec could not be judged."""
+        """The verdict of the last measurement; None where the spec could not be judged."""
         return self.after.verdict if self.after is not None else None
 
     @property
@@ -124,6 +124,14 @@ def align(
 ) -> AlignmentResult:
     """Align ``bench`` and say how it went.
 
+    Cautions: motors start without warning and the beam swings. Block the beam or dim it to
+    alignment power; wear eyewear for its wavelength; take off watches and rings; block what passes
+    the edge of the optic. A person in the beam's way is not detected, and the light is never
+    switched off. Local rules, the laser safety officer and licensed practice decide; nothing here
+    is a safety function. Telling the people at the bench before this is called is the caller's;
+    :func:`autoalign.core.cautions.before_motion` has the words. Axes that a person turns go first,
+    with every motor at rest, and ``bench.hands`` is asked before motors start again.
+
     Parameters
     ----------
     bench
@@ -133,16 +141,16 @@ def align(
     strategy
         Name or object; where not given "model" for a bench with a layout, else "without-model".
     budget
-        Looks and seconds, or just looks; with ``resume`` that of the interrupted run where not
-        given. What that run spent counts.
+        Measurements and seconds, or just measurements; with ``resume`` that of the interrupted run
+        where not given. What that run spent counts.
     journal
         File for the record of the run; it must not exist, except with ``resume``.
     resume
-        Go on with the interrupted run in ``journal``: what was seen there is not looked at again.
+        Go on with the interrupted run in ``journal``: its measurements are not repeated.
     seed
         Seed of the strategy's chance; with ``resume`` that of the interrupted run.
     hold
-        Parts or axes that stand still; the bench's own where not given.
+        Parts or axes that are locked; the bench's own where not given.
     memory
         What a strategy remembered of this bench; or a file, read at the start and written after a
         run that was verified to be in spec, see

@@ -5,6 +5,7 @@ An acknowledgement is not an arrival: arrived means read back within tolerance a
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from autoalign.core.axes import Axis
@@ -21,8 +22,11 @@ _REST_TIME = 2.0
 def allowed_time(axis: Axis, distance: float) -> float:
     """Return the seconds that a leg of ``distance`` (mm or rad) may take.
 
-    Three times the expected time and five seconds; two minutes where the speed is not known.
+    Three times the expected time and five seconds; two minutes where the speed is not known. A
+    person who turns an axis takes as long as it takes.
     """
+    if axis.by_hand:
+        return math.inf
     if axis.speed is None:
         return _UNKNOWN_SPEED_TIME
     return 3 * abs(distance) / axis.speed + _GRACE
@@ -36,8 +40,9 @@ def check_fit(axis: Axis, status: AxisStatus, doing: str = "") -> None:
     if status.fault or not status.homed:
         what = status.fault or "the axis is not homed (any more)"
         raise MotionFaultError(
-            f"axis {axis.name}: {what}, at {axis.said(status.position)}{doing}. Look at the axis "
-            "and clear the fault at the controller, or home it."
+            f"axis {axis.name}: {what}, at {axis.said(status.position)}{doing}. Check the axis, "
+            "with the beam blocked or at alignment power, and clear the fault at the controller, "
+            "or home it."
         )
 
 
@@ -93,10 +98,11 @@ class Journey:
         self._check_rest(status, now)
         if now > self.deadline:
             raise MotionTimeoutError(
-                f"axis {name}: not at {said(self.target)} and idle in time; it stands at "
+                f"axis {name}: not at {said(self.target)} and idle in time; it is at "
                 f"{said(status.position)} and says it is "
-                f"{'moving' if status.moving else 'idle'}. Stopped. Look for an obstacle, or "
-                "correct speed and tolerance in the bench file."
+                f"{'moving' if status.moving else 'idle'}. It is told to stop. Check for an "
+                "obstruction, with the beam blocked or at alignment power, or correct speed and "
+                "tolerance in the bench file."
             )
         return False
 

@@ -27,6 +27,9 @@ def run(
 ) -> Finish:
     """Carry ``session`` out on ``bench`` and return how it ended; see :class:`Conductor`.
 
+    Cautions: motors start without warning and the beam swings; see :func:`autoalign.align` for what
+    has to be done and said before. Nothing here is a safety function.
+
     Whatever is raised meanwhile, Ctrl-C included, first stops every stage and is recorded.
     """
     steps = Conductor(bench, session, journal, guard, progress, stop).steps()

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -133,6 +133,12 @@ class _Stopped(Exception):  # noqa: N818
 class Conductor:
     """Takes one session over one bench.
 
+    Axes that a person turns (:attr:`~autoalign.core.axes.Axis.by_hand`) go before the motors of a
+    move and alone, one question at a time, with every motor seen at rest before each; they have no
+    deadline. After the last answer, and before a motor starts in this move or a later one, the
+    person at the bench (``bench.hands``) has to say that hands are clear; deadlines of motors begin
+    after that. No motor moves between a question and its answer.
+
     Parameters
     ----------
     bench, session
@@ -226,30 +232,52 @@ class Conductor:
         return Seen(positions, exposures, began, clock.now(), failures)
 
     def _rest(self) -> _Steps:
-        """Wait until every axis is at rest, whoever set it going; return where they stand.
+        """Wait until every axis is at rest, whoever set it going; return where they are.
+
+        Motors come first: a person is asked for the reading of a scale only once all of them have
+        been seen at rest.
 
         Raises
         ------
         MotionFaultError
-            On a fault, on an axis that is not homed, and on one that does not come to rest.
+            On a fault, on an axis that is not homed, and on a motor that does not come to rest.
         """
-        clock, axes = self.bench.clock, self.bench.axes
-        longest = max((allowed_time(a, a.travel) for a in axes.values()), default=0.0)
+        positions = yield from self._motors_rest()
+        while self.bench.hand_axes:
+            statuses = yield from self._statuses(self.bench.hand_axes)
+            if not any(s.moving for s in statuses.values()):
+                positions |= {n: s.position for n, s in statuses.items()}
+                break
+            # Somebody is still being asked, since before this began; they take their time.
+            self.bench.hands.clear = False
+            yield Sleep(0.05)
+            self._check_stop()
+        return {n: positions[n] for n in self.bench.axes}
+
+    def _motors_rest(self) -> _Steps:
+        """Wait until every motor is at rest, whoever set it going; return where they are."""
+        clock, motors = self.bench.clock, self.bench.motors
+        longest = max((allowed_time(a, a.travel) for a in motors.values()), default=0.0)
         deadline = clock.now() + longest
         while True:
-            statuses = yield Call(self.bench.statuses)
-            for name, status in statuses.items():
-                check_fit(axes[name], status)
+            statuses = yield from self._statuses(motors)
             moving = [n for n, s in statuses.items() if s.moving]
             if not moving:
                 return {n: s.position for n, s in statuses.items()}
             if clock.now() > deadline:
                 raise MotionFaultError(
                     f"axis {', '.join(moving)}: moving already, and not set going here; not at "
-                    f"rest after {longest:.3g} s. Stopped. Find out who moves it, then start again."
+                    f"rest after {longest:.3g} s. It is told to stop. Find out who moves it, then "
+                    "start again."
                 )
             yield Sleep(0.05)
             self._check_stop()
+
+    def _statuses(self, names: Iterable[str]) -> _Steps:
+        statuses = yield Call(self.bench.statuses, (list(names),))
+        for name, status in statuses.items():
+            check_fit(self.bench.axes[name], status)
+        return statuses
 
     def _move(self, move: Move) -> _Steps:
         clock, before = self.bench.clock, self.session.positions
@@ -277,10 +305,55 @@ class Conductor:
         return Moved(positions, began, clock.now())
 
     def _drive(self, move: Move, before: Mapping[str, float]) -> _Steps:
+        """Carry ``move`` out: what a person turns first and alone, then the motors at once."""
+        by_hand = self.bench.hand_axes
+        motors = {n: legs for n, legs in move.legs.items() if n not in by_hand}
+        for name in [n for n in move.legs if n in by_hand]:
+            here = before[name]
+            for target in move.legs[name]:
+                here = yield from self._turn(name, here, target)
+        if motors:
+            if by_hand:
+                yield from self._clear_hands()
+            yield from self._drive_motors(motors, before)
+
+    def _turn(self, name: str, here: float, target: float) -> _Steps:
+        """Have a person turn one axis to ``target``, with every motor at rest; return where it is.
+
+        It may take as long as it takes.
+        """
+        self._check_undisturbed((yield from self._motors_rest()))
+        self._check_stop()
+        self.bench.hands.clear = False
+        clock = self.bench.clock
+        journey = Journey(self.bench.axes[name], here, [target], clock.now())
+        yield self._start(journey)
+        while True:
+            self._check_stop()
+            status = yield Call(self.bench.stage_of(name).status, (name,))
+            if journey.look(status, clock.now()):
+                return journey.position
+            yield Sleep(journey.pause)
+
+    def _clear_hands(self) -> _Steps:
+        """Wait until the person says that hands are clear, and see that nothing changed."""
+        if self.bench.hands.clear:
+            return
+        self._check_undisturbed((yield from self._motors_rest()))
+        yield Call(self.bench.hands.confirm_clear)
+        if self.journal is not None:
+            yield Call(self.journal.note, ("hands clear", "hands are clear: motors may start"))
+        self._check_stop()
+        self.guard.check_latch()
+        self._check_undisturbed((yield from self._motors_rest()))
+
+    def _drive_motors(
+        self, legs_of: Mapping[str, Sequence[float]], before: Mapping[str, float]
+    ) -> _Steps:
         clock = self.bench.clock
         under_way = [
             Journey(self.bench.axes[n], before[n], list(legs), clock.now())
-            for n, legs in move.legs.items()
+            for n, legs in legs_of.items()
         ]
         for journey in under_way:
             self._check_stop()
@@ -306,8 +379,10 @@ class Conductor:
             raise _Stopped
 
     def _check_undisturbed(self, positions: Mapping[str, float]) -> None:
-        """Raise where an axis is not where it was left."""
+        """Raise if one of ``positions`` is not where its axis was left."""
         for name, left in self.session.positions.items():
+            if name not in positions:
+                continue
             axis: Axis = self.bench.axes[name]
             allowed = 5 * axis.arrival_tolerance + axis.resolution
             if abs(positions[name] - left) > allowed:
@@ -332,7 +407,7 @@ class Conductor:
             self.session.stand_at(self.bench.positions())
         except Exception as error:  # noqa: BLE001 - a driver's error takes nothing from the stop
             return f"where the axes came to rest cannot be read ({_words(error)})"
-        return "the axes came to rest where they stand now, as read after the stop"
+        return "every motor was seen at rest, and the positions are as read after the stop"
 
     def _record_broken(self, intent: int, error: BaseException) -> None:
         if self.journal is None:

@@ -1,4 +1,4 @@
-"""The last check before motion: limits with overshoot, travel budgets, and the hold and safe latch.
+"""The last check before motion: limits with overshoot, travel budgets, and the latch.
 
 It protects equipment from the software's own mistakes. It is not a safety function.
 """
@@ -20,9 +20,9 @@ __all__ = ["Latch", "MoveGuard"]
 class Latch(StrEnum):
     """Whether motion is allowed."""
 
-    RUN = "run"
-    HOLD = "hold"
-    SAFE = "safe"
+    RUN = "watching"
+    HOLD = "paused"
+    SAFE = "latched"
 
 
 class MoveGuard:
@@ -63,14 +63,13 @@ class MoveGuard:
         Raises
         ------
         HeldError
-            On hold or safe, or where it is not known where an axis stands.
+            While paused or latched, or if it is not known where an axis is.
         TravelLimitError
             Where a target or the overshoot before it is outside the limits.
         TravelBudgetError
             Where the move, or the run with it, would be too long.
         """
-        if self.latch is not Latch.RUN:
-            raise HeldError(f"the bench is on {self.latch}: {self.why}. No motion until released.")
+        self.check_latch()
         travel = {}
         for name, legs in move.legs.items():
             if name not in self.axes:
@@ -78,7 +77,7 @@ class MoveGuard:
             axis = self.axes[name]
             if not math.isfinite(positions[name]):
                 raise HeldError(
-                    f"axis {name}: it is not known where it stands ({positions[name]!r}); nothing "
+                    f"axis {name}: it is not known where it is ({positions[name]!r}); nothing "
                     "was moved."
                 )
             path = (positions[name], *legs)
@@ -88,30 +87,35 @@ class MoveGuard:
             self._check_travel(axis, travel[name], move.returning)
         return travel
 
+    def check_latch(self) -> None:
+        """Raise :class:`HeldError` while no motion is allowed."""
+        if self.latch is not Latch.RUN:
+            raise HeldError(f"the bench is {self.latch}: {self.why}. No motion until that is over.")
+
     def spend(self, travel: Mapping[str, float]) -> None:
         """Book ``travel`` (mm or rad by axis) of a move that is about to begin."""
         for name, distance in travel.items():
             self.travelled[name] += distance
 
     def hold(self, why: str) -> None:
-        """Allow no motion until :meth:`release`; a latch that is safe stays safe."""
+        """Pause: allow no motion until :meth:`release`; a bench that is latched stays latched."""
         if self.latch is Latch.RUN:
             self.latch, self.why = Latch.HOLD, why
 
     def release(self) -> None:
-        """End a hold. A safe latch does not open this way."""
+        """End a pause. A latched bench is not released this way."""
         if self.latch is Latch.SAFE:
-            raise HeldError(f"the bench is safe: {self.why}. A person must clear it by name.")
+            raise HeldError(f"the bench is latched: {self.why}. A person must clear it by name.")
         self.latch, self.why = Latch.RUN, ""
 
     def make_safe(self, why: str) -> None:
-        """Latch: no motion until a person clears it."""
+        """Latch: no motion until a person clears it. The light is not switched."""
         self.latch, self.why = Latch.SAFE, why
 
     def clear_safe(self, person: str) -> None:
-        """Open the latch in the name of ``person``, who has looked at the bench."""
+        """Clear the latch in the name of ``person``, who has checked the bench."""
         if not person.strip():
-            raise HeldError("clearing a safe latch needs the name of the person who looked.")
+            raise HeldError("clearing a latch needs the name of the person who checked the bench.")
         self.latch, self.why = Latch.RUN, ""
 
     def _check_travel(self, axis: Axis, distance: float, returning: bool) -> None:

@@ -38,7 +38,7 @@ class Status(StrEnum):
     BUDGET = "budget spent"
     GIVEN_UP = "strategy gave up"
     REFUSED = "a move was refused"
-    HELD = "on hold or safe"
+    HELD = "paused or latched"
     DARK = "the light went out"
     STOPPED = "stopped"
     BACK = "back at the start"
@@ -79,7 +79,7 @@ class Budget:
     Parameters
     ----------
     probes
-        Looks, the first and the verifying one included; at least 2.
+        Maximum number of measurements, including the first and the final check; at least 2.
     seconds
         Time on the bench's clock; infinite for no limit. Nothing new is begun after it, except the
         way back to the best verified position.
@@ -90,11 +90,15 @@ class Budget:
 
     def __post_init__(self) -> None:
         if not isinstance(self.probes, Integral) or isinstance(self.probes, bool):
-            raise UsageError(f"budget of {self.probes!r} looks; give a whole number of them.")
+            raise UsageError(
+                f"budget of {self.probes!r} measurements; give a whole number of them."
+            )
         if not isinstance(self.seconds, Real):
             raise UsageError(f"budget of {self.seconds!r} s; give a number of seconds.")
         if self.probes < 2:
-            raise UsageError(f"budget of {self.probes} looks; a start and a verification need 2.")
+            raise UsageError(
+                f"budget of {self.probes} measurements; the first and the final check need 2."
+            )
         if not self.seconds > 0:
             raise UsageError(f"budget of {self.seconds!r} s; it must be larger than 0.")
 
@@ -166,7 +170,7 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A move was not begun, ``reason`` says why; ``held``: the bench is on hold or safe."""
+    """A move was not begun, ``reason`` says why; ``held``: the bench is paused or latched."""
 
     reason: str
     at: float

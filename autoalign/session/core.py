@@ -63,9 +63,9 @@ class Session(Stepper):
     distances
         mm by plane; those of ``layout`` where not given.
     hold
-        Parts or axes that stand still.
+        Parts or axes that are locked.
     budget, rng, settle, frames, uncertainties, memory
-        Looks and seconds; source of chance (seed 0 where not given); seconds after arrival;
+        Measurements and seconds; source of chance (seed 0 where not given); seconds after arrival;
         exposures a look; what the strategy is told of the bench.
     replay
         Looks of an interrupted run of the same strategy and seed, oldest first. They are given to
@@ -151,7 +151,9 @@ class Session(Stepper):
     def _run(self) -> Script:
         first = yield from self._first_look()
         if first.in_spec:
-            return Finish(Status.IN_SPEC, True, "the beam was in spec where the axes stood.")
+            return Finish(
+                Status.IN_SPEC, True, "the beam was in spec at the start; nothing was moved."
+            )
         if Cause.SAME_FRAMES in first.causes:
             return Finish(Status.GIVEN_UP, False, f"{first.failure}. Nothing was moved.")
         status, reason = yield from self._search(first)
@@ -210,7 +212,8 @@ class Session(Stepper):
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
                     if self._spent:
-                        return Status.BUDGET, f"{self.probes} looks and {self.elapsed:.0f} s spent"
+                        measured = f"{self.probes} measurement{'s' if self.probes != 1 else ''}"
+                        return Status.BUDGET, f"{measured} and {self.elapsed:.0f} s spent"
                     if not (yield from self._go(self._named(target), self.strategy.note)):
                         return self._refusal()
                     answer = yield from self._look(Purpose.PROBE)
@@ -219,7 +222,7 @@ class Session(Stepper):
                         self._conclude(answer)
                         if self._distrusted:
                             return Status.GIVEN_UP, "in spec by cameras that cannot be trusted"
-                        return Status.IN_SPEC, "verified by a look after the last move."
+                        return Status.IN_SPEC, "verified by a measurement after the last move."
                     if blind := (yield from self._blind()):
                         return blind
         finally:
@@ -235,8 +238,8 @@ class Session(Stepper):
             )
         if (yield from self._light_is_out()):
             return Status.DARK, (
-                "there is no light any more where it was seen: look at source, shutter and "
-                "interlock"
+                "there is no light any more where it was seen: check source, shutter and "
+                "interlock, with the beam blocked or at alignment power"
             )
         return None
 
@@ -373,7 +376,7 @@ class Session(Stepper):
         if best is None or self._distrusted or not beyond_noise(self.first, best):
             best, place = self.first, "the start"
         if best is self._seen:
-            last, where = best, f"stands at {place}"
+            last, where = best, f"ended at {place}"
         elif (
             yield from self._go(
                 self._named(best.positions), f"return to {place}", True, purpose=Purpose.RETURN

@@ -150,7 +150,7 @@ class Tour(Stepper):
             return Finish(status, False, f"could not return to the start: {why}")
         if refused is not None:
             return Finish(refused[0], False, f"{refused[1]} Went back to the start.")
-        return Finish(Status.BACK, False, "every axis is back where it stood.")
+        return Finish(Status.BACK, False, "every axis is back where it was.")
 
     def _follow(
         self, visits: Generator[Visit, Sight, None]

@@ -1,7 +1,7 @@
-"""What to do after a look: pure decisions on what was seen, no I/O.
+"""What to do after a measurement: pure decisions on what was seen, no I/O.
 
-Stand, look again to be sure, realign, or hold. On hold nothing moves and looking goes on; a hold
-ends by itself once its cause has been gone, and the picture steady, for several looks.
+Wait, recheck to be sure, realign, or pause. While paused nothing moves and measuring goes on; a
+pause ends by itself once its cause has been gone, and the picture steady, for several measurements.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
 def moved(past: Past, at: float, left: Sighting | None = None) -> None:
     """Remember that a realignment was carried out at ``at``, s: what was seen before is over.
 
-    ``left`` is how it left the bench; what the next look sees is held against that.
+    ``left`` is how it left the bench; what the next measurement sees is held against that.
     """
     past.seen, past.steady, past.first, past.doubtful = [], [], left, False
     past.realigned.append(at)
@@ -77,12 +77,12 @@ def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
         reason = f"the drift leaves the spec within {ahead:.0f} s"
     if not past.doubtful:
         past.doubtful = True
-        return Decision(Step.CONFIRM, f"{reason}; looking again before anything moves")
+        return Decision(Step.CONFIRM, f"{reason}; measuring again before anything moves")
     recent = [t for t in past.realigned if now.time - t < policy.per]
     if len(recent) >= policy.realignments:
         past.holding = (
             f"{len(recent)} realignments within {policy.per:.0f} s did not keep the beam in spec; "
-            "a person should look for the cause"
+            "a person should check for the cause, with the beam blocked or at alignment power"
         )
         return Decision(Step.HOLD, past.holding)
     return Decision(Step.REALIGN, reason)
@@ -94,13 +94,13 @@ def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
     odd = unexpected(policy, past.axes, before, now, past.steady[0] if past.steady else None)
     if odd:
         past.steady = [now] if now.observation.ok and before is not None else []
-        return Decision(Step.HOLD, f"still on hold ({past.holding}); now: {odd}")
+        return Decision(Step.HOLD, f"still paused ({past.holding}); now: {odd}")
     past.steady = [*past.steady, now]
     if len(past.steady) < policy.steady:
-        count = f"{len(past.steady)} of {policy.steady} steady looks"
-        return Decision(Step.HOLD, f"still on hold ({past.holding}); {count}")
+        count = f"{len(past.steady)} of {policy.steady} steady measurements"
+        return Decision(Step.HOLD, f"still paused ({past.holding}); {count}")
     if len(worn_out) >= policy.realignments and not now.observation.in_spec:
-        return Decision(Step.HOLD, f"still on hold ({past.holding})")
+        return Decision(Step.HOLD, f"still paused ({past.holding})")
     past.seen, past.first, past.steady = list(past.steady), past.steady[0], []
     past.holding, past.doubtful = "", False
     return _drifting(policy, past, now)

@@ -1,4 +1,4 @@
-"""What earlier watches left in a folder: where the axes stood, and what gives cause for doubt."""
+"""What earlier watches left in a folder: where the axes were, and what gives cause for doubt."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _ASIDE = "damaged-"
 class Left:
     """How a watch leaves its bench, for the next one.
 
-    ``positions`` (mm or rad by axis) where the axes were last seen to stand; ``settled`` names the
+    ``positions`` (mm or rad by axis) where the axes were last seen; ``settled`` names the
     records of realignments that were cut off, and of cleared incidents, after which the bench was
     seen to be steady.
     """
@@ -36,7 +36,7 @@ class Left:
     settled: list[str] = field(default_factory=list)
 
     def sighting(self, time: float) -> Sighting | None:
-        """Return it as a sighting of the axes alone, to hold the next look against."""
+        """Return it as a sighting of the axes alone, to hold the next measurement against."""
         nothing = Observation(np.array([]), {}, failure="an earlier watch")
         return Sighting(time, nothing, self.positions) if self.positions else None
 
@@ -58,8 +58,8 @@ def read_left(folder: Path) -> Left:
         return Left(positions, [str(name) for name in data["settled"]])
     except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
         raise JournalError(
-            f"{path}: where the axes were left cannot be read ({error}). Look at the bench, then "
-            "move the file aside."
+            f"{path}: where the axes were left cannot be read ({error}). Check the bench, with the "
+            "beam blocked or at alignment power, then move the file aside."
         ) from error
 
 

@@ -1,4 +1,4 @@
-"""Why a watch made its bench safe, kept in its folder until a person has cleared it by number.
+"""Why a watch latched its bench, kept in its folder until a person has cleared it by number.
 
 It holds the watches of this folder only: another folder, and an alignment, know nothing of it.
 """
@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
+from autoalign.core.cautions import BEFORE_APPROACH
 from autoalign.core.errors import HeldError, JournalError, UsageError
 from autoalign.core.files import write_whole
 
@@ -30,11 +31,16 @@ _ROOM = "incident-room.json"
 
 @dataclass(frozen=True, slots=True)
 class Incident:
-    """``number`` to be named by whoever clears it, ``why`` in words, ``since`` when (UTC)."""
+    """Why a bench was latched.
+
+    ``number`` to be named by whoever clears it, ``why`` in words, ``since`` when (UTC), and what to
+    mind ``before_approach`` to the bench.
+    """
 
     number: str
     why: str
     since: str
+    before_approach: str = BEFORE_APPROACH
 
 
 def keep_room(folder: Path, now: datetime) -> None:
@@ -46,8 +52,8 @@ def keep_room(folder: Path, now: datetime) -> None:
         Where there is no room for it already.
     """
     words = (
-        "the bench was made safe by the watch that began at this time, and there was no room to "
-        "write down why; see its record."
+        "the bench was latched by the watch that began at this time, and there was no room to "
+        "write down why; see its journal."
     )
     try:
         _write(folder / _ROOM, _incident(words, now))
@@ -65,7 +71,7 @@ def forget_room(folder: Path) -> None:
 
 
 def keep_incident(folder: Path, why: str, now: datetime) -> Incident:
-    """Write down that the bench was made safe; an incident that is already there stays.
+    """Write down that the bench was latched; an incident that is already there stays.
 
     Where there is no room, what :func:`keep_room` wrote takes its place, which needs none.
     """
@@ -87,7 +93,7 @@ def check_cleared(folder: Path, cleared: str) -> Incident | None:
     Raises
     ------
     HeldError
-        Where an incident stands that was not cleared by its own number.
+        Where there is an incident that was not cleared by its own number.
     UsageError
         Where a number is given and there is no incident.
     """
@@ -99,9 +105,9 @@ def check_cleared(folder: Path, cleared: str) -> Incident | None:
     incident = _read(path)
     if cleared != incident.number:
         raise HeldError(
-            f"{folder}: the bench was made safe on {incident.since}, incident {incident.number}: "
-            f"{incident.why} Nothing moves until a person has looked at the bench and cleared "
-            f"this incident by its number (--clear {incident.number})."
+            f"{folder}: the bench was latched on {incident.since}, incident {incident.number}: "
+            f"{incident.why} Nothing moves until a person has checked the bench and cleared this "
+            f"incident by its number (--clear {incident.number}). {incident.before_approach}"
         )
     return incident
 
@@ -112,7 +118,7 @@ def set_aside(folder: Path, incident: Incident) -> None:
 
 
 def cleared_incidents(folder: Path) -> dict[str, str]:
-    """Return why the bench was made safe, by the names of the files that were set aside."""
+    """Return why the bench was latched, by the names of the files that were set aside."""
     return {p.name: _read(p).why for p in sorted(folder.glob("incident-*-cleared.json"))}
 
 
@@ -129,6 +135,6 @@ def _read(path: Path) -> Incident:
         return Incident(**json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError, TypeError) as error:
         raise JournalError(
-            f"{path}: the record of an incident cannot be read ({error}). Look at the bench, then "
-            "move the file aside."
+            f"{path}: the record of an incident cannot be read ({error}). Check the bench, with "
+            "the beam blocked or at alignment power, then move the file aside."
         ) from error

@@ -16,10 +16,10 @@ __all__ = ["Decision", "Policy", "Sighting", "Step"]
 class Step(StrEnum):
     """What to do next."""
 
-    STAND = "stand"
-    CONFIRM = "confirm"
+    STAND = "wait"
+    CONFIRM = "recheck"
     REALIGN = "realign"
-    HOLD = "hold"
+    HOLD = "pause"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,10 @@ class Decision:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sighting:
-    """One scheduled look: ``time`` on the bench's clock, s; ``positions`` of all axes, mm, rad."""
+    """One scheduled measurement.
+
+    ``time`` on the bench's clock, s; ``positions`` of all axes, mm or rad.
+    """
 
     time: float
     observation: Observation
@@ -52,22 +55,22 @@ class Policy:
     Parameters
     ----------
     interval
-        Seconds between looks.
+        Seconds between measurements.
     recheck
-        Seconds before a look that confirms, and between looks on hold.
+        Seconds before a measurement that confirms, and between measurements while paused.
     ahead
         Realign where the trend leaves the spec within this many intervals.
     history
-        Looks since the last move that a trend is fitted to; at least 4.
+        Measurements since the last move that a trend is fitted to; at least 4.
     jump
-        A residual that changes by more tolerances than this between two looks is a knock, not a
-        drift: hold until it is steady.
+        A residual that changes by more tolerances than this between two measurements is a knock,
+        not a drift: pause until it is steady.
     power_step
         Light at a plane that changes by more than this factor without a move is a source fault.
     steady
-        Looks in a row that must agree before a hold ends.
+        Measurements in a row that must agree before a pause ends.
     realignments
-        So many within ``per`` seconds; one more is a hold, because realigning does not help.
+        So many within ``per`` seconds; one more is a pause, because realigning does not help.
     """
 
     interval: float = 600.0

@@ -1,4 +1,4 @@
-"""Keeps a bench aligned: looks on a schedule, realigns when needed, holds on the unexpected."""
+"""Keeps a bench aligned: measures on a schedule, realigns when needed, pauses on the unexpected."""
 
 from __future__ import annotations
 
@@ -31,24 +31,28 @@ from autoalign.watch.incident import (
     set_aside,
 )
 from autoalign.watch.policy import Decision, Policy, Sighting, Step
-from autoalign.watch.status import WatchStatus, write_status
+from autoalign.watch.status import WatchState, WatchStatus, write_status
 
 __all__ = ["Watch", "WatchSummary"]
 
 _FAILURES = 3
-"""So many looks, or realignments, in a row may break off before the bench is made safe."""
+"""So many measurements, or realignments, in a row may break off before the bench is latched."""
 
 
 @dataclass(slots=True)
 class WatchSummary:
-    """What a watch has done: looks, realignments (and how many ended in spec), holds."""
+    """What a watch has done: measurements, realignments (and how many ended in spec), pauses.
+
+    ``state`` is the one that the status file gives; ``paused`` tells whether it ended while paused.
+    """
 
     looks: int = 0
     in_spec: int = 0
     realignments: int = 0
     realigned_in_spec: int = 0
     holds: int = 0
-    state: Latch = Latch.RUN
+    state: WatchState = WatchState.WATCHING
+    paused: bool = False
     reason: str = ""
     status: WatchStatus | None = field(default=None, repr=False)
     decisions: list[tuple[float, Decision]] = field(default_factory=list, repr=False)
@@ -57,6 +61,15 @@ class WatchSummary:
 class Watch:
     """The unattended service, in the foreground of whoever calls :meth:`run`.
 
+    Cautions: motors start without warning while it runs, at night as well, and the beam swings. Put
+    a notice at the door and a name to call, close covers, block what passes the edge of the optic.
+    A person in the beam's way is not detected, and the light is never switched off, not when the
+    bench is latched either. Local rules, the laser safety officer and licensed practice decide;
+    pauses and latches are not a safety function.
+
+    No axis that a person turns may be free: nobody is there to be asked. Where one is locked, its
+    scale is read at the start, and ``bench.hands`` is asked then whether hands are clear.
+
     Parameters
     ----------
     bench
@@ -64,7 +77,7 @@ class Watch:
     make_strategy
         Gives a new strategy for each realignment.
     folder
-        Where records go: ``watch.db``, one ``realign-….db`` each, ``status.json``. One watch at a
+        Where journals go: ``watch.db``, one ``realign-….db`` each, ``status.json``. One watch at a
         time may use it.
     policy, budget, guard
         How to behave, what one realignment may spend, and the last check before motion; its travel
@@ -77,8 +90,13 @@ class Watch:
     stop
         Looked at between any two steps; once set, the watch ends in an orderly way.
     cleared
-        Number of the incident for which an earlier watch made the bench safe, given by a person
-        who has looked at it.
+        Number of the incident for which an earlier watch latched the bench, given by a person
+        who has checked it.
+
+    Raises
+    ------
+    UsageError
+        For a bench without a spec, or with a free axis that a person turns.
     """
 
     def __init__(
@@ -98,6 +116,13 @@ class Watch:
     ) -> None:
         if bench.spec is None:
             raise UsageError(f"watch of {bench.name}: the bench has no spec to keep.")
+        if turned := [n for n, a in bench.free_axes.items() if a.by_hand]:
+            raise UsageError(
+                f"watch of {bench.name}: {', '.join(turned)} {'is' if len(turned) == 1 else 'are'} "
+                "turned by hand, and nobody is there to be asked while it runs. Lock them (hold = "
+                f"[{', '.join(repr(n) for n in turned)}] under [bench] in the bench file), or "
+                "align with a person at the bench instead."
+            )
         self.bench, self.make_strategy, self.folder = bench, make_strategy, Path(folder)
         self.policy, self.budget = policy or Policy(), budget or Budget()
         self.guard = guard or MoveGuard(bench.axes)
@@ -112,13 +137,13 @@ class Watch:
         self._doubts: dict[str, str] = {}
 
     def run(self, *, looks: int | None = None) -> WatchSummary:
-        """Watch until stopped, safe, or ``looks`` looks have been made; return what was done.
+        """Watch until told to end, latched, or after ``looks`` measurements; return what was done.
 
         Raises
         ------
         HeldError
-            Where another watch uses the folder, or a person has not yet cleared why an earlier one
-            made the bench safe.
+            Where another watch uses the folder, a person has not yet cleared why an earlier one
+            latched the bench, or has not said that hands are clear of one with locked hand axes.
         """
         from filelock import FileLock, Timeout  # noqa: PLC0415
 
@@ -127,6 +152,7 @@ class Watch:
             with FileLock(self.folder / "watch.lock", timeout=0):
                 incident = check_cleared(self.folder, self.cleared)
                 self._left = read_left(self.folder)
+                self._clear_hands()
                 keep_room(self.folder, self.bench.clock.wall())
                 try:
                     with self._journal() as journal:
@@ -136,7 +162,7 @@ class Watch:
                     forget_room(self.folder)
         except Timeout as error:
             raise HeldError(
-                f"{self.folder}: another watch is at work here. Stop that one first, or name "
+                f"{self.folder}: another watch is at work here. End that one first, or name "
                 "another folder and another bench."
             ) from error
         return self.summary
@@ -148,7 +174,7 @@ class Watch:
             self._status("interrupted", 0.0, ended=True)
             raise
         except Exception as error:
-            # Whatever it is: nobody is watching now, so nothing may move until somebody has looked.
+            # Whatever it is: nobody watches now, so nothing may move until somebody has checked.
             self._make_safe(f"the watch broke off: {type(error).__name__}: {error}")
             with suppress(OSError):
                 self._status(self.summary.reason, 0.0, ended=True)
@@ -167,8 +193,16 @@ class Watch:
                 self._say(journal, decision)
             wait = self._pause(decision)
             self._status(decision.reason, wait)
-        self.summary.state = self.guard.latch
-        self._status("stopped" if self._stopped() else self.summary.reason, 0.0, ended=True)
+        self._end()
+
+    def _end(self) -> None:
+        """Say the same in the summary and in the status file."""
+        if self.guard.latch is not Latch.SAFE:
+            asked = "on request" if self._stopped() else "after the measurements asked for"
+            self.summary.paused = self.guard.latch is Latch.HOLD
+            why = f", while paused: {self.guard.why}" if self.summary.paused else ""
+            self.summary.reason = f"ended {asked}{why}"
+        self._status(self.summary.reason, 0.0, ended=True)
 
     def _look_and_decide(self, journal: Journal) -> Decision:
         self.summary.looks += 1
@@ -176,7 +210,7 @@ class Watch:
             sighting = self._look(journal)
         except AlignError as error:
             if self._stopped():
-                return Decision(Step.STAND, "stopped during a look")
+                return Decision(Step.STAND, "told to end during a measurement")
             self._broken_looks += 1
             return self._broken(f"{type(error).__name__}: {error}", self._broken_looks)
         self._broken_looks = 0
@@ -200,7 +234,7 @@ class Watch:
         told: list[Event] = []
         run(self.bench, session, guard=self.guard, stop=self.stop, progress=told.append)
         if session.last is None:
-            raise HeldError("stopped before the look.")
+            raise HeldError("told to end before the measurement.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
             raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
         look = Look(self.summary.looks, 0.0, session.frames, "watch", Purpose.WATCH)
@@ -234,7 +268,7 @@ class Watch:
             return self._broken(reason, self._broken_realignments)
         self._leave(positions)
         if finish.status is Status.STOPPED:
-            return Decision(Step.STAND, "stopped during a realignment; it is not finished")
+            return Decision(Step.STAND, "told to end during a realignment; it is not finished")
         now = self.bench.clock.now()
         moved(self.past, now, Sighting(now, session.last, positions) if session.last else None)
         self._broken_realignments = 0
@@ -244,7 +278,7 @@ class Watch:
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
             self.memory.keep(strategy.memory)
-            return Decision(Step.STAND, f"realigned in {session.probes} looks: {ending}")
+            return Decision(Step.STAND, f"realigned: {ending}")
         self.past.holding = f"a realignment did not reach the spec: {ending}"
         self._hold(self.past.holding)
         return Decision(Step.HOLD, self.past.holding)
@@ -256,7 +290,7 @@ class Watch:
         self.summary.reason = reason
 
     def _broken(self, reason: str, times: int) -> Decision:
-        """A device misbehaved: hold; after several in a row make safe, which needs a person."""
+        """A device misbehaved: pause; after several in a row latch, which needs a person."""
         self.past.holding = self.past.holding or reason
         self._hold(reason)
         if times >= _FAILURES:
@@ -265,7 +299,7 @@ class Watch:
 
     def _make_safe(self, why: str) -> None:
         self.guard.make_safe(why)
-        self.summary.reason, self.summary.state = why, self.guard.latch
+        self.summary.reason, self.summary.state = why, WatchState.LATCHED
         try:
             self.bench.bring_to_rest()
         except Exception as error:  # noqa: BLE001 - whatever it is, it must be said
@@ -278,7 +312,7 @@ class Watch:
             self.summary.reason += f" (incident {incident.number})"
 
     def _clear(self, incident: Incident | None) -> None:
-        """After a person cleared why the bench was safe: count anew, let it move again."""
+        """After a person cleared why the bench was latched: count anew, let it move again."""
         if incident is None:
             return
         set_aside(self.folder, incident)
@@ -286,8 +320,14 @@ class Watch:
         if self.guard.latch is Latch.SAFE:
             self.guard.clear_safe(f"whoever cleared incident {incident.number}")
 
+    def _clear_hands(self) -> None:
+        """Have the scales of locked axes read while somebody is there, and hands clear after."""
+        if self.bench.hand_axes:
+            self.bench.statuses()
+            self.bench.hands.confirm_clear()
+
     def _after_earlier(self, journal: Journal) -> None:
-        """Hold the first look against where the axes were left; where in doubt start on hold."""
+        """Hold the first measurement against where the axes were left; in doubt start paused."""
         self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
         for words in set_damaged_aside(self.folder):
             journal.note("incident", words)
@@ -296,21 +336,21 @@ class Watch:
             self._wait_for_steady("; ".join(self._doubts.values()), journal)
 
     def _leave(self, positions: Mapping[str, float]) -> None:
-        """Keep for the next watch where the axes stand as far as this one knows."""
+        """Keep for the next watch where the axes are as far as this one knows."""
         self._left.positions = dict(positions)
         write_left(self.folder, self._left)
 
     def _wait_for_steady(self, why: str, journal: Journal) -> None:
         self.past.holding = f"{why}; positions must be seen to be steady first"
         self._hold(self.past.holding)
-        journal.note("held at the start", self.past.holding)
+        journal.note("paused at the start", self.past.holding)
 
     def _pause(self, decision: Decision) -> float:
         quick = decision.step in (Step.CONFIRM, Step.HOLD)
         return self.policy.recheck if quick else self.policy.interval
 
     def _wait(self, seconds: float) -> bool:
-        """Let time pass in slices, so that a stop is obeyed soon; False once stopped."""
+        """Let time pass in slices, so that a stop is obeyed soon; False once told to end."""
         end = self.bench.clock.now() + seconds
         while (left := end - self.bench.clock.now()) > 0 and not self._stopped():
             self.bench.clock.sleep(min(left, 1.0))
@@ -330,9 +370,10 @@ class Watch:
     def _status(self, reason: str, wait: float, *, ended: bool = False) -> None:
         seen = self._last.observation if self._last else None
         verdict = seen.verdict if seen else None
+        self.summary.state = _state(self.guard.latch, ended)
         status = WatchStatus(
-            self.bench.name, "stopped" if ended and self.guard.latch is Latch.RUN else
-            self.guard.latch.value, reason, self.bench.clock.wall().isoformat(timespec="seconds"),
+            self.bench.name, self.summary.state.value, reason,
+            self.bench.clock.wall().isoformat(timespec="seconds"),
             bool(verdict and verdict.in_spec), verdict.merit if verdict else None,
             self.summary.looks, self.summary.in_spec, self.summary.realignments,
             self.summary.realigned_in_spec, self.summary.holds, wait,
@@ -355,8 +396,14 @@ class Watch:
         return path
 
 
+def _state(latch: Latch, ended: bool) -> WatchState:
+    if latch is Latch.SAFE:
+        return WatchState.LATCHED
+    return WatchState.ENDED if ended else WatchState(latch.value)
+
+
 class _Standing(Strategy):
-    """The strategy of a look that moves nothing."""
+    """The strategy of a measurement that moves nothing."""
 
     name = "watch"
     needs: frozenset[Need] = frozenset()

@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 from autoalign.messages.serialise import status_facts, write_facts
 
-__all__ = ["WatchStatus", "write_status"]
+__all__ = ["WatchState", "WatchStatus", "write_status"]
+
+
+class WatchState(StrEnum):
+    """What a watch is doing.
+
+    Paused: nothing moves, measuring goes on, and it ends by itself once the cause is gone. Latched:
+    nothing moves until a person clears the incident; the light is not switched. Ended: nobody
+    watches any more.
+    """
+
+    WATCHING = "watching"
+    PAUSED = "paused"
+    LATCHED = "latched"
+    ENDED = "ended"
 
 
 @dataclass(frozen=True, slots=True)
 class WatchStatus:
     """The state of the watch: what, why, since when, and what it has done so far.
 
-    ``state`` is "run", "hold", "safe" or "stopped"; times are UTC; ``merit`` 1 = at the tolerances.
+    ``state`` is that of :class:`WatchState`; times are UTC; ``merit`` 1 = at the tolerances.
     """
 
     bench: str

@@ -57,7 +57,7 @@ def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
         change = now.positions[name] - before.positions.get(name, now.positions[name])
         if abs(change) > 3 * axis.arrival_tolerance + axis.resolution:
             return (
-                f"axis {name} stands {axis.said(change)} from where it was left, without a "
+                f"axis {name} is {axis.said(change)} from where it was left, without a "
                 "command: moved by hand, from a panel, by another program, or slipped"
             )
     return ""
@@ -71,6 +71,7 @@ def _power(policy: Policy, before: Sighting, now: Sighting) -> str:
             if not 1 / policy.power_step <= factor <= policy.power_step:
                 return (
                     f"light at the {plane} plane changed to {100 * factor:.0f} % without a move: "
-                    "look at the source before the mirrors"
+                    "check the source before the mirrors, with the beam blocked or at alignment "
+                    "power"
                 )
     return ""

@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
 from pydantic import Field
 
 from autoalign.core.axes import FINEST_TURN, Axis
+from autoalign.core.cautions import AT_THE_SCREW
 from autoalign.core.clock import Clock
 from autoalign.core.errors import MotionFaultError, UsageError, unknown_name
+from autoalign.core.hands import Ask, ask_at_terminal
 from autoalign.core.interfaces import AxisStatus
 from autoalign.core.units import EDGE_UNIT, kind_name, kind_of, quantity, to_edge
 from autoalign_drivers.grammar import strict_decimal
 from autoalign_drivers.port_settings import Settings
 from autoalign_drivers.unit_texts import Travel
 
-__all__ = ["DRIVER", "Ask", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
+__all__ = ["DRIVER", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
 
-Ask = Callable[[str], str]
-"""Puts a question to a person and returns the answer; raises ``EOFError`` where nobody is there."""
-
+_WIDTH = 80
+"""Columns of what is said before the first question."""
 _ATTEMPTS = 3
 """So many answers that come no nearer, or cannot be understood, are enough."""
 _NEARER = 0.5
@@ -53,16 +55,16 @@ class HandStage:
     """A :class:`~autoalign.core.interfaces.Stage` whose motor is a person.
 
     A move asks for what a hand can set: targets are rounded to the axis' resolution, or to
-    5° of its screw. Where the axis stands there already, within half of that or within the
+    5° of its screw. If the axis is there already, within half of that or within the
     tolerance that the bench file gives, nobody is asked. It returns when the person has answered;
-    an empty answer means "as asked", ``stop`` that it cannot be done. Where the answer is further
+    an empty answer means "as asked", ``stop`` that it cannot be done. If the answer is further
     from the target than the axis' tolerance (by default 10° of its screw or two resolutions,
     whichever is more; a hundredth of the travel where neither is known; never less than the
     rounding and a hand leave), the rest is asked for, until three answers have come no nearer.
-    Nothing moves by itself. After a question to turn that got no usable answer ("stop", nobody
-    there, a reading beyond the limits) it is not known where the axis stands: its status says so
-    until the axis is to be moved again, which begins with reading the scale, or the bench is opened
-    anew.
+    The first question says what to mind before touching the bench. Nothing moves by itself. After a
+    question to turn that got no usable answer ("stop", nobody there, a reading beyond the limits)
+    it is not known where the axis is: its status says so until the axis is to be moved again, which
+    begins with reading the scale, or the bench is opened anew.
     """
 
     def __init__(self, name: str, axes: Sequence[Axis], settings: HandSettings, ask: Ask) -> None:
@@ -80,6 +82,7 @@ class HandStage:
         self._ask = ask
         self._positions: dict[str, float] = {}
         self._unread: set[str] = set()
+        self._cautioned = False
 
     def __repr__(self) -> str:
         return f"HandStage({self._name!r}, {list(self._axes)})"
@@ -199,15 +202,23 @@ class HandStage:
         return (
             f"{axis.name}{f' ({hint})' if hint else ''}: turn it {how}, from "
             f"{to_edge(now, unit):.6g} to {to_edge(target, unit):.6g} {unit} "
-            f"(± {to_edge(axis.arrival_tolerance, unit):.2g} is near enough)."
+            f"(± {to_edge(axis.arrival_tolerance, unit):.2g} is near enough), with the beam "
+            "blocked or at alignment power."
         )
+
+    def _caution(self) -> str:
+        """Return what is said before the first question alone."""
+        if self._cautioned:
+            return ""
+        self._cautioned = True
+        return f"{textwrap.fill(AT_THE_SCREW, _WIDTH)}\n"
 
     def _answer(self, axis: Axis, question: str, default: float | None) -> float:
         unit = EDGE_UNIT[axis.unit]
         complaint = ""
         for _ in range(_ATTEMPTS):
             try:
-                said = self._ask(complaint + question).strip()
+                said = self._ask(self._caution() + complaint + question).strip()
             except EOFError:
                 raise MotionFaultError(
                     f"stage {self._name}, axis {axis.name}: nobody is there to answer. Run this "
@@ -237,7 +248,7 @@ def _by_hand(axis: Axis, how: HandAxis | None) -> Axis:
     """Return the axis as a hand drives it: with its screw, and with a hand's tolerance."""
     turn = how.per_turn[0] if how is not None and how.per_turn is not None else 0.0
     signed = turn if how is None or how.clockwise == "+" else -turn
-    screw = replace(axis, per_turn=signed)
+    screw = replace(axis, per_turn=signed, by_hand=True)
     tolerance = axis.tolerance or max(_ENOUGH * turn, 2 * axis.resolution) or _SHARE * axis.travel
     # The target may lie half a step from where it is rounded to, the hand half a turn of 5° off.
     least = (_step(screw) + max(axis.resolution, _grid(screw))) / 2
@@ -278,7 +289,7 @@ class HandDriver:
 
     settings = HandSettings
 
-    def __init__(self, ask: Ask = input) -> None:
+    def __init__(self, ask: Ask = ask_at_terminal) -> None:
         self._ask = ask
 
     def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> HandStage:

@@ -290,17 +290,30 @@ spot = { term = "quantity", quantity = "far.x", tolerance = "1 mm" }
 """
 
 
-def test_a_real_bench_begins_with_a_caution_and_ends_where_nobody_answers(
-    tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("command", ["align", "check", "watch"])
+def test_a_real_bench_is_not_opened_by_a_script_that_took_no_precautions(
+    command: str, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The caution comes before anything moves; a hand-turned axis without a person is a fault."""
+    """No terminal and no --yes: exit code 2 before anything is opened, and what to do."""
     bench = tmp_path / "bench.toml"
     bench.write_text(BY_HAND)
     monkeypatch.setattr(sys, "stdin", io.StringIO(""))
-    said = run("align", bench, "--output", tmp_path / "run")
+    said = run(command, bench, "--output", tmp_path / "run")
+    assert said.code == 2
+    assert "standard input is no terminal" in " ".join(said.err.split())
+    assert "--yes" in said.err
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_hand_turned_axis_without_a_person_is_a_fault(
+    tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """--yes answers no question to turn a screw; nothing was begun."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text(BY_HAND)
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    said = run("align", bench, "--output", tmp_path / "run", "--yes")
     assert said.code == 3
-    assert said.err.startswith("Caution: motors start now")
-    assert "no safety function" in said.err
     assert "nobody is there to answer" in said.err
     assert not (tmp_path / "run").exists()
 

@@ -22,7 +22,7 @@ def test_check_says_all_is_well_and_leaves_a_record(
     said = run("check", demo_bench(), "--axes", "source.x, mirror.tip", "--output", tmp_path / "c")
     assert said.code == 0, said.out
     assert "Nothing wrong was found." in said.out
-    assert "Every axis is back where it stood" in said.text
+    assert "Every axis is back where it was" in said.text
     assert "8.0 µm" in said.out
     assert "15 µrad" in said.out
     facts = json.loads((tmp_path / "c" / "check.json").read_text(encoding="utf-8"))

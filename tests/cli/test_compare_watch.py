@@ -133,7 +133,7 @@ def test_watch_looks_realigns_and_says_what_it_did(
     """Two looks find the bench out of spec, a realignment follows, the next look is in spec."""
     said = run("watch", bench_file, "--output", tmp_path / "w", "--every", "5 s", "--looks", "3")
     assert said.code == 0
-    for words in ("confirm", "realign", "in spec, merit", "Realignments that ended in spec 1"):
+    for words in ("recheck", "realign", "in spec, merit", "Realignments that ended in spec 1"):
         assert words in said.text
     assert json.loads((tmp_path / "w" / "status.json").read_text())["in_spec"] is True
 
@@ -163,6 +163,7 @@ def test_a_polite_kill_ends_the_watch_in_an_orderly_way(tmp_path: Path, bench_fi
     process.send_signal(signal.SIGTERM)
     out, error = process.communicate(timeout=60)
     assert process.returncode == 0, error
-    assert "Looks" in out
-    assert json.loads((folder / "status.json").read_text())["state"] == "stopped"
+    assert "Measurements" in out
+    assert re.search(r"State +ended", out)
+    assert json.loads((folder / "status.json").read_text())["state"] == "ended"
     assert not (folder / "watch.db-wal").exists()

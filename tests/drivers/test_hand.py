@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
+from autoalign.core.cautions import AT_THE_SCREW
 from autoalign.core.clock import VirtualClock
 from autoalign.core.errors import MotionFaultError, TravelLimitError, UnknownNameError, UsageError
 from autoalign.core.interfaces import Stage, StageDriver
@@ -24,10 +25,14 @@ class Person:
     def __init__(self, *answers: str) -> None:
         self.answers = list(answers)
         self.questions: list[str] = []
+        self.told: list[str] = []
 
     def __call__(self, question: str) -> str:
         """Answer the next question; nobody is there once the answers are used up."""
         self.questions.append(question)
+        if "\n" in question:
+            told, _, self.questions[-1] = question.rpartition("\n")
+            self.told.append(" ".join(told.split()))
         if not self.answers:
             raise EOFError
         return self.answers.pop(0)
@@ -40,7 +45,10 @@ def stage(person: Person, **keys: Any) -> HandStage:
 
 
 def test_asks_where_it_is_then_to_turn() -> None:
-    """Questions are in labelled people's units; an empty answer means as asked."""
+    """Questions are in labelled people's units; an empty answer means as asked.
+
+    What to mind before touching the bench comes with the first question alone.
+    """
     person = Person("0.5", "")
     knobs = stage(person)
     assert isinstance(knobs, Stage)
@@ -49,9 +57,10 @@ def test_asks_where_it_is_then_to_turn() -> None:
     assert person.questions == [
         "mirror.tip: what does its scale read, in mrad (0 where it has none: it then counts from "
         "here)? ",
-        "mirror.tip: turn it by +0.5 mrad, from 0.5 to 1 mrad (± 0.4 is near enough). "
-        "What does it read now (Enter: as asked)? ",
+        "mirror.tip: turn it by +0.5 mrad, from 0.5 to 1 mrad (± 0.4 is near enough), with the "
+        "beam blocked or at alignment power. What does it read now (Enter: as asked)? ",
     ]
+    assert person.told == [AT_THE_SCREW]
     status = knobs.status("mirror.tip")
     assert status.position == pytest.approx(0.001)
     assert not status.moving

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 
 from autoalign.core.axes import Axis
-from autoalign.messages.cautions import cautions
+from autoalign.core.cautions import before_motion, cautions
 from autoalign.report.markup import Html, table, tag
 from autoalign.report.run_report import page_of, write_report
 
@@ -40,7 +40,7 @@ def test_the_page_is_well_formed_and_says_what_happened(page):
     places = [page.text.find(h) for h in headings]
     assert all(p >= 0 for p in places)
     assert page.text.index("In spec") < page.text.index("term by term")
-    assert "6 looks and 2 moves in 4 min 12 s" in page.text
+    assert "6 measurements and 2 moves in 4 min 12 s" in page.text
 
 
 def test_the_page_needs_nothing_outside_itself(page, source):
@@ -155,10 +155,52 @@ def test_cautions_defer_to_people(page):
 
 
 def test_every_invisible_wavelength_is_cautioned_about():
-    """IEC 60825-1 general knowledge, from memory: no blink reflex outside the visible."""
-    assert not any("blink" in line for line in cautions(660e-6))
-    assert [line for line in cautions(660e-6, 850e-6, 1064e-6) if "blink" in line] == [
-        "At 850 nm the light is not seen and gives no blink reflex.",
-        "At 1064 nm the light is not seen and gives no blink reflex.",
+    """IEC 60825-1 general knowledge, from memory: seen in 400-700 nm, weakly above 650 nm."""
+    assert [
+        line for line in cautions(633e-6, 660e-6, 750e-6, 1550e-6, 380e-6) if " nm" in line
+    ] == [
+        "Wear eyewear for 633 nm. It reaches the retina.",
+        "Wear eyewear for 660 nm. A beam of 660 nm looks far weaker than it is. It reaches the "
+        "retina.",
+        "Wear eyewear for 750 nm. Light of 750 nm cannot be seen and the blink reflex does not "
+        "protect. It reaches the retina.",
+        "Wear eyewear for 1550 nm. Light of 1550 nm cannot be seen and the blink reflex does not "
+        "protect.",
+        "Wear eyewear for 380 nm. Light of 380 nm cannot be seen and the blink reflex does not "
+        "protect.",
     ]
-    assert any("gives no blink reflex" in line for line in cautions())
+    assert any("the blink reflex does not protect" in line for line in cautions())
+
+
+@pytest.mark.parametrize(
+    ("nm", "seen", "faint", "retina"),
+    [
+        (399.9, False, False, False), (400.0, True, False, True), (650.0, True, False, True),
+        (650.1, True, True, True), (700.0, True, True, True), (700.1, False, False, True),
+        (1400.0, False, False, True), (1400.1, False, False, False),
+    ],
+)  # fmt: skip
+def test_the_limits_of_the_bands_are_those_of_the_standard(nm, seen, faint, retina):
+    """IEC 60825-1, from memory: 400-700 nm visible, 400-1400 nm to the retina; limits included."""
+    for lines in (cautions(nm * 1e-6), before_motion(nm * 1e-6)):
+        line = next(line for line in lines if line.startswith("Wear eyewear"))
+        assert ("cannot be seen" not in line) is seen
+        assert ("far weaker" in line) is faint
+        assert ("retina" in line) is retina
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "block the beam, or dim it", "never switches the light off", "eyewear for",
+        "watches and rings", "passes the edge of", "is not detected",
+        "motors start without warning", "local rules, the laser safety officer and licensed",
+        "are not a safety function",
+    ],
+)  # fmt: skip
+def test_pages_and_screens_say_what_hurts(words):
+    """The page, and what is said before motion; at night the notice at the door as well."""
+    for lines in (cautions(633e-6), before_motion(633e-6, unattended=True)):
+        assert words in " ".join(lines).lower()
+        assert "notice at the door" in " ".join(lines)
+    assert "notice at the door" not in " ".join(before_motion(633e-6))

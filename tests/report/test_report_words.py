@@ -68,6 +68,17 @@ def test_success_is_never_claimed_without_a_look_after_the_last_move(record):
     assert "Nothing was measured after the last move" in verdict_text(unseen)
 
 
+def test_a_run_that_moved_nothing_does_not_speak_of_its_last_move(record):
+    """It said "figures of a look taken after the last move" and "1 looks"."""
+    assert "These figures are from a measurement after the last move." in verdict_text(record)
+    still = replace(record, moves=(), probes=record.probes[:1], first=0, last=0)
+    text = verdict_text(still)
+    assert text.startswith("1 measurement and 0 moves")
+    assert "Nothing was moved; these figures are from the last measurement." in text
+    assert "last move" not in text
+    assert "last move" not in verdict_text(replace(still, last=None))
+
+
 def test_the_verdict_names_the_terms_that_failed(record):
     """Value, target and tolerance of every failed term, with units."""
     failed = replace(record, last=1, outcome="budget spent", reason="40 of 40 probes used")

@@ -66,10 +66,10 @@ def test_a_quarter_of_the_travel_budget_is_kept_for_the_way_back():
 
 
 def test_hold_and_safe_let_nothing_through():
-    """A hold is released; a safe latch only opens in a person's name."""
+    """A pause is released; a latch only opens in a person's name."""
     guard = MoveGuard({"a.x": AXIS})
     guard.hold("dark")
-    with pytest.raises(HeldError, match="on hold: dark"):
+    with pytest.raises(HeldError, match="bench is paused: dark"):
         guard.check(move(1.0), {"a.x": 0.0})
     guard.release()
     guard.check(move(1.0), {"a.x": 0.0})

@@ -25,9 +25,9 @@ class NoGenerator(Strategy):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({"budget": 2.5}, r"budget of 2\.5 looks; give a whole number"),
-        ({"budget": "40"}, r"budget of '40' looks; give a whole number"),
-        ({"budget": True}, "budget of True looks"),
+        ({"budget": 2.5}, r"budget of 2\.5 measurements; give a whole number"),
+        ({"budget": "40"}, r"budget of '40' measurements; give a whole number"),
+        ({"budget": True}, "budget of True measurements"),
         ({"strategy": object}, "strategy 'object' is a class that cannot search"),
         ({"strategy": object()}, r"strategy 'object' is an object that cannot search; give the na"),
         ({"strategy": ResponseMatrix}, r"'ResponseMatrix' is a class .* an instance of it"),

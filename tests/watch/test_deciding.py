@@ -114,7 +114,7 @@ def test_noise_is_no_trend() -> None:
     ("odd", "words"),
     [
         (sighting(600, None, use=Use.NOTHING), "no light at any plane"),
-        (sighting(600, 0.2, power=1e5), "10 % without a move: look at the source"),
+        (sighting(600, 0.2, power=1e5), "10 % without a move: check the source"),
         (sighting(600, 0.2, position=0.05), "without a command: moved by hand"),
         (sighting(600, 9.0), "jumped by 8.8 tolerances without a move"),
         (sighting(600, None), "could not be judged"),
@@ -160,7 +160,7 @@ def test_realigning_that_does_not_help_ends_in_a_hold() -> None:
     decide(policy, past, sighting(300, 1.5))
     decision = decide(policy, past, sighting(305, 1.5))
     assert decision.step is Step.HOLD
-    assert "a person should look" in decision.reason
+    assert "a person should check" in decision.reason
     for k in range(8):
         assert decide(policy, past, sighting(310 + 5.0 * k, 1.5)).step is Step.HOLD
     back = [decide(policy, past, sighting(400 + 5.0 * k, 0.2)).step for k in range(5)]
@@ -171,7 +171,7 @@ def test_the_first_look_after_a_realignment_is_held_against_how_it_left_the_benc
     """A knock, a hand or a changed source between a realignment and the next look is a hold."""
     for odd, words in (
         (sighting(600, 66.0), "jumped"),
-        (sighting(600, 0.1, position=0.05), "stands 0.05 mm from where it was left"),
+        (sighting(600, 0.1, position=0.05), "is 0.05 mm from where it was left"),
         (sighting(600, 0.1, power=1e5), "changed to 10 %"),
     ):
         past = Past(AXES)

@@ -17,6 +17,7 @@ from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
+from autoalign.watch.status import WatchState
 
 pytestmark = pytest.mark.slow
 
@@ -82,7 +83,7 @@ def test_meters_that_read_nothing_hold_and_go_on_by_themselves(tmp_path: Path) -
     assert watch.guard.latch is Latch.HOLD
     assert "nothing could be seen (not measured: meter.off)" in made[-1].reason
     meter.dark = False
-    assert watch.run(looks=11).state is Latch.RUN
+    assert watch.run(looks=11).state is WatchState.ENDED
 
 
 def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
@@ -90,5 +91,5 @@ def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
     bench, meter = metered()
     watch = watched(bench, tmp_path, 3, [])
     meter.broken = True
-    assert watch.run(looks=20).state is Latch.SAFE
+    assert watch.run(looks=20).state is WatchState.LATCHED
     assert "meter: no answer before the deadline" in watch.summary.reason

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from autoalign_drivers.hand import HandDriver, HandSettings
 from autoalign_simulators import benches
 
 from autoalign.bench import Bench
@@ -20,6 +21,7 @@ from autoalign.core.errors import (
     MotionFaultError,
     UsageError,
 )
+from autoalign.core.hands import HANDS_CLEAR, Hands
 from autoalign.journal import Journal, read_journal
 from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Move
@@ -29,6 +31,7 @@ from autoalign.watch.earlier import doubts, set_damaged_aside
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Decision, Policy, Step
 from autoalign.watch.service import Watch
+from autoalign.watch.status import WatchState
 
 pytestmark = pytest.mark.slow
 
@@ -77,7 +80,7 @@ def test_a_shutter_closed_is_no_reason_to_move(tmp_path: Path) -> None:
     assert bench.positions() == before
     bench.truth.world.power = 1.0
     summary = watch.run(looks=12)
-    assert summary.state is Latch.RUN
+    assert summary.state is WatchState.ENDED
     assert summary.holds == 1
     assert bench.positions() == before
 
@@ -94,10 +97,10 @@ def test_a_camera_that_stays_dead_ends_in_safe(tmp_path: Path, monkeypatch: Any)
     for detector in bench.detectors.values():
         monkeypatch.setattr(type(detector), "acquire", dead)
     summary = watch.run(looks=20)
-    assert summary.state is Latch.SAFE
+    assert summary.state is WatchState.LATCHED
     assert summary.looks < 20
     status = json.loads((tmp_path / "status.json").read_text())
-    assert status["state"] == "safe"
+    assert status["state"] == "latched"
     assert "camera far" in status["reason"]
 
 
@@ -133,7 +136,7 @@ def test_an_axis_that_stalls_is_not_driven_again_and_again(
         monkeypatch.setattr(type(stage), "start_move", stalled)
     watch, _ = followed(bench, tmp_path, policy=Policy(realignments=6))
     summary = watch.run(looks=60)
-    assert summary.state is Latch.SAFE
+    assert summary.state is WatchState.LATCHED
     assert summary.realignments == len(tried) == 3
     assert "stalled" in summary.reason
 
@@ -155,7 +158,7 @@ def test_a_hand_between_a_realignment_and_the_next_look_is_not_chased(tmp_path: 
     pushed(bench, "source.x", 1.0)
     watch.run(looks=3)
     assert made[3].step is Step.HOLD
-    assert "axis source.x stands 1 mm from where it was left" in made[3].reason
+    assert "axis source.x is 1 mm from where it was left" in made[3].reason
     assert watch.summary.realignments == 1
 
 
@@ -235,7 +238,7 @@ def test_positions_lost_while_no_watch_ran_are_not_believed(
         watch, made = followed(bench, tmp_path)
         watch.run(looks=1)
         assert made[0].step is Step.HOLD
-        assert "axis source.x stands -0.5 mm from where it was left" in made[0].reason
+        assert "axis source.x is -0.5 mm from where it was left" in made[0].reason
 
 
 def test_a_restart_where_all_stands_as_it_was_left_does_not_hold(tmp_path: Path) -> None:
@@ -315,7 +318,7 @@ def test_a_full_disk_ends_in_safe(tmp_path: Path, monkeypatch: Any) -> None:
         watch.run(looks=5)
     assert watch.guard.latch is Latch.SAFE
     assert bench.positions() == before
-    assert json.loads((tmp_path / "status.json").read_text())["state"] == "safe"
+    assert json.loads((tmp_path / "status.json").read_text())["state"] == "latched"
 
 
 def filled_up(monkeypatch: Any, after: int) -> None:
@@ -412,7 +415,7 @@ def test_the_same_watch_goes_on_once_its_incident_is_cleared(tmp_path: Path) -> 
         watch.run(looks=20)
         watch.cleared = json.loads((tmp_path / "incident.json").read_text())["number"]
         looks = watch.summary.looks
-        assert watch.run(looks=looks + 1).state is Latch.HOLD, "one failure more is the first"
+        assert watch.run(looks=looks + 1).paused, "one failure more is the first"
     watch.cleared = ""
     watch.run(looks=looks + 6)
     assert watch.guard.latch is Latch.RUN
@@ -449,7 +452,7 @@ def test_stop_ends_in_an_orderly_way(tmp_path: Path) -> None:
     watch.follow = lambda _, d: (made.append(d), flag.set() if len(made) == 4 else None)[0]  # type: ignore[func-returns-value]
     summary = watch.run(looks=100)
     assert summary.looks < 10
-    assert json.loads((tmp_path / "status.json").read_text())["state"] == "stopped"
+    assert json.loads((tmp_path / "status.json").read_text())["state"] == "ended"
     assert len(read_journal(tmp_path / "watch.db").looks) == summary.looks
 
 
@@ -468,3 +471,40 @@ def test_a_bench_without_a_spec_cannot_be_watched(tmp_path: Path) -> None:
     bench.spec = None
     with pytest.raises(UsageError, match="no spec"):
         Watch(bench, ResponseMatrix, tmp_path)
+
+
+def test_a_bench_with_free_screws_is_not_watched_and_nobody_is_asked(tmp_path: Path) -> None:
+    """371 questions were once asked of nobody: it is refused at the start, with what to do."""
+    bench, asked = screwed_bench()
+    with pytest.raises(
+        UsageError, match=r"mirror\.tilt, mirror\.clocking are turned by hand.*Lock them .*hold"
+    ):
+        Watch(bench, ResponseMatrix, tmp_path)
+    assert asked == []
+
+
+def test_locked_screws_are_read_and_hands_clear_before_the_watch_begins(tmp_path: Path) -> None:
+    """All questions come while somebody is there; the later realignment asks nobody."""
+    bench, asked = screwed_bench()
+    bench.hold = ("mirror",)
+    watch, made = followed(bench, tmp_path, policy=Policy(interval=600.0))
+    watch.follow = lambda _, d: (made.append(d), asked.append(d.step.value))[0]  # type: ignore[func-returns-value]
+    watch.run(looks=4)
+    assert ["scale" in q for q in asked[:3]] == [True] * 3
+    assert asked[3] == HANDS_CLEAR
+    assert "realign" in asked
+    assert not [q for q in asked[4:] if "?" in q]
+
+
+def screwed_bench() -> tuple[Bench, list[str]]:
+    """A collimator whose mirror is on screws, and every question that is put."""
+    bench, asked = benches.collimator(seed=1), []
+
+    def answer(question: str) -> str:
+        asked.append(question)
+        return "0" if "scale" in question else ""
+
+    axes = list(bench.stage_of("mirror.tip").axes.values())
+    screws = HandDriver(answer).build("mirror", axes, HandSettings(), bench.clock)
+    stages = {n: screws if "mirror.tip" in s.axes else s for n, s in bench.stages.items()}
+    return replace(bench, stages=stages, hands=Hands(answer)), asked
