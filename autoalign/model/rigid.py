@@ -29,7 +29,8 @@ def exp(twist: Array) -> Pose:
     """Return the displacement of ``twist`` (..., 6), rad and mm; series, good to 1e-11 at 1 rad.
 
     R = 1 + a[w] + b[w]², p = (1 + b[w] + c[w]²) v with a = sin θ/θ, b = (1 − cos θ)/θ²,
-    c = (θ − sin θ)/θ³ (Lie group SE(3), any robotics handbook).
+    c = (θ − sin θ)/θ³ (Lie group SE(3): R. M. Murray, Z. Li and S. S. Sastry, A Mathematical
+    Introduction to Robotic Manipulation, 1994, chapter 2, from memory).
     """
     w, v = twist[..., :3], twist[..., 3:]
     s = (w * w).sum(axis=-1)

@@ -2,7 +2,8 @@
 
 Parent z = (x² + y²)/(4f) with focus (0, 0, f); the mirror's centre is P = (h, 0, h²/4f) and its
 collimated beam runs along +z. With the off-axis angle α between chief ray and parent axis and
-b = α/2: ρ = f/cos²b = f + h²/(4f), h = 2f tan b = ρ sin α (any optics handbook).
+b = α/2: ρ = f/cos²b = f + h²/(4f), h = 2f tan b = ρ sin α (D. J. Schroeder,
+Astronomical Optics, 2nd ed., chapter 3, from memory).
 """
 
 from __future__ import annotations
@@ -73,7 +74,8 @@ class OffAxisParaboloid:
         """Largest angle at the focus between the chief ray and the rim, rad.
 
         The parabola's point at the distance x from its axis is seen from the focus at 2·atan(x/2f)
-        from the axis (its polar equation, any textbook on conics).
+        from the axis (its polar equation: D. J. Schroeder, Astronomical Optics, 2nd ed., chapter 3,
+        from memory).
         """
         ends = (
             self.off_axis_distance - self.clear_aperture / 2,

@@ -127,7 +127,8 @@ def _filling_aperture(optic: OffAxisParaboloid) -> float:
     """Return the NA of the cone about the chief ray whose edge is as wide as the clear aperture.
 
     A cone of half-angle ψ has a round edge of 4 f sin ψ / (cos α + cos ψ) in the collimated beam
-    (polar equation of the parabola, any textbook on conics); this is solved for ψ.
+    (polar equation of the parabola: D. J. Schroeder, Astronomical Optics, 2nd ed., chapter 3, from
+    memory); this is solved for ψ.
     """
     k = optic.clear_aperture / (4 * optic.parent_focal_length)
     psi = math.atan(k) + math.asin(k * math.cos(optic.off_axis_angle) / math.hypot(1, k))

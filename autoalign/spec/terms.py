@@ -191,16 +191,28 @@ class DivergenceTerm:
             return 0.0
         return quality.own_growth(self.source_divergence, self.waist, self.near, self.far)
 
+    def _eased(self, quality: Quality, floor: float) -> float:
+        """Return by how much the floor falls where the near beam is wider, rad/mm.
+
+        The floor f of a beam of width D over the length L is (√(D² + g) − D)/L.
+        """
+        if floor == 0:
+            return 0.0
+        length = quality.distances[self.far] - quality.distances[self.near]
+        near = (quality[f"{self.near}.xx"] + quality[f"{self.near}.yy"]) / 2
+        return floor / max(near + length * floor, 1e-9)
+
     def evaluate(self, quality: Quality, guard: float) -> TermValue:
         """Judge the worse principal direction."""
         floor = self.floor(quality)
-        values, covariance = quality.pick(self.quantities[:3])
-        deviations = values - floor * np.array([1.0, 1.0, 0.0])
+        values, covariance = quality.pick(self.quantities)
+        deviations = values[:3] - floor * np.array([1.0, 1.0, 0.0])
         tensor = np.array([[deviations[0], deviations[2]], [deviations[2], deviations[1]]])
         eigenvalues, vectors = np.linalg.eigh(tensor)
         worst = int(np.argmax(np.abs(eigenvalues)))
         v = vectors[:, worst]
-        gradient = np.array([v[0] ** 2, v[1] ** 2, 2 * v[0] * v[1]])
+        eased = self._eased(quality, floor) / 2
+        gradient = np.array([v[0] ** 2, v[1] ** 2, 2 * v[0] * v[1], eased, eased])
         u = math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
         deviation = float(eigenvalues[worst])
         # √2 on the off-diagonal part: the norm of the components is then the tensor's own norm.

@@ -45,8 +45,8 @@ PIVOT_ERROR = 15.0
 """Standard deviation, per component, of a pivot, mm: 26 mm off as a rule."""
 
 GHOST = 0.0016
-"""Part of the light in a window's ghost: 4 % reflected at either face of uncoated glass (Fresnel,
-n 1.5; handbooks, from memory)."""
+"""Part of the light in a window's ghost: 4 % reflected at either face of uncoated glass (Fresnel
+at n 1.5: E. Hecht, Optics, 4th ed., section 4.6, from memory)."""
 
 _SPARE = 0.02
 """How far beyond the soft limits the limit switches stand, as a part of the travel."""

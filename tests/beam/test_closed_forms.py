@@ -1,7 +1,8 @@
 """Widths, centroid and azimuth of synthetic beams against their closed forms.
 
 d_σ: Gaussian 2w; disk 2a; annulus 2a √(1 + ε²); ellipse 2a × 2b; square 2L/√3; super-Gaussian
-2w √(2Γ(2/n)/Γ(1/n)) 2^(−1/2n) (ISO 11146 definitions; formulas recomputed from memory).
+2w √(2Γ(2/n)/Γ(1/n)) 2^(−1/2n) from d_σ = 4σ (ISO 11146-1, from
+memory); the integrals are worked out here.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def check(pixels, centre, major, minor, azimuth=None, scale=200.0):
 def test_gaussian(lamp, w):
     """A Gaussian of 8 to 100 pixels measures 2w; the 3 d window takes 7.5e-8 off its variance."""
     p = check(lamp.gaussian(SHAPE, CENTRE, w, w), CENTRE, 2 * w, 2 * w)
-    # 3-width window: 7.5e-8 of the variance lost (worked out from the normal distribution).
+    # 3-width window: 7.5e-8 of the variance lost (derived here from the normal distribution).
     assert p.width_major / (2 * w) - 1 == pytest.approx(-3.75e-8, abs=6e-8)
 
 

@@ -92,6 +92,18 @@ def test_calibration_terms_reach_the_quantities():
     assert extra == pytest.approx(sum(parts))
 
 
+@pytest.mark.parametrize("plane", ["near", "far"])
+def test_either_plane_may_stand_elsewhere(plane):
+    """Each distance alone adds (value · u/L)² to pointing and divergence, with one sign for all."""
+    added = both(u_distance={plane: 20.0}).covariance - both().covariance
+    q = both()
+    names = [n for n in q.names if n.startswith(("pointing", "divergence"))]
+    places = [q.index(n) for n in names]
+    slopes = q.values[places] * 20 / 2000
+    assert np.allclose(added[np.ix_(places, places)], np.outer(slopes, slopes), rtol=1e-9, atol=0)
+    assert np.count_nonzero(np.abs(added) > 1e-16) == np.count_nonzero(np.outer(slopes, slopes))
+
+
 @pytest.mark.parametrize("view", [((1.0, 0.0), (0.0, -1.0)), ((0.6, 0.8), (-0.8, 0.6))])
 def test_columns_and_rows_may_differ_in_pitch(view):
     """u_square adds what stretching columns and rows, by 1/√2 of it each, does to everything."""

@@ -55,7 +55,7 @@ def test_equal_variances_lie_at_45_degrees() -> None:
     assert seen.width_minor == pytest.approx(0.0, abs=1e-7)
 
 
-def test_width_uncertainty_of_an_upright_beam_is_the_textbook_one() -> None:
-    """For d = 4√v: u(d) = 2 u(v)/√v."""
+def test_width_uncertainty_of_an_upright_beam_follows_from_its_derivative() -> None:
+    """For d = 4√v: u(d) = 2 u(v)/√v (JCGM 100, 5.1.2, from memory)."""
     seen = profile(np.array([[3.0, -3, 0, 0], [0, 0, 1, -1.0]]))
     assert seen.u_width_major == pytest.approx(2 * 1e-3 / math.sqrt(4.5), rel=1e-4)

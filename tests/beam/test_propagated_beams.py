@@ -1,8 +1,8 @@
 """M² of beams that are no Gaussians, from propagated light along a caustic.
 
 Three times: from the moments of all the light, which closed forms are about; from frames within the
-integration window of three widths (ISO 11146-1), which cuts off the wide, faint tails of beams with
-hard edges or coma; and from frames with what they show of these tails, within 1 %.
+integration window of three widths (ISO 11146-1, from memory), which cuts off the wide, faint tails
+of beams with hard edges or coma; and from frames with what they show of these tails, within 1 %.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ WAVELENGTH, PITCH, SIDE = 1e-3, 0.02, 512
 """mm, mm, pixels."""
 
 PLACES = np.array([-3.0, -2.6, -2.3, -2.1, -0.8, -0.4, 0.0, 0.4, 0.8, 2.1, 2.4, 3.0])
-"""Of the planes, in Rayleigh lengths: half within one, half beyond two (ISO 11146-1)."""
+"""Of the planes, in Rayleigh lengths: half within one, half beyond two (ISO 11146-1, from
+memory)."""
 
 LINE = (np.arange(SIDE) - SIDE / 2) * PITCH
 X, Y = LINE[None, :], LINE[:, None]
@@ -79,7 +80,7 @@ def rayleigh(width, m2):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("n", "expected", "window"),
-    # n √Γ(2/n)/Γ(1/n) for exp(−2(r/w)^2n) with a flat phase (second moments, from memory).
+    # n √Γ(2/n)/Γ(1/n) for exp(−2(r/w)^2n) with a flat phase: derived here.
     [(1, 1.0, 0.002), (2, 1.128379, 0.006), (3, 1.303127, 0.02)],
 )
 def test_super_gaussians(rng, n, expected, window):
@@ -88,7 +89,7 @@ def test_super_gaussians(rng, n, expected, window):
     The window takes 0.4 % off at n = 2 and 1.4 % at n = 3.
     """
     w = 0.4
-    # Width 2w √(2Γ(2/n)/Γ(1/n)) 2^(−1/2n) (second moments, from memory).
+    # Width 2w √(2Γ(2/n)/Γ(1/n)) 2^(−1/2n): derived here.
     width = 2 * w * math.sqrt(2 * math.gamma(2 / n) / math.gamma(1 / n)) * 2 ** (-1 / (2 * n))
     z = PLACES * rayleigh(width, expected)
     frames = propagated(np.exp(-(((X**2 + Y**2) / w**2) ** n)), z)
@@ -103,7 +104,7 @@ def test_super_gaussians(rng, n, expected, window):
 def test_a_gaussian_with_coma(rng, strength, window):
     """All light has M_x² = √(1 + 320π²C²σ⁶/λ²), M_y² = √(1 + 64π²C²σ⁶/λ²) for W = C x r².
 
-    From ⟨θ²⟩ of a Gaussian with a phase error (second moments, from memory). The window takes up
+    From ⟨θ²⟩ of a Gaussian with a phase error, derived here. The window takes up
     to 1 % off at M² = 1.1 and 6 % at 2, never more than the closed form.
     """
     w = 0.4
@@ -124,7 +125,7 @@ def test_a_gaussian_with_coma(rng, strength, window):
 def test_a_multimode_fibre(lamp, rng):
     """A disk of diameter d that fills the cone NA evenly has M² = π d NA/2λ, within 1 %.
 
-    The light at z is the convolution of two disks (second moments, from memory).
+    The light at z is the convolution of two disks, of which second moments add: derived here.
     """
     d, na = 0.8, 0.004
     expected = math.pi * d * na / (2 * WAVELENGTH)

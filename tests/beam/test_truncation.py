@@ -16,8 +16,8 @@ def truncated(x, y, w, radius):
     return np.exp(-2 * square / w**2) * (square <= radius**2)
 
 
-# Width after over width before a centred hole of radius R, in w [handbooks, from memory;
-# recomputed: second moment of a truncated Gaussian].
+# Width after over width before a centred hole of radius R, in w: derived here, by the
+# second moment of a truncated Gaussian that the test works out below.
 @pytest.mark.parametrize(
     ("radius", "ratio"), [(1.0, 0.8288), (1.5, 0.9744), (2.0, 0.9987), (3.0, 1.0000)]
 )
@@ -35,7 +35,10 @@ def test_a_round_hole_narrows_a_gaussian(lamp, radius, ratio):
 
 
 def test_a_nearly_round_beam_has_one_width(lamp):
-    """Above 0.87 the beam may be treated as round: 2√2 (⟨x²⟩ + ⟨y²⟩)^½ (ISO 11146-1, memory)."""
+    """Above 0.87 the beam may be treated as round: 2√2 (⟨x²⟩ + ⟨y²⟩)^½.
+
+    ISO 11146-1, from memory.
+    """
     p = measure_beam(Frame(200 * lamp.gaussian((300, 310), (151.2, 148.9), 40, 36, 0.4)))
     assert p.ellipticity == pytest.approx(0.9, abs=1e-3)
     round_width = 2 * math.sqrt(2) * math.sqrt(p.moments[2] + p.moments[3])

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from autoalign.beam.frame.moments import window_for
 from autoalign.beam.frame.window import Window, coverage, window_sums
 
 angles = st.floats(-0.8, 0.8)
@@ -51,3 +52,15 @@ def test_a_turn_by_nothing_is_no_turn():
     upright = window_sums(pixels, Window(33, 28, 14.2, 9.3, 0.0), (1, 1), (2.0, 0, 0))
     turned = window_sums(pixels, Window(33, 28, 14.2, 9.3, 1e-9), (1, 1), (2.0, 0, 0))
     assert np.allclose(upright, turned, rtol=1e-6, atol=1e-6)
+
+
+@pytest.mark.parametrize(("ratio", "turned"), [(0.86, True), (0.88, False)])
+def test_the_window_follows_the_axes_of_beams_that_are_not_circular(ratio, turned):
+    """Below an ellipticity of 0.87 the sides lie along the principal axes (ISO 11146-1, memory)."""
+    c, s = np.cos(0.3), np.sin(0.3)
+    long, short = 4.0, 4.0 * ratio**2
+    xx, yy, xy = c * c * long + s * s * short, s * s * long + c * c * short, c * s * (long - short)
+    window = window_for(np.array([7.0, 8.0, xx, yy, xy, 0, 0, 0, 0]), (0.1, 0.1))
+    assert window.azimuth == pytest.approx(0.3 if turned else 0.0)
+    half = (12.0, 12.0 * ratio) if turned else (6 * np.sqrt(xx), 6 * np.sqrt(yy))
+    assert (window.half_x, window.half_y) == pytest.approx(half)

@@ -1,4 +1,4 @@
-"""Statistics of campaigns, against worked values and published definitions."""
+"""Statistics of campaigns, against worked values and their authors' definitions."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ ROW = Outcome(
 
 
 def test_expected_running_time() -> None:
-    """Hansen et al., COCO (arXiv:1603.08785): all evaluations over the successes.
+    """All evaluations over the successes: N. Hansen et al., arXiv:1605.03560, from memory.
 
     Runs of 120, 340 and 95 that succeed and two of 500 that do not give 1555/3 = 518.33.
     """
@@ -64,8 +64,9 @@ def test_median_band_holds_the_median_of_many_seeds() -> None:
 
 @pytest.mark.parametrize(
     ("runs", "kth"),
-    # Ranks of the 95 % interval of a median by the sign test (tables in handbooks of
-    # nonparametric statistics, from memory): 6 runs give the whole range, 20 the 6th to the 15th.
+    # Ranks of the 95 % interval of a median by the binomial distribution: W. J. Conover, Practical
+    # Nonparametric Statistics, 3rd ed., section 3.2, from memory. Of 6 runs it is the whole range,
+    # of 20 the 6th to the 15th.
     [(1, 0), (2, 0), (5, 0), (6, 1), (8, 1), (9, 2), (20, 6), (50, 18), (100, 40)],
 )
 def test_ranks_of_the_median_s_band(runs: int, kth: int) -> None:
@@ -84,7 +85,10 @@ def test_the_median_of_two_runs_lies_between_them() -> None:
 
 
 def test_performance_profile_of_dolan_and_more() -> None:
-    """At ratio 1 it is the part of problems where a solver is best; at infinity what it solves."""
+    """At ratio 1 it is the part of problems where a solver is best; at infinity what it solves.
+
+    E. D. Dolan and J. J. Moré, Math. Program. 91, 201 (2002), from memory; the numbers by hand.
+    """
     cost = {"a": [1.0, 4.0, math.inf], "b": [2.0, 2.0, 10.0]}
     rho = performance_profile(cost, np.array([1.0, 2.0, 1e9]))
     np.testing.assert_allclose(rho["a"], [1 / 3, 2 / 3, 2 / 3])
@@ -92,7 +96,10 @@ def test_performance_profile_of_dolan_and_more() -> None:
 
 
 def test_data_profile_counts_in_simplex_gradients() -> None:
-    """Moré and Wild: budgets in units of n + 1 evaluations."""
+    """Budgets in units of n + 1 evaluations.
+
+    J. J. Moré and S. M. Wild, SIAM J. Optim. 20, 172 (2009), from memory; the numbers by hand.
+    """
     np.testing.assert_allclose(
         data_profile([7.0, 14.0, math.inf], 6, np.array([1.0, 2.0, 100.0])), [1 / 3, 2 / 3, 2 / 3]
     )
@@ -106,7 +113,7 @@ def test_wilson_interval_against_a_published_value() -> None:
 
 
 def test_holm_adjusts_step_by_step() -> None:
-    """0.01, 0.04, 0.03 become 0.03, 0.06, 0.06: the definition worked by hand."""
+    """0.01, 0.04, 0.03 become 0.03, 0.06, 0.06 (S. Holm, Scand. J. Stat. 6, 65, 1979, by hand)."""
     assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
 
 

@@ -201,7 +201,7 @@ def test_unknown_and_held_axes_are_refused_before_anything_moves():
     bench = collimator(1)
     with pytest.raises(UnknownNameError, match=r"source\.x"):
         check(bench, axes=["source.X"])
-    with pytest.raises(UsageError, match="every axis is held"):
+    with pytest.raises(UsageError, match="every axis is locked"):
         check(replace(bench, hold=("source", "mirror")))
 
 

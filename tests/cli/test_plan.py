@@ -24,12 +24,13 @@ def test_a_collimator_s_numbers_give_its_plan(run: Run) -> None:
     facts = json.loads(said.out)
     assert said.code == 0
     (optic,) = facts["optics"]
-    # f = ρ(1 + cos α)/2 and h = ρ sin α (any optics handbook).
+    # f = ρ(1 + cos α)/2 and h = ρ sin α (D. J. Schroeder, Astronomical Optics, 2nd ed.,
+    # chapter 3, from memory).
     assert optic["parent focal length (mm)"] == pytest.approx(50.8)
     assert optic["off-axis distance (mm)"] == pytest.approx(101.6)
     assert facts["light position (mm)"] == pytest.approx([-101.6, 0.0, 0.0], abs=1e-9)
     moves = {a["name"]: a["spot moves (mm per mm)"] for a in facts["axes"][:2]}["source.y"]
-    # A source moved by t turns the beam by −t/ρ (aberrations of a misaligned section, first order).
+    # A source moved by t turns the beam by −t/ρ (derived here, first order).
     turn = (moves["far"][1] - moves["near"][1]) / 2000
     assert turn == pytest.approx(-1 / 101.6, rel=0.01)
 

@@ -92,11 +92,11 @@ def test_no_play_goes_straight() -> None:
     assert approach_legs(Axis("a.b", "rad", -1, 1), 0.5, 0.1) == (0.1,)
 
 
-def test_published_backlash_vector_is_cured_by_the_approach() -> None:
+def test_backlash_is_cured_by_the_approach() -> None:
     """True positions follow the commands once every approach ends from one side.
 
-    13 steps of play; +500, −10, +20, −5 give 500, 500, 510, 510 without a cure (worked example of
-    a published machining discussion).
+    13 steps of play; +500, −10, +20, −5 give 500, 500, 510, 510 without a cure (derived here:
+    a nut follows its screw only once the clearance is used up).
     """
 
     def play_model(positions: list[float]) -> list[float]:

@@ -170,7 +170,8 @@ def test_planes_without_widths_still_tell_the_direction(use):
     profiles["far"] = replace(profiles["far"], flags={flag.kind.value: flag})
     told, by_name = found(profiles, clear_aperture=APERTURE)
     assert not by_name
-    # A mirror turned by w turns the beam by 2 w (law of reflection).
+    # A mirror turned by w turns the beam by 2 w (law of reflection: E. Hecht, Optics, 4th ed.,
+    # section 4.3, from memory).
     assert any("points at least 4 mrad to the right (+x)" in w for w in told.remains), told.remains
     assert any("mirror is turned by 2 mrad" in w for w in told.remains)
     assert any("At far the beam lies too far to the right (+x)" in w for w in told.remains)

@@ -17,7 +17,8 @@ RHO, NEAR, FAR = 60.0, 400.0, 2400.0
 LAYOUT = collimator_layout(OffAxisParaboloid(RHO, 15.0, 15.0), 0.1, 0.05, 660e-6)
 FIELDS = {"near": 40.0, "far": 90.0}
 HALFWAY = -(RHO**2) / ((NEAR + FAR) / 2 - RHO)
-"""source.z for a focus halfway between the planes, mm (Newton's x x' = f², any textbook)."""
+"""source.z for a focus halfway between the planes, mm (x x' = f²: E. Hecht, Optics,
+4th ed., section 5.2.3, from memory)."""
 LOOSE = Spec(
     (
         PointingTerm("x", 1e-3),

@@ -71,7 +71,7 @@ def test_a_new_file_is_a_frame(tmp_path: Path, clock: CameraClock) -> None:
 def test_pictures_from_before_the_move_settled_are_passed_over(
     tmp_path: Path, clock: CameraClock
 ) -> None:
-    """N5, D04: what was there already, or may have begun too early, never becomes a frame."""
+    """What was there already, or may have begun too early, never becomes a frame."""
     Image.fromarray(pixels(1)).save(tmp_path / "old.png")
     cam = detector(tmp_path, clock, delay="0.5 s")
     later(clock, 1.2, tmp_path / "early.png", pixels(2))
@@ -94,7 +94,7 @@ def test_files_between_two_looks_count_from_the_earlier_look(
 
 
 def test_half_written_files_are_waited_for(tmp_path: Path, clock: CameraClock) -> None:
-    """D12: a file that is still growing is not a frame until it is whole."""
+    """A file that is still growing is not a frame until it is whole."""
     cam = detector(tmp_path, clock)
     whole = tmp_path / "whole.dat"
     Image.fromarray(pixels(5, (60, 80))).save(whole, format="PNG")
@@ -119,7 +119,7 @@ def test_an_unusable_picture_is_a_failed_look_and_the_next_one_counts(
 
 
 def test_a_frozen_camera_is_noticed(tmp_path: Path, clock: CameraClock) -> None:
-    """D03: the same pixels again are passed over, and the message says so."""
+    """The same pixels again are passed over, and the message says so."""
     cam = detector(tmp_path, clock)
     for i in range(3):
         later(clock, 2.0 + i, tmp_path / f"{i}.png", pixels(7))
@@ -132,7 +132,7 @@ def test_a_frozen_camera_is_noticed(tmp_path: Path, clock: CameraClock) -> None:
 
 
 def test_a_changed_camera_is_refused(tmp_path: Path, clock: CameraClock) -> None:
-    """D13: another size in mid-run is an error that shows both."""
+    """Another size in mid-run is an error that shows both."""
     cam = detector(tmp_path, clock)
     later(clock, 2.0, tmp_path / "a.png", pixels(1))
     later(clock, 3.0, tmp_path / "b.png", pixels(1, (6, 9)))

@@ -83,7 +83,7 @@ def test_wrong_settings_type(rig: Any) -> None:
 
 
 def test_wrong_identity(rig: Any) -> None:
-    """S16: swapped cables: nothing but the identity query was sent, and both ids are shown."""
+    """Swapped cables: nothing but the identity query was sent, and both ids are shown."""
     made = rig()
     made.mover.serial = "0666"
     with pytest.raises(
@@ -94,7 +94,7 @@ def test_wrong_identity(rig: Any) -> None:
 
 
 def test_device_that_is_another_after_a_timeout(rig: Any) -> None:
-    """S15: somebody else answers after a disturbance: refused, with who it was and who it is."""
+    """Somebody else answers after a disturbance: refused, with who it was and who it is."""
     made = rig()
     stage = made.open(identity={"send": "who", "reply": r"mover .*"})
     made.mover.serial = "0666"
@@ -112,7 +112,7 @@ def test_nobody_answers(rig: Any) -> None:
 
 
 def test_nonsense_instead_of_an_identity(rig: Any) -> None:
-    """S20: framing garbage at the start is refused with a hint at the line speed."""
+    """Framing garbage at the start is refused with a hint at the line speed."""
     made = rig()
     made.line.inject(*[Fault("flip", at=6, bit=7)] * 9)
     with pytest.raises(WrongDeviceError, match=r"which is no text. Check the line speed"):
@@ -120,7 +120,7 @@ def test_nonsense_instead_of_an_identity(rig: Any) -> None:
 
 
 def test_babble(rig: Any) -> None:
-    """S17: endless bytes close the line after a bounded amount, whatever they are."""
+    """Endless bytes close the line after a bounded amount, whatever they are."""
     made = rig()
     made.line.inject(Fault("babble", seconds=1e9))
     with pytest.raises(LinkError, match=r"line was closed|no line any more"):
@@ -130,7 +130,7 @@ def test_babble(rig: Any) -> None:
 
 
 def test_babble_in_the_middle(rig: Any) -> None:
-    """S17: a device that starts to babble is given up; nothing is read out of the noise."""
+    """A device that starts to babble is given up; nothing is read out of the noise."""
     made = rig()
     stage = made.open()
     made.line.inject(Fault("babble", seconds=1e9))
@@ -166,7 +166,7 @@ def test_babble_in_the_middle(rig: Any) -> None:
 def test_a_disturbed_query_gives_the_right_position(
     rig: Any, fault: Fault, tagged: bool, which: int
 ) -> None:
-    """S01–S08, S18: one fault at any of the queries: the right position, with or without tags."""
+    """One fault at any of the queries: the right position, with or without tags."""
     made = rig(tagged=tagged)
     stage = made.open()
     stage.start_move("source.x", 1.2345)
@@ -185,7 +185,7 @@ def test_a_disturbed_query_gives_the_right_position(
 
 
 def test_late_answer_is_not_taken_for_the_next(rig: Any) -> None:
-    """S06: without tags, an answer that comes after its timeout never shifts the later ones."""
+    """Without tags, an answer that comes after its timeout never shifts the later ones."""
     made = rig(tagged=False)
     stage = made.open()
     stage.start_move("source.x", 2.0)
@@ -211,7 +211,7 @@ def test_late_answer_is_not_taken_for_the_next(rig: Any) -> None:
 def test_a_move_of_unknown_outcome_is_never_sent_again(
     rig: Any, fault: Fault, arrives: bool
 ) -> None:
-    """N3, S01, S02, S18: told as ambiguous with the position read; the order left at most once."""
+    """Told as ambiguous with the position read; the order left at most once."""
     made = rig()
     stage = made.open()
     made.line.inject(fault)
@@ -229,7 +229,7 @@ def test_a_move_of_unknown_outcome_is_never_sent_again(
 
 
 def test_a_target_understood_wrongly_stops_everything(rig: Any) -> None:
-    """S04: the controller repeats what it understood; where that is wrong all axes stop."""
+    """The controller repeats what it understood; where that is wrong all axes stop."""
     made = rig(tagged=False)
     stage = made.open()
     made.line.inject(Fault("flip", "command", at=5, bit=1))
@@ -241,7 +241,7 @@ def test_a_target_understood_wrongly_stops_everything(rig: Any) -> None:
 
 
 def test_unplugged_at_rest(rig: Any) -> None:
-    """S13: an unplugged line is an error at the next question, never the last known position."""
+    """An unplugged line is an error at the next question, never the last known position."""
     made = rig()
     stage = made.open()
     made.line.inject(Fault("hang_up"))
@@ -254,7 +254,7 @@ def test_unplugged_at_rest(rig: Any) -> None:
 
 @pytest.mark.parametrize("link", LINKS)
 def test_unplugged_in_mid_move(rig: Any, link: str) -> None:
-    """S14: unplugged while moving: an error now, and STOP says that it cannot be confirmed."""
+    """Unplugged while moving: an error now, and STOP says that it cannot be confirmed."""
     made = rig(link, clock=None if link == "loop" else RealClock())
     stage = made.open(quiet="30 ms", reply_timeout="0.3 s")
     stage.start_move("source.x", 4.0)
@@ -267,7 +267,7 @@ def test_unplugged_in_mid_move(rig: Any, link: str) -> None:
 
 
 def test_unplugged_while_the_order_leaves(rig: Any) -> None:
-    """S14: the outcome of the order is unknown, and so is the position; both are said."""
+    """The outcome of the order is unknown, and so is the position; both are said."""
     made = rig()
     stage = made.open()
     made.line.inject(Fault("hang_up", "command"))
@@ -276,7 +276,7 @@ def test_unplugged_while_the_order_leaves(rig: Any) -> None:
 
 
 def test_write_that_stays_blocked_closes_the_line(rig: Any) -> None:
-    """S18: bounded attempts, then the line is closed."""
+    """Bounded attempts, then the line is closed."""
     made = rig()
     stage = made.open()
     made.line.inject(*[Fault("block", "command")] * 9)
@@ -286,7 +286,7 @@ def test_write_that_stays_blocked_closes_the_line(rig: Any) -> None:
 
 
 def test_restart_in_mid_move(rig: Any) -> None:
-    """S11: after a restart position 0 is not believed: fault, not homed, no motion."""
+    """After a restart position 0 is not believed: fault, not homed, no motion."""
     made = rig()
     stage = made.open()
     stage.start_move("source.x", 2.0)
@@ -301,7 +301,7 @@ def test_restart_in_mid_move(rig: Any) -> None:
 
 
 def test_alarm_stands_until_a_person_acknowledges_it(rig: Any) -> None:
-    """S10: an unasked alarm is not swallowed, blocks motion, and does not clear itself."""
+    """An unasked alarm is not swallowed, blocks motion, and does not clear itself."""
     made = rig()
     stage = made.open()
     made.motor("mirror.tip").fault = "overheated"
@@ -315,7 +315,7 @@ def test_alarm_stands_until_a_person_acknowledges_it(rig: Any) -> None:
 
 
 def test_stall(rig: Any) -> None:
-    """M01, M16: an axis that says that it moves and does not get there is late, and stopped."""
+    """An axis that says that it moves and does not get there is late, and stopped."""
     made = rig()
     stage = made.open()
     stage.start_move("source.x", 2.0)
@@ -332,7 +332,7 @@ def test_stall(rig: Any) -> None:
 
 
 def test_someone_elses_stop_is_not_an_arrival(rig: Any) -> None:
-    """M18: at rest short of the target is a fault, not success."""
+    """At rest short of the target is a fault, not success."""
     made = rig()
     stage = made.open()
     stage.start_move("source.x", 2.0)
@@ -344,7 +344,7 @@ def test_someone_elses_stop_is_not_an_arrival(rig: Any) -> None:
 
 
 def test_lost_homing_refuses(rig: Any) -> None:
-    """M12: the controller's refusal comes through with its reason."""
+    """The controller's refusal comes through with its reason."""
     made = rig()
     made.motor("source.x").power_cycle()
     stage = made.open()
@@ -354,7 +354,7 @@ def test_lost_homing_refuses(rig: Any) -> None:
 
 
 def test_a_zero_that_is_lost_later_is_a_fault(rig: Any) -> None:
-    """M12: an axis that was homed and is not any more says so, and its place is not trusted."""
+    """An axis that was homed and is not any more says so, and its place is not trusted."""
     made = rig()
     stage = made.open()
     assert stage.status("source.x").homed
@@ -365,7 +365,7 @@ def test_a_zero_that_is_lost_later_is_a_fault(rig: Any) -> None:
 
 
 def test_stop_is_repeated_until_acknowledged(rig: Any) -> None:
-    """M17: a STOP that is lost is sent again; all axes come to rest."""
+    """A STOP that is lost is sent again; all axes come to rest."""
     made = rig()
     stage = made.open()
     stage.start_move("source.x", 4.0)
@@ -391,14 +391,14 @@ def test_closing_stops_what_moves(rig: Any) -> None:
 
 
 def test_echo_that_was_not_announced(rig: Any) -> None:
-    """S09: an echo is never taken for an answer; the message names the setting."""
+    """An echo is never taken for an answer; the message names the setting."""
     made = rig(echo=True)
     with pytest.raises(WrongDeviceError, match=r"sends back what it is asked.*'echo = true'"):
         made.open(echo=False)
 
 
 def test_announced_echo_is_checked(rig: Any) -> None:
-    """S09: with echo on, the echo must equal what was sent."""
+    """With echo on, the echo must equal what was sent."""
     made = rig(echo=True)
     stage = made.open()
     stage.start_move("source.x", 1.0)

@@ -174,7 +174,7 @@ class BadCable(RuleBasedStateMachine):
             self.stage.close()
 
     def teardown(self) -> None:
-        """N3: of each order at most one command ever left."""
+        """Of each order at most one command ever left."""
         if hasattr(self, "stage"):
             self.shut()
         self.link.close()

@@ -113,7 +113,7 @@ def test_disturbed_queries_are_asked_again(lab: Lab, fault: Fault) -> None:
 @pytest.mark.parametrize("at", range(13))
 @pytest.mark.parametrize("kind", ["drop", "double"])
 def test_lost_characters_show_in_a_fixed_format(lab: Lab, kind: Any, at: int) -> None:
-    """S03: with the instrument's own format in the bench file, no lost character is measured."""
+    """With the instrument's own format in the bench file, no lost character is measured."""
     meter = lab.open(number=r"(?P<value>[+-][0-9]\.[0-9]{6}E[+-][0-9]{2})")
     lab.line.inject(Fault(kind, at=at))
     (reading,) = meter.acquire(1, 0.0, 100.0)

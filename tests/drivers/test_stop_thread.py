@@ -51,7 +51,7 @@ def test_stop_does_not_wait_for_a_query(rig: Any) -> None:
 @posix
 @pytest.mark.slow
 def test_two_threads_never_swap_answers(rig: Any) -> None:
-    """N4: two threads on one port each get the answers to their own questions."""
+    """Two threads on one port each get the answers to their own questions."""
     made = rig("pty", clock=RealClock(), tagged=False)
     stage = made.open(quiet="30 ms")
     for axis, target in (("source.x", 0.5), ("mirror.tip", 0.001)):

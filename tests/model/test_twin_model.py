@@ -58,8 +58,9 @@ def test_few_rays_are_enough(twin, make_bench):
 def test_aligned_beam_has_the_width_of_its_source(twin):
     """Far grows against near by the core's divergence alone: d² = D² + (Θ z)², Θ = core/ρ."""
     m = twin.predict(np.zeros((1, 6)), np.zeros(twin.size)).moments[0]
-    # d_σ of a uniform disk is its diameter, so Θ = 0.1/150 rad (full angle d/ρ, fibre-optics
-    # practice); z counts from the pupil, which clipping puts up to ρ behind the mirror.
+    # d_σ of a uniform disk is its diameter, so Θ = 0.1/150 rad (d/f backwards through a focusing
+    # element: ISO 11146-1, from memory); z counts from the pupil, which clipping puts up to ρ
+    # behind the mirror.
     growth = 16 * (m[1, 2] - m[0, 2]) / (0.1 / 150) ** 2
     assert 2250**2 - 250**2 < growth < 2400**2 - 400**2
     assert abs(m[1, 0] - m[0, 0]) < 1e-9
@@ -70,7 +71,7 @@ def test_source_shift_points_by_shift_over_focal_length(twin):
     """A source moved sideways by t turns the beam by atan(t/ρ)."""
     t = 0.5
     m = twin.predict([[t, 0, 0, 0, 0, 0]], np.zeros(twin.size)).moments[0]
-    # Pointing is exactly atan(t/ρ) for the chief ray (Coddington, any optics handbook); the
+    # Pointing is exactly atan(t/ρ) for the chief ray (derived here); the
     # centroid of a clipped bundle follows it to a percent.
     assert (m[1, 0] - m[0, 0]) / 2000 == pytest.approx(-np.arctan(t / 150), rel=0.01)
 
@@ -132,7 +133,8 @@ def test_uncertainties_override_priors_from_general_to_particular(make_bench):
 def test_columns_against_rows_are_as_uncertain_as_is_stated(make_bench, square):
     """The prior of each width is the pitch's; of their ratio the squareness', √2 pitch by default.
 
-    Two independent errors of the size of the pitch differ by √2 of it (GUM, JCGM 100).
+    Two independent errors of the size of the pitch differ by √2 of it (JCGM 100, 5.1.2, from
+    memory).
     """
     bench = make_bench(0)
     stated = {} if square is None else {"squareness": square}

@@ -50,7 +50,8 @@ def flat(x: Array, y: Array) -> Array:
     return np.zeros_like(x + y)
 
 
-# Units λN [handbooks, from memory; recomputed]; EE = 1 − J0² − J1² (Rayleigh, 1881).
+# Units λN: zeros of J1 and EE = 1 − J0² − J1² there (Rayleigh, 1881; M. Born and E. Wolf,
+# Principles of Optics, 7th ed., section 8.5.2 and its table; from memory and worked out again).
 ZEROS = (1.219670, 2.233131, 3.238315)
 ENERGY = (0.837785, 0.909931, 0.937647)
 
@@ -75,22 +76,22 @@ def test_airy_zeros_and_encircled_energy() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize(("radius", "energy"), [(0.53483, 0.5), (0.89694, 0.8), (1.90069, 0.9)])
 def test_energy_radii(radius: float, energy: float) -> None:
-    """50, 80 and 90 % of the energy of an Airy pattern [from memory; recomputed]."""
+    """50, 80 and 90 % of the energy of an Airy pattern, by the same formula, worked out."""
     image = zoom_image(circular(flat, 512), 2.5 * UNIT, 600)
     assert encircled_energy(image, radius * UNIT, (0, 0))[0] == pytest.approx(energy, abs=3e-5)
     assert 1 - j0(np.pi * radius) ** 2 - j1(np.pi * radius) ** 2 == pytest.approx(energy, abs=1e-5)
 
 
 def test_airy_width() -> None:
-    """Full width at half maximum 1.02899 λN [from memory; recomputed]."""
+    """Full width at half maximum 1.02899 λN: (2J1(v)/v)² = ½ at v = 1.61634, worked out."""
     image = zoom_image(circular(flat), UNIT, 400)
     line = image.values[200] / image.peak
     right = np.interp(0.5, line[200:][::-1], image.x[200:][::-1])
     assert 2 * right / UNIT == pytest.approx(1.02899, abs=2e-4)
 
 
-# Exact Strehl ratios [handbooks, from memory; recomputed]; a quarter wave each. Unbalanced
-# spherical is C(1)² + S(1)² of Fresnel's integrals; handbooks round it to 0.8004.
+# Exact Strehl ratios, a quarter wave each: V. N. Mahajan, J. Opt. Soc. Am. 72, 1258 (1982), from
+# memory, and worked out again. Unbalanced spherical is C(1)² + S(1)² of Fresnel's integrals.
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("path", "expected"),
@@ -113,7 +114,11 @@ def test_exact_strehl_ratios(path: Callable[[Array, Array], Array], expected: fl
 
 @pytest.mark.parametrize("rms", [0.02, 0.04, 0.06])
 def test_strehl_of_small_wavefront_errors(rms: float) -> None:
-    """exp(−σ²) holds to its own accuracy (V. N. Mahajan, JOSA 72, 1258, 1982); Maréchal's too."""
+    """exp(−σ²) and Maréchal's (1 − σ²/2)² hold to their own accuracy, a part of σ⁴.
+
+    V. N. Mahajan, J. Opt. Soc. Am. 72, 1258 (1982); M. Born and E. Wolf, Principles of Optics, 7th
+    ed., section 9.3; both from memory.
+    """
     pupil = circular(lambda x, y: rms * math.sqrt(6) * 2 * x * y)
     sigma = 2 * math.pi * rms
     assert pupil.wavefront().analyse(15).rms / LAMBDA == pytest.approx(rms, rel=1e-3)
@@ -148,7 +153,10 @@ def beam_quality(
 @pytest.mark.slow
 @pytest.mark.parametrize(("m", "n"), [(0, 0), (1, 0), (2, 1)])
 def test_beam_quality_of_hermite_gaussian_modes(m: int, n: int) -> None:
-    """M² = 2m + 1 and 2n + 1 [handbooks, from memory]: near and far field go together."""
+    """M² = 2m + 1 and 2n + 1: near and far field go together.
+
+    W. H. Carter, Appl. Opt. 19, 1027 (1980), from memory.
+    """
     w = 2.0
 
     def mode(x: Array, y: Array) -> Array:
@@ -163,7 +171,10 @@ def test_beam_quality_of_hermite_gaussian_modes(m: int, n: int) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize(("p", "order"), [(0, 1), (1, 0), (0, 2), (1, 1)])
 def test_beam_quality_of_laguerre_gaussian_modes(p: int, order: int) -> None:
-    """M² = 2p + |l| + 1 along both axes [handbooks, from memory]; the helix is a phase l φ."""
+    """M² = 2p + |l| + 1 along both axes; the helix is a phase l φ.
+
+    R. L. Phillips and L. C. Andrews, Appl. Opt. 22, 643 (1983), from memory.
+    """
     w = 2.0
 
     def mode(x: Array, y: Array) -> Array:
@@ -187,7 +198,10 @@ def test_beam_quality_of_laguerre_gaussian_modes(p: int, order: int) -> None:
 
 @pytest.mark.slow
 def test_beam_quality_of_a_gaussian_with_coma() -> None:
-    """W = C x r²: M_x² = √(1 + 320π²C²σ⁶/λ²), M_y² = √(1 + 64π²C²σ⁶/λ²) [from memory]."""
+    """W = C x r²: M_x² = √(1 + 320π²C²σ⁶/λ²), M_y² = √(1 + 64π²C²σ⁶/λ²).
+
+    Derived here: 4π/λ times the rms size and the rms of ∇W and diffraction in quadrature.
+    """
     sigma, c = 1.0, 2e-5
 
     def gauss(x: Array, y: Array) -> Array:
@@ -198,7 +212,7 @@ def test_beam_quality_of_a_gaussian_with_coma() -> None:
     assert found == pytest.approx((math.sqrt(1 + 320 * k**2), math.sqrt(1 + 64 * k**2)), rel=2e-3)
 
 
-# n and M² of a flat-phase super-Gaussian, n √Γ(2/n)/Γ(1/n) [handbooks, from memory].
+# n and M² of a flat-phase super-Gaussian, n √Γ(2/n)/Γ(1/n): derived here from ⟨r²⟩ and ⟨|∇E|²⟩.
 @pytest.mark.slow
 @pytest.mark.parametrize(("n", "expected"), [(2, 1.128379), (3, 1.303127)])
 def test_beam_quality_of_super_gaussians(n: int, expected: float) -> None:
@@ -208,7 +222,10 @@ def test_beam_quality_of_super_gaussians(n: int, expected: float) -> None:
 
 
 def test_beam_quality_of_a_multimode_source() -> None:
-    """Disk of diameter d and uniform cone: π d NA/(2λ); 50 µm, 0.2, 1 µm: 15.71 [from memory]."""
+    """Disk of diameter d and uniform cone: π d NA/(2λ); 50 µm, 0.2, 1 µm: 15.71.
+
+    Derived here from M² = π d_σ Θ_σ/(4λ) (ISO 11146-1, from memory) with d_σ = d and Θ_σ = 2 NA.
+    """
     layout = collimator_layout(OffAxisParaboloid(100, 60, 25.4), 0.05, 0.2, 1e-3)
     x, _, w = face_points(layout.light)  # type: ignore[arg-type]
     u, _, share = disk_grid(8, 16)
@@ -217,7 +234,10 @@ def test_beam_quality_of_a_multimode_source() -> None:
 
 
 def test_depth_of_focus() -> None:
-    """A shift of 2λN² is a quarter wave at the edge."""
+    """A shift of 2λN² is a quarter wave at the edge.
+
+    M. Born and E. Wolf, Principles of Optics, 7th ed., section 8.8.2, from memory.
+    """
     shifted = circular(flat).defocused(2 * LAMBDA * N**2)
     edge = np.ptp(shifted.path[shifted.coverage == 1]) / LAMBDA
     assert edge == pytest.approx(0.25, rel=0.03)
@@ -306,7 +326,7 @@ def test_best_focus_is_where_the_rays_meet() -> None:
 def test_pupil_of_the_worked_example() -> None:
     """ρ 100, α 90°, a 5, source 0.1 mm aside: rms 0.0807 wave at 632.8 nm, Strehl 0.774.
 
-    [derived]; exp(−σ²), and the exact ratio is close to it.
+    Derived here; exp(−σ²), and the exact ratio is close to it.
     """
     layout = collimator_layout(OffAxisParaboloid(100, 90, 10), 0.0, 0.9, 632.8e-6)
     pupil = make_pupil(layout, place(layout, {"source.x": 0.1}), 128)
@@ -319,9 +339,10 @@ def test_pupil_of_the_worked_example() -> None:
 
 @pytest.mark.slow
 def test_fibre_collimation() -> None:
-    """660 nm, f 12 mm, NA 0.08 → 1.92 mm, 0.22 mrad (a fibre-optics technical note).
+    """660 nm, f 12 mm, NA 0.08 to 1/e² give D = 2 f NA = 1.92 mm and 2λ/(πD) = 0.22 mrad.
 
-    D = 2 f NA_e², half-angle 2λ/(πD) to 1/e².
+    Half-angle of a Gaussian beam of waist D/2: B. E. A. Saleh and M. C. Teich, Fundamentals of
+    Photonics, 2nd ed., section 3.1, from memory.
     """
     optic = OffAxisParaboloid(12, 30, 8)
     layout = collimator_layout(optic, 0.0, 0.08, 660e-6, emission="gaussian")
@@ -342,9 +363,9 @@ def test_fibre_collimation() -> None:
 def test_divergence_of_an_extended_source(rho: float, mrad: float) -> None:
     """50 µm core: full angle d/ρ in both planes; d² = D² + (Θz)².
 
-    Half-angle d/2f: a fibre-optics technical note; quadrature: from memory. A fibre sends every
-    point's cone out parallel to its axis, so that z counts from the back focal plane, ρ behind the
-    mirror, where all of them cross.
+    Θ = d/f backwards through a focusing element, and the hyperbola: ISO 11146-1, from memory. Every
+    point's cone leaves parallel to the source's axis, so that z counts from the back focal plane, ρ
+    behind the mirror, where all of them cross.
     """
     layout = collimator_layout(OffAxisParaboloid(rho, 60, 25.4), 0.05, 0.02, 660e-6)
     poses = place(layout)
@@ -366,7 +387,7 @@ def test_divergence_of_an_extended_source(rho: float, mrad: float) -> None:
 
 @pytest.mark.parametrize("alpha", [30.0, 60.0])
 def test_a_face_square_to_the_parent_axis_is_foreshortened(alpha: float) -> None:
-    """Its divergence in the plane of incidence is smaller by cos α [derived from the same rule]."""
+    """Its divergence in the plane of incidence is smaller by cos α (derived here)."""
     layout = collimator_layout(OffAxisParaboloid(100, alpha, 25.4), 0.05, 0.02, 660e-6)
     cos, sin = math.cos(math.radians(alpha)), math.sin(math.radians(alpha))
     edge = np.array([-0.025, 0.025])
@@ -400,7 +421,7 @@ def test_no_light_is_named() -> None:
 
 
 def test_rule_for_the_kind_of_image() -> None:
-    """Rays alone from 10 λN on, and there the quadrature error is under 1 %."""
+    """Rays alone from 10 λN on, and there the quadrature error is under 1 % (derived here)."""
     assert needs_diffraction(9 * UNIT, LAMBDA, N)
     assert not needs_diffraction(11 * UNIT, LAMBDA, N)
     assert math.hypot(10, 1.3) / 10 - 1 < 0.01

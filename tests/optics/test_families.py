@@ -95,7 +95,7 @@ def test_the_orientation_of_the_second_mirror_decides(axis: str) -> None:
 
 @pytest.mark.parametrize("plane", ["near", "far"])
 def test_beam_walk_of_two_fold_mirrors(plane: str) -> None:
-    """x_i = 2[z_i θ1 + (z_i − L) θ2], mirrors at 0 and L, targets at z_i [derived]."""
+    """x_i = 2[z_i θ1 + (z_i − L) θ2], mirrors at 0 and L, targets at z_i (derived here)."""
     layout = steering_layout(2.0, 660e-6, separation=300.0)
     beyond = layout.plane(plane).distance
     turn = 1e-5
@@ -108,7 +108,7 @@ def test_beam_walk_of_two_fold_mirrors(plane: str) -> None:
 
 
 def test_alternating_the_fold_mirrors_contracts_by_k() -> None:
-    """M1 → near, M2 → far contracts by k = z2(z1 − L)/(z1(z2 − L)) per cycle [derived]."""
+    """M1 → near, M2 → far contracts by k = z2(z1 − L)/(z1(z2 − L)) per cycle (derived here)."""
     layout = steering_layout(2.0, 660e-6, separation=300.0)
     z1, z2 = 500.0, 2300.0
     angles = {"first.tilt": 2e-4, "second.tilt": -1e-4}

@@ -55,14 +55,21 @@ def test_a_collimated_gaussian_beam_spreads_by_its_own_diffraction() -> None:
 
 
 def test_a_focused_gaussian_beam_has_its_diffraction_limited_waist() -> None:
-    """d₀ = 4λρ/(πD) in the focus, from memory."""
+    """d₀ = 4λρ/(πD) in the focus.
+
+    B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.2 (focusing), from
+    memory.
+    """
     layout = focuser_layout(OffAxisParaboloid(100, 35, 25.4), 6.0, 660e-6)
     expected = 4 * 660e-6 * 100 / (math.pi * 6)
     assert float(quantities(layout)["focus.xx"]) == pytest.approx(expected, rel=5e-4)
 
 
 def test_a_single_mode_source_diverges_by_diffraction() -> None:
-    """660 nm, f 12 mm, NA 0.08 → 1.92 mm, 0.22 mrad half-angle (a fibre-optics technical note)."""
+    """660 nm, f 12 mm, NA 0.08: D = 2 f NA = 1.92 mm, half-angle 2λ/(πD) = 0.22 mrad.
+
+    B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.1, from memory.
+    """
     layout = collimator_layout(
         OffAxisParaboloid(12, 30, 8), 0.0, 0.08, 660e-6, emission="gaussian",
         planes=(("near", 12.0), ("far", 50000.0)),

@@ -30,7 +30,7 @@ def footprint(alpha: float, rays: Rays) -> Rays:
 def test_a_cone_makes_an_exact_circle(alpha: float, psi: float) -> None:
     """A cone of half-angle ψ gives radius 2f sin ψ/(cos α + cos ψ) about 2f sin α/(same).
 
-    [derived] to 1e-9 relative.
+    Derived here; to 1e-9 relative.
     """
     angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
     l, m = math.sin(psi) * np.cos(angle), math.sin(psi) * np.sin(angle)  # noqa: E741
@@ -49,7 +49,7 @@ def test_a_cone_makes_an_exact_circle(alpha: float, psi: float) -> None:
 def test_centroid_at_h_and_round_second_moments(alpha: float, profile: str) -> None:
     """Any emission symmetric about the chief ray: centroid exactly at h, ellipticity exactly 1.
 
-    [derived] to 1e-9 relative; the irradiance is skewed all the same.
+    Derived here; to 1e-9 relative. The irradiance is skewed all the same.
     """
     source = Source(0.0, 0.15, 660e-6, (0, 0, 0), (0, 0, 1), profile)  # type: ignore[arg-type]
     rays = footprint(alpha, cone(source, 24, 48, angle=min(half_angle(source), 0.25)))
@@ -87,7 +87,7 @@ def place_source(source: Source) -> Pose:
 
 
 def test_irradiance_falls_away_from_the_parent_axis() -> None:
-    """I(+a)/I(−a) ≈ 1 − 4Ta/ρ; 0.671 at α 90°, a/ρ 0.1 [derived]."""
+    """I(+a)/I(−a) ≈ 1 − 4Ta/ρ; 0.671 at α 90°, a/ρ 0.1 (derived here)."""
     low, high = irradiance(90, np.array([-10.0, 10.0]))
     assert high / low == pytest.approx(0.671, abs=5e-4)
     low, high = irradiance(35, np.array([-0.1, 0.1]))

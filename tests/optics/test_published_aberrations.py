@@ -28,7 +28,8 @@ def test_section_of_an_f4_parent_against_a_ray_tracing_page() -> None:
     """RMS/PV of an f/10 section cut as 0.4 D from a 10-inch f/4 parent, 0.16° off axis: 1/√29.
 
     Source: telescope-optics.net, tilted4, §8.4.1 (pure astigmatism 1/√24). The section's place is
-    inferred: it touches the parent's edge. Tilt and focus are removed. PV 0.2836 µm [derived].
+    inferred: it touches the parent's edge. Tilt and focus are removed. PV 0.2836 µm is of this
+    trace, derived here.
     """
     optic = OffAxisParaboloid.from_parent(1016, 76.2, 101.6)
     u, v, w = disk_grid(24, 96)
@@ -59,7 +60,10 @@ def full_parent(f: float, theta: float, u: Array, v: Array) -> tuple[Array, Arra
 
 
 def test_coma_of_the_parent() -> None:
-    """Tangential coma of a paraboloid is 3θ/(16F²) (excerpt of the Handbook of Optics)."""
+    """Tangential coma of a paraboloid is 3θ/(16F²).
+
+    D. J. Schroeder, Astronomical Optics, 2nd ed., section 6.1 (paraboloid), from memory.
+    """
     f, number, theta = 600.0, 6.0, 1e-4
     edge = f / number / 2
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
@@ -71,7 +75,8 @@ def test_coma_of_the_parent() -> None:
 def test_astigmatism_of_the_parent_and_where_it_equals_coma() -> None:
     """Astigmatism is θ²/(2F); astigmatism/coma = 8Fθ/3, 1 at 3.58° for f/6.
 
-    Source: R. W. Argyle, Observing and Measuring Visual Double Stars.
+    R. W. Argyle, Observing and Measuring Visual Double Stars, on coma and astigmatism, read in
+    excerpt.
     """
     f, number, theta, edge = 600.0, 6.0, 1e-2, 1e-3
     x, _ = full_parent(f, theta, np.array([edge]), np.zeros(1))
@@ -85,7 +90,10 @@ def test_astigmatism_of_the_parent_and_where_it_equals_coma() -> None:
 
 
 def test_rms_spot_of_pure_coma() -> None:
-    """About its centroid, a coma spot has an rms radius of √(2/3)/3 = 0.2722 of tangential coma."""
+    """About its centroid, a coma spot has an rms radius of √(2/3)/3 = 0.2722 of tangential coma.
+
+    Derived here, from the third-order spot ρ²(2 + cos 2φ, sin 2φ)/3 over an even pupil.
+    """
     f, number, theta = 6000.0, 60.0, 1e-3
     u, v, w = disk_grid(12, 24)
     edge = f / number / 2

@@ -123,7 +123,11 @@ def test_rays_meet_the_figured_surface_and_obey_the_law_of_reflection(
 
 
 def test_a_figure_error_shifts_the_path_by_twice_its_height_at_normal_incidence() -> None:
-    """W = 2 cos(i) · height, the textbook relation for a mirror, to first order."""
+    """W = 2 cos(i) · height, to first order.
+
+    The path between reflections from two parallel planes: E. Hecht, Optics, 4th ed., section 9.4.1,
+    from memory.
+    """
     optic = OffAxisParaboloid(150, 35, 30)
     layout = collimator_layout(optic, 0.0, 0.05, 660e-6)
     poses = place(layout)

@@ -37,7 +37,11 @@ def test_impossible_shares_are_refused(others: tuple[tuple[float, float], ...]) 
 
 
 def test_second_moments_of_a_focus_are_those_of_the_mixture() -> None:
-    """d² = Σ share · (4λρ/(πD))² in the focus of a Gaussian beam; each waist from memory."""
+    """d² = Σ share · (4λρ/(πD))² in the focus of a Gaussian beam.
+
+    Each waist: B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.2
+    (focusing), from memory; that second moments add in shares is their definition.
+    """
     layout = focuser_layout(OPTIC, 6.0, 660e-6, others=BLUE)
     waists = [4 * w * 100 / (math.pi * 6) for w, _ in layout.light.lines]
     expected = math.sqrt(
@@ -51,7 +55,10 @@ def test_second_moments_of_a_focus_are_those_of_the_mixture() -> None:
 
 
 def test_a_hard_edged_beam_has_the_sum_of_airy_patterns() -> None:
-    """On axis, each colour brings its share of πD²/(4λ²f²) (Airy, handbooks, from memory)."""
+    """On axis, each colour brings its share of πD²/(4λ²f²).
+
+    M. Born and E. Wolf, Principles of Optics, 7th ed., section 8.5.2, from memory.
+    """
     layout = focuser_layout(OPTIC, 8.0, 660e-6, profile="uniform", others=BLUE)
     pupil = make_pupil(layout, place(layout), 192, "focus")
     image = coloured_image(pupil, layout.light.lines, 0.02, 128)

@@ -57,14 +57,14 @@ def test_derivatives_agree_with_differences(layout: Layout) -> None:
 
 @pytest.mark.parametrize("axis", ["source.x", "source.y"])
 def test_pointing_per_source_shift_is_one_over_the_focal_length(axis: str) -> None:
-    """−1/ρ rad per mm [derived], near the aligned state and over an underfilled mirror."""
+    """−1/ρ rad per mm (derived here), near the aligned state and over an underfilled mirror."""
     layout = collimator_layout(OPTIC, 0.0, 0.01, 660e-6)
     found = sensitivity(layout)
     assert found(f"pointing_{axis[-1]}", axis) == pytest.approx(-1 / 150, rel=1e-3)
 
 
 def test_divergence_per_focus_shift() -> None:
-    """W = l r²/(2ρ²): the edge of a beam of width D spreads by D l/ρ² [derived]."""
+    """W = l r²/(2ρ²): the edge of a beam of width D spreads by D l/ρ² (derived here)."""
     layout = collimator_layout(OPTIC, 0.0, 0.02, 660e-6, emission="uniform")
     found = sensitivity(layout)
     width = float(quantities(layout)["near.yy"])

@@ -98,7 +98,7 @@ def test_thumbnails_keep_the_cameras_values(make_gaussian):
 
 
 def test_a_run_that_was_cut_off_claims_nothing(journal):
-    """H01, N9: no end in the journal, and a move after the last look, its outcome unknown."""
+    """No end in the journal, and a move after the last look, its outcome unknown."""
     writer, _ = journal
     writer.intent(Move(2, {"source.x": 0.0}, {}, "probe"), {"source.x": 0.02})
     record = record_of(read_journal(writer.path))

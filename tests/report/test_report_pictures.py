@@ -107,7 +107,10 @@ def test_the_window_holds_every_ellipse_and_the_mark(make_picture):
 
 
 def test_equal_steps_of_light_look_equal():
-    """CIE L* of the map falls all the way, in near-equal steps (IEC 61966-2-1, CIE 15: memory)."""
+    """CIE L* of the map falls all the way, in near-equal steps (IEC 61966-2-1, CIE 15).
+
+    Both from memory.
+    """
     rgb = light_colours()
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     luminance = linear @ [0.2126, 0.7152, 0.0722]

@@ -71,8 +71,9 @@ def test_the_chief_ray_visits_every_station():
     )
 
 
+@pytest.mark.common_practice
 def test_an_overfilled_mirror_gives_a_fan_as_wide_as_itself():
-    """Common practice: the beam is then as wide as the aperture, near and far."""
+    """The beam is then as wide as the aperture, near and far."""
     fan = trace_fan(collimator_layout(OPTIC, 0.1, 0.3, 660e-6), 0)
     assert fan.overfills
     for station in fan.points[1:]:
@@ -80,7 +81,7 @@ def test_an_overfilled_mirror_gives_a_fan_as_wide_as_itself():
 
 
 def test_a_narrow_source_gives_the_cone_of_its_na():
-    """Footprint radius 2f sin ψ/(cos α + cos ψ) of the invariants, here with sin ψ = NA."""
+    """Footprint radius 2f sin ψ/(cos α + cos ψ) with sin ψ = NA (derived here)."""
     fan = trace_fan(collimator_layout(OPTIC, 0.1, 0.05, 660e-6), 1)
     assert not fan.overfills
     f, na = OPTIC.parent_focal_length, 0.05

@@ -11,7 +11,7 @@ from autoalign.report import style
 
 
 def luminance(colour: str) -> float:
-    """Return the relative luminance of a #rrggbb colour (WCAG 2.1, from memory)."""
+    """Return the relative luminance of a #rrggbb colour (IEC 61966-2-1, from memory)."""
     parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
     linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
@@ -20,7 +20,7 @@ def luminance(colour: str) -> float:
 @pytest.mark.parametrize("name", ["INK", "QUIET", "BLUE", "MARK", "GOOD", "BAD"])
 @pytest.mark.parametrize("ground", ["PAPER", "FAINT"])
 def test_text_colours_are_readable_on_paper(name, ground):
-    """Contrast of at least 4.5 : 1 (WCAG 2.1 level AA, from memory)."""
+    """Contrast of at least 4.5 : 1 (WCAG 2.1, success criterion 1.4.3, from memory)."""
     dark, light = luminance(getattr(style, name)), luminance(getattr(style, ground))
     assert (light + 0.05) / (dark + 0.05) >= 4.5
 

@@ -38,7 +38,7 @@ def one(symptoms, axis: str, sign: int):
 
 
 def test_an_aligned_beam_grows_by_the_source_alone():
-    """d² = D² + Θ²(z − ρ)², Θ = core/ρ (extended-source divergence: fibre practice, memory).
+    """d² = D² + Θ²(z − ρ)², Θ = core/ρ (ISO 11146-1, from memory).
 
     Every point of the face sends its cone the same way, so that the bundles of all points coincide
     a focal length behind the mirror: the narrowest place, the source's exit pupil.
@@ -51,7 +51,7 @@ def test_an_aligned_beam_grows_by_the_source_alone():
 
 
 def test_a_round_source_gives_a_round_beam_whose_centre_stays():
-    """Exact invariant of an aligned section: ellipticity 1 wherever nothing is clipped."""
+    """An aligned section keeps ellipticity 1 wherever nothing is clipped (derived here)."""
     layout = collimator_layout(OPTIC, 0.0, 0.04, 660e-6, emission="uniform")
     for spot in spots_at(layout).values():
         assert abs(spot.stretch[0]) < 1e-6
@@ -68,13 +68,14 @@ def test_an_overfilled_mirror_gives_the_widths_of_the_plan():
 
 
 def test_a_source_moved_sideways_points_the_beam_by_t_over_rho():
-    """Pointing −t/ρ between the planes; closed form, all orders: atan(t/ρ)."""
+    """Pointing −t/ρ between the planes; closed form, derived here, all orders: atan(t/ρ)."""
     layout = collimator_layout(OPTIC, 0.0, 0.02, 660e-6, emission="uniform")
     spots = spots_at(layout, {"source.x": 0.5})
     pointing = (spots["far"].x - spots["near"].x) / 2000.0
     assert math.isclose(pointing, -math.atan(0.5 / 150.0), rel_tol=2e-3)
 
 
+@pytest.mark.common_practice
 def test_the_words_follow_common_practice(symptoms):
     """Sideways moves stretch the far beam one way or the other; distance grows or shrinks it."""
     far = {(s.axis, s.amount > 0): s.sentence("far") for s in symptoms}

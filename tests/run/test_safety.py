@@ -65,6 +65,13 @@ def test_a_quarter_of_the_travel_budget_is_kept_for_the_way_back():
         guard.check(replace(move(0.5), returning=True), {"a.x": 2.0})
 
 
+@pytest.mark.parametrize("unknown", [float("nan"), float("inf")])
+def test_an_axis_of_which_nobody_knows_where_it_is_does_not_move(unknown):
+    """No number, or none that is finite: held, and the message says why."""
+    with pytest.raises(HeldError, match="it is not known where it"):
+        MoveGuard({"a.x": AXIS}).check(move(1.0), {"a.x": unknown})
+
+
 def test_hold_and_safe_let_nothing_through():
     """A pause is released; a latch only opens in a person's name."""
     guard = MoveGuard({"a.x": AXIS})

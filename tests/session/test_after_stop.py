@@ -38,6 +38,24 @@ def test_the_positions_told_are_those_after_the_stop(make_bench):
     assert "as read after the stop" in result.reason
 
 
+def test_what_is_recorded_of_a_move_cut_short_was_read_at_rest(make_bench, tmp_path):
+    """An axis runs on a little while it is stopped: the record has the place where it ended."""
+    bench, path = make_bench(noise=0.0), tmp_path / "run.db"
+    stage = bench.stages["stage"]
+    flag, halt = stop_in_mid_move(stage), stage.stop
+
+    def stop():
+        halt()
+        if stage.stopped == 1:
+            stage.put(AXIS, stage.status(AXIS).position + 0.05)
+
+    stage.stop = stop
+    align(bench, stop=flag, journal=path)
+    (*_, move) = read_journal(path).moves
+    assert move.status == "stopped"
+    assert move.positions[AXIS] == pytest.approx(bench.positions()[AXIS], abs=1e-12)
+
+
 def test_positions_that_cannot_be_read_after_the_stop_are_said_to_be_unknown(
     make_bench, monkeypatch
 ):

@@ -280,6 +280,17 @@ def test_what_is_better_by_noise_alone_is_not_better(gain, place):
     assert s.positions["a.x"] == (0.0 if place == "the start" else 1.0)
 
 
+@pytest.mark.parametrize("distrusts", [False, True])
+def test_what_drifts_into_spec_is_not_claimed_on_the_word_of_cameras_nobody_trusts(distrusts):
+    """Back at the start the numbers meet the spec: that counts as long as they are believed."""
+    strategy, values = Scripted((1, 0)), iter([9.0, 9.5, 0.1])
+    strategy.distrusts = distrusts
+    s = session(strategy)
+    play(s, lambda _x, _y: next(values), u=0.1)
+    assert s.last.in_spec
+    assert s.finish.in_spec is not distrusts
+
+
 def test_only_noise_in_the_way_is_met_with_a_closer_look():
     """Well within tolerance but too uncertain: the same place again, with more frames."""
     s = session(Scripted((1, 0)), frames=2)
@@ -295,6 +306,18 @@ def test_only_noise_in_the_way_is_met_with_a_closer_look():
     s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
     assert s.finish is not None
     assert s.finish.in_spec
+
+
+@pytest.mark.parametrize("value", [0.45, 0.55])
+def test_more_frames_are_for_beams_well_inside_alone(value):
+    """Up to half a tolerance noise is all that is in the way; beyond, the strategy goes on."""
+    s = session(Scripted((1, 0), (2, 0)))
+    assert isinstance(s.next_action(), Look)
+    s.observe(Seen({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
+    s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
+    at = {"a.x": 1.0, "b.y": 0.0}
+    s.observe(Seen(at, {"meter": [Reading({"q": value}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
+    assert isinstance(s.next_action(), Look if value < 0.5 else Move)
 
 
 def test_a_strategy_without_what_it_needs_is_refused_by_name():

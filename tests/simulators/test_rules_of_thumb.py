@@ -84,7 +84,7 @@ def test_wrong_clocking_changes_the_height_of_the_spot_between_the_screens() -> 
         heights.append(moments["far"][1] - moments["near"][1])
     assert abs(heights[1]) < 1e-3
     assert heights[0] * heights[2] < 0
-    # CHECK: parent axis through P turns the beam by w sin α (derived for an aligned source).
+    # Derived here: turned about the parent axis by w, an aligned section turns the beam by w sin α.
     assert abs(heights[2]) == pytest.approx(5e-3 * np.sin(np.radians(35)) * 2000, rel=0.02)
 
 

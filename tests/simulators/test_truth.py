@@ -68,7 +68,7 @@ def test_quadrature_has_converged() -> None:
 
 def test_power_counts_what_the_mirror_catches() -> None:
     """A Gaussian-like far field through a circle: 1 − 20^−(sin θ/NA)² with an edge at sin θ."""
-    # Definition of NA at 5 % of the centre, fibre practice, from memory.
+    # NA at 5 % of the far field's maximum: IEC 60793-1-43, from memory.
     truth = simulate(0, ideal=True).truth
     edge = 15 / np.hypot(150, 15)
     assert truth.power() == pytest.approx(1 - 20 ** -((edge / 0.12) ** 2), rel=0.01)

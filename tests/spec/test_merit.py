@@ -48,7 +48,7 @@ def test_perfect_beam_of_a_point_source_is_in_spec_with_no_merit() -> None:
 
 @pytest.mark.parametrize("waist", [0.0, 150.0])
 def test_divergence_floor_is_what_a_perfect_extended_source_shows(waist: float) -> None:
-    """The floor is that of d² = D² + Θ²(z − w)² between the planes (quadrature, from memory)."""
+    """The floor is that of d² = D² + Θ²(z − w)² between the planes (ISO 11146-1, from memory)."""
     theta, d0 = 0.1 / 150.0, 26.0
     width = [math.hypot(d0, theta * (z - waist)) for z in (400.0, 2400.0)]
     seen = (width[1] - width[0]) / 2000.0
@@ -84,7 +84,10 @@ def test_divergence_floor_is_what_the_exact_trace_shows(
     ("value", "u", "inside"), [(0.9e-4, 0, True), (0.9e-4, 1e-5, False), (1.1e-4, 0, False)]
 )
 def test_guard_band_counts_against_the_claim(value: float, u: float, inside: bool) -> None:
-    """A beam inside the tolerance by less than its guard band is not accepted (ISO 14253-1)."""
+    """A beam inside the tolerance by less than its guard band is not accepted.
+
+    ISO 14253-1, rule for proving conformance, from memory.
+    """
     verdict = Spec((PointingTerm("x", 1e-4),)).evaluate(quality(u, pointing_x=value))
     assert verdict.in_spec is inside
 
@@ -128,6 +131,15 @@ def test_uncertainty_of_divergence_follows_its_direction() -> None:
     assert Spec((DivergenceTerm(1e-3),)).evaluate(quality(1e-5, divergence_yy=1e-4))[
         "divergence"
     ].uncertainty == pytest.approx(1e-5)
+
+
+@pytest.mark.parametrize("bad", ["pointing_x", "pointing_y", "divergence_xx", "stretch_0"])
+@pytest.mark.parametrize("amount", [0.1, -0.1])
+def test_one_term_out_of_tolerance_on_either_side_is_enough(bad: str, amount: float) -> None:
+    """All the others are perfect: the beam is not in spec for that."""
+    verdict = Spec.collimation().evaluate(quality(**{bad: amount}))
+    assert [t.in_spec for t in verdict.terms].count(False) == 1
+    assert not verdict.in_spec
 
 
 def test_specs_that_cannot_be() -> None:

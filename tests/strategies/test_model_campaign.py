@@ -158,7 +158,8 @@ def strehl(bench: Bench) -> float:
 def test_focus_is_as_small_as_the_light_allows() -> None:
     """Where the focuser ends, both widths are within 15 % of diffraction and divergence; and each
     direction of its beam, whose divergence outweighs diffraction threefold, has a Strehl ratio of
-    0.8 (Maréchal's limit; any handbook)."""
+    0.8 (Maréchal's criterion: M. Born and E. Wolf, Principles of Optics, 7th ed., section 9.3,
+    from memory)."""
     width = focal_width(focuser_layout())
     good, ratios = [], []
     for seed in SEEDS[:100]:

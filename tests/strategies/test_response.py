@@ -47,6 +47,28 @@ def test_noise_makes_the_estimate_careful():
     np.testing.assert_allclose(response.matrix, np.eye(2), atol=1e-3)
 
 
+def test_a_change_is_as_uncertain_as_two_looks():
+    """The gain is P u/(uᵀP u + 2 noise²), as of a Kalman filter: a change has the noise of both."""
+    response = Response(1, 2, wander=0.0)
+    response.covariance = 0.3 * np.eye(2)
+    response.learn(np.array([2.0, 0.0]), np.array([5.0]), noise=0.7)
+    gain = 0.3 * 2 / (0.3 * 4 + 2 * 0.49)
+    assert response.matrix[0] == pytest.approx([5.0 * gain, 0.0])
+    assert response.covariance[0, 0] == pytest.approx(0.3 * (1 - 2 * gain))
+
+
+@pytest.mark.parametrize(("length", "counted"), [(0.5, 0.25), (3.0, 1.0)])
+def test_what_is_known_for_sure_is_learnt_again_over_long_steps(length, counted):
+    """A hundredth of the matrix' rms may change over a step of 1, as much over a longer one."""
+    response = Response(1, 2)
+    response.matrix, response.covariance = np.array([[6.0, 8.0]]), np.zeros((2, 2))
+    step = np.array([length, 0.0])
+    response.learn(step, np.array([6.0 * length + 1.0]), noise=0.05)
+    doubt = 0.01**2 * 50 * counted
+    gain = doubt * length / (doubt * length**2 + 2 * 0.05**2)
+    assert response.matrix[0] == pytest.approx([6.0 + gain, 8.0])
+
+
 def test_an_axis_that_was_never_pushed_is_never_stepped():
     """Unknown columns are not used, however tempting the residual."""
     response = Response(3, 3)
@@ -73,6 +95,24 @@ def test_damping_shortens_the_step():
     r = np.array([10.0, 1.0])
     lengths = [np.linalg.norm(response.step(r, d, -FREE[:2], FREE[:2])) for d in (0.0, 1.0, 10.0)]
     assert lengths[0] > lengths[1] > lengths[2] > 0
+
+
+@given(st.integers(0, 10_000), st.sampled_from([0.0, 0.3, 4.0]))
+def test_a_step_is_the_best_for_all_that_the_response_may_be(seed, damping):
+    """(ĴᵀĴ + m P + damping² 1) u = −Ĵᵀr: the expected square, by its normal equations.
+
+    The expectation of |r + J u|² over rows of J with the covariance P is |r + Ĵu|² + m uᵀPu
+    (derived here).
+    """
+    rng = np.random.default_rng(seed)
+    response = Response(5, 3)
+    response.matrix = rng.standard_normal((5, 3)) * 10
+    spread = rng.standard_normal((3, 3)) * 3
+    response.covariance = spread @ spread.T
+    r = rng.standard_normal(5) * 20
+    normal = response.matrix.T @ response.matrix + 5 * response.covariance
+    expected = -np.linalg.solve(normal + damping**2 * np.eye(3), response.matrix.T @ r)
+    np.testing.assert_allclose(response.step(r, damping, -FREE, FREE), expected, rtol=1e-6)
 
 
 def test_axes_are_paired_with_the_symptom_that_they_govern():
