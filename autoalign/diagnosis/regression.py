@@ -10,7 +10,7 @@ residuals should vanish, so that large misalignments are read as well as small o
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -111,16 +111,10 @@ def _of_calibration(
         for plane, m in zip(twin.planes, seen, strict=True)
     }
     quality = combine(profiles, foresight.distances, **dict[str, Any](calibration))
-    names = [n for n in foresight.spec.quantities if n in quality]
+    names = foresight.spec.quantities
     _, covariance = quality.pick(names)
-    at_rest = foresight.spec.evaluate(quality).residuals
-    slopes = np.zeros((len(at_rest), len(names)))
-    for k, name in enumerate(names):
-        step = max(1e-3 * quality.u(name), 1e-9)
-        values = quality.values.copy()
-        values[quality.index(name)] += step
-        varied = foresight.spec.evaluate(replace(quality, values=values)).residuals
-        slopes[:, k] = (varied - at_rest) / step
+    steps = np.array([max(1e-3 * quality.u(name), 1e-9) for name in names])
+    slopes = foresight.spec.slopes(quality, steps)
     out: Floats = slopes @ covariance @ slopes.T
     return out
 

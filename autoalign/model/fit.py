@@ -182,25 +182,27 @@ def fit(
     problem = _Problem(twin, looks, mean, precision, sigma, wiring)
     phi = mean.copy() if start is None else start.copy()
     weights = dict.fromkeys(problem.blocks, belief)
-    damping, seen = 1e-3, problem.predict(phi)
+    damping, seen = 1e-3, problem.predict(phi).derived()
     state = problem.linearise(seen, phi, weights)
     for _ in range(rounds):
         step = _damped(state.jacobian, state.residual, damping)
         ahead = problem.predict(phi + step)
-        trial = problem.linearise(ahead, phi + step, weights)
-        gain = state.cost - trial.cost
-        if not gain >= 0:
+        trial = None
+        if problem.cost(ahead, phi + step, state) <= state.cost:
+            ahead = ahead.derived()
+            trial = problem.linearise(ahead, phi + step, weights)
+        if trial is None or not math.isfinite(trial.cost):
             damping *= 10
             if damping > 1e6:
                 break
             continue
-        phi, seen = phi + step, ahead
+        phi, seen, gain = phi + step, ahead, state.cost - trial.cost
         damping = max(damping / 10, 1e-9)
         settled = gain < SETTLED + RELATIVE * state.cost
         state = trial
         if settled:
-            before, weights = weights, problem.reweigh(seen)
-            if all(abs(weights[b] / before[b] - 1) < STEADY for b in weights):
+            held, weights = weights, problem.reweigh(seen)
+            if all(abs(weights[b] / held[b] - 1) < STEADY for b in weights):
                 break
             state = problem.linearise(seen, phi, weights)
     plain = problem.linearise(seen, phi, problem.unrelieved(weights))
@@ -210,9 +212,12 @@ def fit(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _State:
+    """Whitened residuals, their derivatives, the cost; what whitens each look that counts."""
+
     residual: Floats
     jacobian: Floats
     cost: float
+    whiten: tuple[Floats, ...] = ()
 
 
 class _Problem:
@@ -235,8 +240,19 @@ class _Problem:
         self.count = sum(look.count for look in looks)
 
     def predict(self, phi: Floats) -> Prediction:
-        """What should have been seen, with derivatives."""
-        return self.twin.predict(self.positions, phi, derivatives=True)
+        """What should have been seen; derivatives are made only where a step is taken."""
+        return self.twin.predict(self.positions, phi)
+
+    def cost(self, seen: Prediction, phi: Floats, state: _State) -> float:
+        """The cost of ``phi``, with readings as sure as they are in ``state``."""
+        out = float(np.sum((self.precision @ (phi - self.mean)) ** 2))
+        lit = (i for i, look in enumerate(self.looks) if look.used)
+        for i, whiten in zip(lit, state.whiten, strict=True):
+            look = self.looks[i]
+            gaps = [(k, (look.moments[k] - seen.moments[i, k])[used]) for k, used in _of(look)]
+            white = whiten @ np.concatenate([_beyond(look, k, gap) @ gap for k, gap in gaps])
+            out += float(white @ white)
+        return out
 
     def linearise(
         self, seen: Prediction, phi: Floats, weights: dict[tuple[int, int], float]
@@ -244,13 +260,15 @@ class _Problem:
         """Residuals and derivatives, whitened; the prior's rows come last."""
         assert seen.jacobian is not None
         residuals, jacobians = [], []
+        whiten: list[Floats] = []
         for i, look in enumerate(self.looks):
             if not look.used:
                 continue
             covariance = self._covariance(seen, i, weights)
             if not np.all(np.isfinite(covariance)):
                 return _State(np.zeros(0), np.zeros((0, 0)), math.inf)
-            inverse = np.linalg.inv(_root(covariance))
+            inverse: Floats = np.asarray(np.linalg.inv(_root(covariance)), dtype=np.float64)
+            whiten.append(inverse)
             gaps, slopes = [], []
             for k, used in _of(look):
                 gap = (look.moments[k] - seen.moments[i, k])[used]
@@ -263,7 +281,7 @@ class _Problem:
         jacobians.append(self.precision)
         residual = np.concatenate(residuals)
         jacobian = np.concatenate(jacobians)
-        return _State(residual, jacobian, float(residual @ residual))
+        return _State(residual, jacobian, float(residual @ residual), tuple(whiten))
 
     def unrelieved(self, weights: dict[tuple[int, int], float]) -> dict[tuple[int, int], float]:
         """Weights for the misfit: 1, but of a cut-off beam no more than it is believed.

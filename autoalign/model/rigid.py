@@ -1,4 +1,4 @@
-"""Small rigid displacements as twists, and how each unknown displaces each part.
+"""Small rigid displacements as twists.
 
 A twist is (turn, shift), six numbers. Everything keeps complex numbers, for complex steps.
 """
@@ -9,18 +9,22 @@ import numpy as np
 
 from autoalign.optics.pose import Array, Pose
 
-__all__ = ["STEP", "exp", "placed", "vee"]
+__all__ = ["GENERATORS", "STEP", "carry_twist", "exp", "vee"]
 
 STEP = 1e-30
 """Size of the complex step: far below rounding, so that derivatives are exact."""
 
 
 _ONE = np.eye(3)
-# w @ _GENERATORS is the cross-product matrix of w, row by row.
-_GENERATORS = np.array(
-    [[0, 0, 0, 0, 0, -1, 0, 1, 0], [0, 0, 1, 0, 0, 0, -1, 0, 0], [0, -1, 0, 1, 0, 0, 0, 0, 0]],
+GENERATORS = np.array(
+    [
+        [[0, 0, 0], [0, 0, -1], [0, 1, 0]],
+        [[0, 0, 1], [0, 0, 0], [-1, 0, 0]],
+        [[0, -1, 0], [1, 0, 0], [0, 0, 0]],
+    ],
     dtype=float,
 )
+"""Cross-product matrices of the three unit vectors."""
 SMALL = 0.01
 """Below this squared angle four terms are good to 1e-14."""
 
@@ -36,7 +40,7 @@ def exp(twist: Array) -> Pose:
     s = (w * w).sum(axis=-1)
     terms = 4 if np.abs(s.real).max(initial=0.0) < SMALL else 7
     a, b, c = _series(s, _RATIOS[:, :terms])[..., None, None]
-    cross = (w @ _GENERATORS).reshape(*w.shape, 3)
+    cross = (w @ GENERATORS.reshape(3, 9)).reshape(*w.shape, 3)
     square = cross @ cross
     rotation = _ONE + a * cross + b * square
     position = ((_ONE + b * cross + c * square) @ v[..., None])[..., 0]
@@ -69,21 +73,11 @@ def vee(base: Pose, varied: Pose) -> Array:
     return np.concatenate([w, shift], axis=-1)
 
 
-def placed(nominal: Pose, motions: list[tuple[Array, Array]], rigid: Array) -> Pose:
-    """Return where a part stands.
-
-    Parameters
-    ----------
-    nominal
-        Its place on paper.
-    motions
-        Twist per unit (..., 6), bench frame, and amount (...), outermost first.
-    rigid
-        Twist of the part as mounted (..., 6), its own frame.
-    """
-    twists = [twist * amount[..., None] for twist, amount in motions]
-    steps = exp(np.stack(np.broadcast_arrays(rigid, *twists)))
-    pose = nominal.compose(Pose(steps.rotation[0], steps.position[0]))
-    for k in range(len(motions), 0, -1):
-        pose = Pose(steps.rotation[k], steps.position[k]).compose(pose)
-    return pose
+def carry_twist(pose: Pose) -> Array:
+    """Return the matrix (..., 6, 6) that carries twists ω, v along ``pose`` into its frame."""
+    rotation = pose.rotation
+    out = np.zeros((*rotation.shape[:-2], 6, 6))
+    out[..., :3, :3] = out[..., 3:, 3:] = rotation
+    cross = (pose.position @ GENERATORS.reshape(3, 9)).reshape(rotation.shape)
+    out[..., 3:, :3] = cross @ rotation
+    return out

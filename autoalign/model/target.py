@@ -16,8 +16,9 @@ import numpy.typing as npt
 from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import MissingNeedError, UsageError
+from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import sizes
-from autoalign.model.predict import Twin
+from autoalign.model.predict import Prediction, Twin
 from autoalign.spec.terms import Spec
 
 __all__ = ["Aim", "Forecast", "Foresight", "aim"]
@@ -85,27 +86,41 @@ class Foresight:
 
     def merit(self, position: Floats, phi: Floats) -> float:
         """Return the merit expected at one ``position`` (axes,); infinite without light."""
-        moments = self.twin.predict(self._true(position), phi).moments[0]
+        return self.merit_of(self.seen(position, phi))
+
+    def at(self, position: Floats, phi: Floats) -> Forecast:
+        """Return the forecast for one ``position`` (axes,)."""
+        return self.forecast_of(self.seen(position, phi))
+
+    def seen(self, position: Floats, phi: Floats) -> Prediction:
+        """Return what the detectors should show at one ``position`` (axes,)."""
+        return self.twin.predict(self._true(position), phi)
+
+    def merit_of(self, seen: Prediction) -> float:
+        """Return the merit of what should be ``seen``; infinite without light."""
+        moments = seen.moments[0]
         if not np.all(np.isfinite(moments)):
             return math.inf
         return float(np.sqrt(np.mean(self.residuals(moments) ** 2)))
 
-    def at(self, position: Floats, phi: Floats) -> Forecast:
-        """Return the forecast for one ``position`` (axes,)."""
-        seen = self.twin.predict(self._true(position), phi, derivatives=True)
-        assert seen.jacobian is not None
-        assert seen.motion is not None
+    def forecast_of(self, seen: Prediction) -> Forecast:
+        """Return the forecast where that should be ``seen``."""
         moments = seen.moments[0]
         if not np.all(np.isfinite(moments)):
             raise UsageError(
                 "strategy model: the twin expects no light where the axes stand; the bench differs "
                 "from its layout. Check the bench file, or choose the strategy without-model."
             )
+        full = seen.derived()
+        assert full.jacobian is not None
+        assert full.motion is not None
         residual, slope = self._slopes(moments)
-        motion = np.einsum("rpm,pma->ra", slope, seen.motion[0])
+        by_moment = slope.reshape(len(residual), -1)
+        motion = by_moment @ full.motion[0].reshape(by_moment.shape[1], -1)
         if self.wiring is not None:
             motion = motion @ self.wiring
-        return Forecast(residual, motion, np.einsum("rpm,pmu->ru", slope, seen.jacobian[0]))
+        by_unknown = by_moment @ full.jacobian[0].reshape(by_moment.shape[1], -1)
+        return Forecast(residual, motion, by_unknown)
 
     def turned(self, position: Floats, phi: Floats) -> bool:
         """Whether the beam is turned over between the outer planes though it should not be.
@@ -159,13 +174,8 @@ class Foresight:
         places = [names.index(q) for q in self.spec.quantities]
         sized = np.linalg.norm(by_moment[places] * sizes(moments), axis=(1, 2))
         steps = 1e-6 * np.maximum(sized, 1e-6)
-        slopes = []
-        for place, step in zip(places, steps, strict=True):
-            values = quality.values.copy()
-            values[place] += step
-            varied = self.spec.evaluate(replace(quality, values=values)).residuals
-            slopes.append((varied - residual) / step)
-        return residual, np.einsum("qk,qpm->kpm", np.array(slopes), by_moment[places])
+        slopes = self.spec.slopes(quality, steps)
+        return residual, np.einsum("kq,qpm->kpm", slopes, by_moment[places])
 
     def _known_part(self, spec: Spec) -> Spec:
         """Leave out terms that the twin has no reading for (a power meter's, for instance)."""
@@ -228,34 +238,29 @@ class _Way:
             step = _bounded_step(
                 target, weight, position - self.here, self.lower - position, self.upper - position
             )
-            scale, ahead = 1.0, self.foresight.merit(position + step, self.phi)
+            scale, (seen, ahead) = 1.0, self._ahead(position + step)
             while ahead > merit and scale > 0.1:
                 scale /= 3
-                ahead = self.foresight.merit(position + scale * step, self.phi)
+                seen, ahead = self._ahead(position + scale * step)
             if ahead >= merit:
                 break
             gain, merit = merit - ahead, ahead
             position = position + scale * step
-            target = self.foresight.at(position, self.phi)
+            target = self.foresight.forecast_of(seen)
             if gain < ENOUGH or merit < ENOUGH:
                 break
         return position, target
+
+    def _ahead(self, position: Floats) -> tuple[Prediction, float]:
+        """What should be seen at ``position`` (axes,), and its merit."""
+        seen = self.foresight.seen(position, self.phi)
+        return seen, self.foresight.merit_of(seen)
 
 
 def _bounded_step(
     at: Forecast, weight: Floats, moved: Floats, lower: Floats, upper: Floats
 ) -> Floats:
-    """Least squares step (axes,) within bounds, by fixing what runs against them in turn."""
-    a = np.concatenate([at.by_axis, np.diag(weight)])
-    b = -np.concatenate([at.residual, weight * moved])
-    free = np.ones(len(weight), dtype=bool)
-    step = np.zeros(len(weight))
-    for _ in range(len(weight)):
-        rest = b - a[:, ~free] @ step[~free]
-        step[free] = np.linalg.lstsq(a[:, free], rest, rcond=None)[0]
-        outside = free & ((step < lower) | (step > upper))
-        if not outside.any():
-            break
-        step[outside] = np.clip(step, lower, upper)[outside]
-        free &= ~outside
-    return np.clip(step, lower, upper)
+    """Least squares step (axes,) within bounds, motion weighed against residuals."""
+    system = np.concatenate([at.by_axis, np.diag(weight)])
+    goal = -np.concatenate([at.residual, weight * moved])
+    return bounded_least_squares(system, goal, lower, upper)

@@ -20,11 +20,22 @@ from autoalign.optics.rays import Rays
 from autoalign.optics.sources import aimed, bundle, cone, disk_grid, emission
 from autoalign.optics.trace import height, trace_to_planes
 
-__all__ = ["effective_size", "overfill", "plane_moments", "quantities", "quantities_of"]
+__all__ = [
+    "effective_size",
+    "overfill",
+    "overfills",
+    "plane_moments",
+    "quantities",
+    "quantities_of",
+]
 
 _RINGS, _SPOKES = 8, 16
 _RIM = 1e-4
-"""A mirror whose rim gets more than this part of the central intensity is overfilled."""
+"""Brightness of the rim, against the middle, from which light is followed on the mirror's aperture.
+
+There, rays on the aperture and rays in the source's own far field give widths with the same error,
+1e-4 of the beam's own (against ten times as many rays): with more light on the rim the far field
+leaves out what the rim cuts off, with less the aperture has too few rays within the beam."""
 
 _CORE = 2.4
 """A smooth profile that underfills its mirror is followed to this many of its own radii."""
@@ -51,6 +62,14 @@ def overfill(layout: Layout) -> float:
         hard, edge = light.profile == "uniform", light.diameter / 2
         intensity = np.exp(-2 * across / edge**2)
     return float(np.any(across <= edge**2)) if hard else float(np.max(intensity))
+
+
+def overfills(layout: Layout) -> bool:
+    """Return whether the first element's aperture, not the source, ends the beam.
+
+    Every model of what a bench shows sets its rays on the aperture then.
+    """
+    return overfill(layout) > _RIM
 
 
 def plane_moments(
@@ -123,7 +142,7 @@ def _pencils(
     light, first = layout.light, layout.elements[0]
     x, y, w = disk_grid(1, 4)  # exact up to third moments of the face
     size = effective_size(light) / 2
-    full = overfill(layout) > _RIM
+    full = overfills(layout)
     pencils = []
     for px, py, share in zip(x * size, y * size, w, strict=True):
         at = (float(px), float(py))

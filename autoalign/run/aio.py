@@ -1,4 +1,8 @@
-"""The asyncio runner: the same session and the same conductor, with the hardware in threads."""
+"""The asyncio runner: the same session and the same conductor, with whatever takes time in threads.
+
+Hardware, the evaluation of frames and the strategy's thinking all run in a worker thread, one after
+the other; the event loop goes on meanwhile.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """Carries a session out on a bench, written once for blocking and asyncio callers.
 
 :meth:`Conductor.steps` is a generator of :class:`Call` (do this and send me the result) and
-:class:`Sleep`. It never blocks by itself, except to stop the stages when something went wrong.
+:class:`Sleep`. It never blocks by itself, except to stop the stages when something went wrong: the
+session's own thinking is handed over as a call as well, since a fit may take seconds.
 """
 
 from __future__ import annotations
@@ -174,7 +175,7 @@ class Conductor:
         """Carry the session out; whatever ends it early stops every stage and is recorded."""
         try:
             self.session.stand_at((yield from self._rest()))
-            while not isinstance(action := self.session.next_action(), Finish):
+            while not isinstance(action := (yield Call(self.session.next_action)), Finish):
                 self._check_stop()
                 yield from self._act(action)
         except _Stopped:
@@ -195,15 +196,16 @@ class Conductor:
 
     def _act(self, action: Look | Move) -> _Steps:
         if isinstance(action, Move):
-            self.session.observe((yield from self._move(action)))
+            yield Call(self.session.observe, ((yield from self._move(action)),))
             self._tell(action)
             return
         seen = yield from self._look(action)
-        self.session.observe(seen)
+        yield Call(self.session.observe, (seen,))
         observation = self.session.last
         assert observation is not None
         if self.journal is not None:
-            known = (action, seen.positions, observation, _pictures(seen), self.session.elapsed)
+            pictures = yield Call(_pictures, (seen,))
+            known = (action, seen.positions, observation, pictures, self.session.elapsed)
             yield Call(self.journal.look, known)
         self._tell(action, observation, seen.exposures)
 

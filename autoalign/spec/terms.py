@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -335,6 +335,25 @@ class Spec:
         residuals = np.concatenate([math.sqrt(t.weight) * t.components for t in terms])
         merit = float(np.sqrt(np.mean(residuals**2)))
         return Verdict(terms, residuals, merit, all(t.in_spec for t in terms))
+
+    def slopes(self, quality: Quality, steps: Floats) -> Floats:
+        """Return how the residuals change with each of :attr:`quantities` (residuals, quantities).
+
+        By differences of ``steps`` (quantities,), each in the quantity's unit; only the terms that
+        need a quantity are judged again.
+        """
+        now = [t.evaluate(quality, self.guard) for t in self.terms]
+        ends = np.cumsum([len(t.components) for t in now])
+        slopes = np.zeros((int(ends[-1]), len(steps)))
+        for k, (name, step) in enumerate(zip(self.quantities, steps, strict=True)):
+            values = quality.values.copy()
+            values[quality.index(name)] += step
+            varied = replace(quality, values=values)
+            for term, old, end in zip(self.terms, now, ends, strict=True):
+                if name in term.quantities:
+                    change = term.evaluate(varied, self.guard).components - old.components
+                    slopes[end - len(change) : end, k] = math.sqrt(old.weight) * change / step
+        return slopes
 
     def missing(self, names: Sequence[str]) -> tuple[str, ...]:
         """Return the quantities that the spec needs and ``names`` lacks."""

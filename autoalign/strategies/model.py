@@ -16,6 +16,7 @@ import numpy.typing as npt
 from autoalign.core.errors import AlignError, MissingNeedError
 from autoalign.core.findings import Amount, Finding
 from autoalign.diagnosis.estimator import Knowledge
+from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import usable
 from autoalign.strategies.base import Need, Observation, Problem, Strategy
 from autoalign.strategies.lost_beam import search_positions
@@ -190,7 +191,8 @@ class _Course:
         damping = 0.05 * np.linalg.norm(scaled) * np.eye(len(scale))
         rows = np.concatenate([scaled, damping])
         goal = np.concatenate([-best.verdict.residuals, np.zeros(len(scale))])
-        step = np.linalg.lstsq(rows, goal, rcond=None)[0] * scale
+        low, high = ((b - best.positions) / scale for b in (self.problem.lower, self.problem.upper))
+        step = bounded_least_squares(rows, goal, low, high) * scale
         return self.problem.clip(best.positions + step)
 
 

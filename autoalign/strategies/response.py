@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.model.bounded import bounded_least_squares
+
 __all__ = ["Response"]
 
 Floats = npt.NDArray[np.float64]
@@ -68,23 +70,14 @@ class Response:
         """Return the step u (n,) within ``lower``, ``upper`` of the least expected square.
 
         The expectation of |r + J u|² over what J may be is |r + Ĵ u|² + m uᵀ P u; |damping · u|²
-        comes on top. Axes that meet a bound stay there while the others are solved again.
+        comes on top.
         """
         count = self.axes
         values, vectors = np.linalg.eigh(self.covariance)  # rounding may leave some below 0
         root = (vectors * np.sqrt(np.maximum(values, 0.0))).T
         system = np.vstack([self.matrix, np.sqrt(self.residuals) * root, damping * np.eye(count)])
         right = np.concatenate([-residuals, np.zeros(2 * count)])
-        step, free = np.zeros(count), np.ones(count, dtype=bool)
-        while free.any():
-            rest = right - system[:, ~free] @ step[~free]
-            step[free] = np.linalg.lstsq(system[:, free], rest, rcond=None)[0]
-            outside = free & ((step < lower) | (step > upper))
-            step = np.clip(step, lower, upper)
-            if not outside.any():
-                break
-            free &= ~outside
-        return step
+        return bounded_least_squares(system, right, lower, upper)
 
     def promise(self, residuals: Floats, step: Floats) -> float:
         """Return the largest residual that is left if J is right."""

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from autoalign_simulators import benches
 
+from autoalign.core.axes import Axis
 from autoalign.model import illumination as light
 from autoalign.model.predict import Twin
 from autoalign.model.rigid import exp
 from autoalign.model.unknowns import twist_of
 from autoalign.optics.layout import Motion
+from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.optics.standard_layouts import collimator_layout
 
 
 @pytest.fixture
@@ -31,6 +35,32 @@ def test_exact_derivatives(twin):
         up, down = twin.predict(x, phi + step).moments, twin.predict(x, phi - step).moments
         size = np.abs(seen.jacobian).max(axis=-1)
         assert np.all(np.abs((up - down) / 2e-4 - seen.jacobian[..., k]) < 1e-6 * size)
+
+
+@pytest.mark.parametrize("kind", ["steering", "focuser", "relay", "narrow source"])
+def test_exact_derivatives_of_every_kind_of_bench(kind):
+    """Beams and sources, flats and two mirrors, rays on the aperture and in the far field."""
+    if kind == "narrow source":
+        optic = OffAxisParaboloid(150, 35, 30)
+        layout = collimator_layout(optic, 0.05, 0.04, 660e-6, emission="gaussian")
+        axes = [
+            Axis(m.axis, *(("mm", -4, 4) if m.kind == "shift" else ("rad", -0.02, 0.02)))
+            for m in layout.motions[:4]
+        ]
+    else:
+        bench = getattr(benches, kind)(seed=0)
+        layout, axes = bench.layout, list(bench.axes.values())
+    twin = Twin(layout, axes)
+    rng = np.random.default_rng(3)
+    x = np.array([[rng.uniform(a.lower, a.upper) / 5 for a in axes] for _ in range(2)])
+    phi = 0.5 * rng.normal(size=twin.size)
+    jacobian = twin.predict(x, phi, derivatives=True).jacobian
+    size = np.abs(jacobian).max(axis=-1)
+    for k in range(twin.size):
+        step = np.zeros(twin.size)
+        step[k] = 1e-5
+        up, down = twin.predict(x, phi + step).moments, twin.predict(x, phi - step).moments
+        assert np.all(np.abs((up - down) / 2e-5 - jacobian[..., k]) < 2e-6 * size), k
 
 
 def test_motion_is_the_derivative_by_axis_position(twin):

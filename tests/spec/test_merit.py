@@ -21,6 +21,7 @@ from autoalign.spec.terms import (
     PointingTerm,
     QuantityTerm,
     Spec,
+    TermValue,
 )
 
 NAMES = (
@@ -156,3 +157,28 @@ def test_specs_that_cannot_be() -> None:
         PointingTerm("x", 1.0, target=math.nan)
     with pytest.raises(UsageError, match="guard inf must be"):
         Spec((PointingTerm("x", 1.0),), guard=math.inf)
+
+
+class _Counted:
+    """A term of one quantity and its square, with a weight of 4; counts how often it is asked."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.quantities, self.asked = name, (name,), 0
+
+    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+        """Return the quantity and its square as components."""
+        self.asked += 1
+        value = quality[self.name]
+        return TermValue(
+            self.name, "1", value, 0.0, value, 0.0, 1.0, 4.0, np.array([value, value**2]), True
+        )
+
+
+def test_slopes_ask_only_the_terms_that_need_a_quantity() -> None:
+    """Residuals by quantities, weights included; each term is asked once, and once for each."""
+    first, second = _Counted("pointing_x"), _Counted("pointing_y")
+    spec = Spec((first, second))
+    found = spec.slopes(quality(pointing_x=3.0, pointing_y=5.0), np.array([1e-6, 1e-6]))
+    expected = [[2.0, 0.0], [12.0, 0.0], [0.0, 2.0], [0.0, 20.0]]
+    np.testing.assert_allclose(found, expected, rtol=1e-5)
+    assert (first.asked, second.asked) == (2, 2)
