@@ -10,11 +10,12 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.checks.clipping import spot_at_edge
-from autoalign.beam.checks.outline import outline_flags
 from autoalign.beam.checks.radial_profile import RAYS, REACH, STEPS, Polar
+from autoalign.beam.context import resolved
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.profile import Use
 from autoalign.beam.standards.flat_top import edge_ellipse, irradiance_distribution
+from autoalign.beam.thresholds import THRESHOLDS
 from autoalign.core.errors import UsageError
 
 
@@ -88,7 +89,7 @@ def test_rays_without_light_have_no_outline():
     t = (np.arange(STEPS) + 0.5) * (REACH / STEPS)
     wide = np.full(RAYS, 100.0)
     polar = Polar(light, np.arange(RAYS) * 0.1, t, wide, 0.0, light[0], 0.0, light == 0)
-    assert outline_flags(polar, 1.0) == []
+    assert not resolved(polar, 1.0, THRESHOLDS)
 
 
 @pytest.mark.parametrize("slope", [0.0, 4.0, 8.0])

@@ -7,6 +7,7 @@ import pytest
 
 from autoalign import Frame, FrameError, measure_beam
 from autoalign.beam.frame.hot_map import without_bad_pixels
+from autoalign.beam.frame.pixels import find_hot
 
 
 def test_a_plane_is_continued_exactly():
@@ -63,3 +64,13 @@ def test_a_dark_frame_of_another_mode_is_refused():
     for dark in (np.zeros((8, 9), np.uint8), np.zeros((8, 9), np.uint16)):
         with pytest.raises(FrameError, match="same mode"):
             measure_beam(frame, dark=Frame(dark))
+
+
+@pytest.mark.parametrize("rows", [40, 41])
+def test_hot_pixels_of_the_outermost_rows_and_columns_are_found(rng, rows):
+    """In any row of a pair and at every side of the frame, as those in its middle."""
+    for place in ((0, 0), (0, 49), (rows - 1, 0), (rows - 1, 49), (7, 0), (8, 49), (20, 20)):
+        pixels = rng.normal(10, 1, (rows, 50))
+        pixels[place] = 90
+        hot = find_hot(pixels, 10.0, 1.0)
+        assert list(zip(hot.rows, hot.columns, strict=True)) == [place]

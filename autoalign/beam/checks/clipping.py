@@ -8,41 +8,32 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.context import Context
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame_check import Evidence
+from autoalign.beam.middle import median
 from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.thresholds import THRESHOLDS
 
 __all__ = ["clipped_by_sensor", "clipping_covariance", "spot_at_edge"]
 
 Floats = npt.NDArray[np.float64]
 
-EDGE = 0.005
-"""Light at the sensor's edge, as part of the peak, from which the sensor cuts the beam."""
 
-SLIGHT = 0.02
-"""Light at the edge, as part of the peak, up to which the widths still hold, with the uncertainty
-that :func:`clipping_covariance` adds."""
-
-OUTER = 2
-"""So many cells along each side count as the sensor's edge, where no window settles."""
-
-CLEAR = 10.0
-"""A cell this many times its own noise above the frame's middle value is light."""
-
-
-def clipped_by_sensor(seen: Seen, shape: tuple[int, int], noise: float, peak: float) -> Flag | None:
+def clipped_by_sensor(context: Context) -> Evidence | None:
     """Look for light in the outermost cells of the frame."""
-    least = max(EDGE * peak, 6 * noise / (seen.grid.block * math.sqrt(3)))
-    lit = {name: float(_smooth(side).max()) for name, side, _, _ in _sides(seen, shape)}
+    seen, peak = context.seen, context.peak
+    noise = context.noise / (seen.grid.block * math.sqrt(3))
+    least = max(context.thresholds.edge_light * peak, 6 * noise)
+    sides = _sides(seen, context.ready.shape)
+    lit = {name: float(_smooth(side).max()) for name, side, _, _ in sides}
     over = {name: value for name, value in lit.items() if value > least}
     if not over:
         return None
-    strongest = max(over.values()) / max(peak, 1e-300)
-    use = Use.ALL if strongest < SLIGHT else Use.POSITION if strongest < 0.2 else Use.DIRECTION
     where = ", ".join(f"{name} {value / peak:.1%}" for name, value in over.items())
-    return Flag(
-        FlagKind.CLIPPED_BY_SENSOR, f"light at the sensor's edge, of the peak: {where}", use
-    )
+    strongest = max(over.values()) / max(peak, 1e-300)
+    return Evidence(f"light at the sensor's edge, of the peak: {where}", strongest)
 
 
 def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
@@ -50,14 +41,15 @@ def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
 
     ``grid`` covers the whole frame, ``noise`` is that of one pixel, in pixel values.
     """
-    light = grid.mean - np.median(grid.mean)
+    light = grid.mean - median(grid.mean)
     row, column = np.unravel_index(int(np.argmax(light)), light.shape)
+    cells = THRESHOLDS.edge_cells
     near = {
-        "top": row < OUTER, "bottom": row >= light.shape[0] - OUTER,
-        "left": column < OUTER, "right": column >= light.shape[1] - OUTER,
+        "top": row < cells, "bottom": row >= light.shape[0] - cells,
+        "left": column < cells, "right": column >= light.shape[1] - cells,
     }  # fmt: skip
     sides = [name for name, is_near in near.items() if is_near]
-    if not sides or light[row, column] < CLEAR * noise / grid.block:
+    if not sides or light[row, column] < THRESHOLDS.edge_clear * noise / grid.block:
         return None
     evidence = f"the brightest light lies at the sensor's edge, {' and '.join(sides)}"
     return Flag(FlagKind.CLIPPED_BY_SENSOR, evidence, Use.DIRECTION)

@@ -25,20 +25,15 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.radial_profile import RAYS, Polar
-from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.context import Context, outline
+from autoalign.beam.frame_check import Evidence
+from autoalign.beam.thresholds import Thresholds
 
-__all__ = ["shelf_flag"]
+__all__ = ["shelf"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
-
-EDGE = 0.12
-"""Level over the top at which the beam's own edge is taken to be."""
-
-INNER, OWN = 0.25, 1.4
-"""Level over the top from which to the edge the beam's own fall is measured, and how many times the
-light that it should have beyond is taken to be its own."""
 
 BEGIN, COUNT = 6, 48
 """Steps from the edge to where a shelf may begin, and how many are looked at."""
@@ -46,24 +41,8 @@ BEGIN, COUNT = 6, 48
 SCALES = ((7, 4), (13, 8))
 """Rays and steps that are averaged: for a narrow shelf and for a faint one."""
 
-FAINTEST = 0.002
-"""Level over the top from which a shelf is named."""
-
-CLEAR = 4.5
-"""Standard deviations that both halves of a shelf stand out by."""
-
-FALL = 1.7
-"""Light on the near half of a shelf over that on the far half, at the most."""
-
-ONE_SIDED = 0.75
-"""Part of a shelf's light that the opposite side lacks, at the least."""
-
-
 OUTSIDE = 50
 """Step, at 1.25 half widths, from which on a ghost must leave some light on one side."""
-
-TRACE = 0.18
-"""Mean light from there on over the least of a narrow shelf, below which no shelf is looked for."""
 
 
 def _averages() -> tuple[tuple[Floats, Floats], ...]:
@@ -81,72 +60,77 @@ def _averages() -> tuple[tuple[Floats, Floats], ...]:
 _AVERAGES = _averages()
 
 
-def shelf_flag(polar: Polar, pixel: float) -> Flag | None:
-    """Look for a shelf along any ray; ``pixel`` is the larger side of a pixel, mm."""
+def shelf(context: Context) -> Evidence | None:
+    """Look for a shelf along any ray."""
+    polar, limits = context.once(outline), context.thresholds
+    if polar is None:
+        return None
+    pixel = max(context.ready.pitch)
     lowest = [
-        max(FAINTEST * polar.top, CLEAR * _noise(polar, pixel, rays, steps))
+        max(limits.shelf_level * polar.top, limits.shelf_clear * _noise(polar, pixel, rays, steps))
         for rays, steps in SCALES
     ]
     half = RAYS // 2
     # A ray whose opposite leaves the sensor has nothing to be compared with.
     both = polar.on_sensor & np.roll(polar.on_sensor, half, axis=0)
     outside = _AVERAGES[0][0] @ (polar.light * both)[:, OUTSIDE:].mean(axis=1)
-    if np.abs(outside[:half] - outside[half:]).max() < TRACE * lowest[0]:
+    if np.abs(outside[:half] - outside[half:]).max() < limits.shelf_trace * lowest[0]:
         return None
-    beyond = _beyond_the_edge(polar, both)
+    beyond = _beyond_the_edge(polar, both, limits)
     if beyond is None:
         return None
     light, own = beyond
     found: tuple[float, int] = (0.0, 0)
     for least, (over_rays, over_steps) in zip(lowest, _AVERAGES, strict=True):
         seen, usual = (over_rays @ (part @ over_steps) for part in (light, own))
-        found = max(found, _highest(seen, OWN * usual, least))
+        found = max(found, _highest(seen, limits.shelf_own * usual, least, limits))
     level, ray = found
     if not level:
         return None
-    evidence = (
+    words = (
         f"a shelf of {level / polar.top:.1%} of the top beside the beam, at "
         f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it, or "
         "the tail of strong coma"
     )
-    # The tail of a beam far from aligned must not keep a search from using it.
-    return Flag(FlagKind.TWO_SPOTS, evidence, Use.ALL)
+    return Evidence(words, level / polar.top)
 
 
-def _beyond_the_edge(polar: Polar, both: Bools) -> tuple[Floats, Floats] | None:
+def _beyond_the_edge(polar: Polar, both: Bools, limits: Thresholds) -> tuple[Floats, Floats] | None:
     """Return (rays, COUNT) light from each ray's own edge outwards, zero where either of two
     opposite rays ends or leaves the sensor, and what the beam itself should have there; None for a
     beam whose edge lies beyond the rays.
     """
     end = polar.light.shape[1]
-    lit = polar.light > EDGE * polar.top
+    lit = polar.light > limits.shelf_edge * polar.top
     edge = end - 1 - np.argmax(lit[:, ::-1], axis=1)
     if edge.max() >= end - 2 * BEGIN or not lit.any(axis=1).all():
         return None
     places = (edge + BEGIN)[:, None] + np.arange(COUNT)
     seen = np.where(both, polar.light, 0.0)
     light: Floats = np.take_along_axis(seen, np.minimum(places, end - 1), axis=1)
-    own = _own_light(polar, edge, np.minimum(places, end - 1))
+    own = _own_light(polar, edge, np.minimum(places, end - 1), limits)
     reach = end - BEGIN - np.maximum(edge, np.roll(edge, RAYS // 2))
     light[:, int(reach.min()) :] *= np.arange(int(reach.min()), COUNT) < reach[:, None]
     return light, own
 
 
-def _own_light(polar: Polar, edge: Ints, places: Ints) -> Floats:
+def _own_light(polar: Polar, edge: Ints, places: Ints, limits: Thresholds) -> Floats:
     """Return (rays, COUNT) what the beam itself should have at the steps ``places``.
 
-    It goes on falling with r² as it does between :data:`INNER` and :data:`EDGE` of its top: so the
+    It goes on falling with r² as it does between two levels of its top: so the
     faint outer part of a Gaussian, which an aperture cuts off on one side, is no shelf.
     """
     end = polar.light.shape[1]
-    bright = polar.light > INNER * polar.top
+    bright = polar.light > limits.shelf_inner * polar.top
     inner = polar.t[end - 1 - np.argmax(bright[:, ::-1], axis=1)]
     outer = polar.t[edge]
     step = float(polar.t[1] - polar.t[0])
-    slope = math.log(INNER / EDGE) / np.maximum(outer**2 - inner**2, step * outer)
+    slope = math.log(limits.shelf_inner / limits.shelf_edge) / np.maximum(
+        outer**2 - inner**2, step * outer
+    )
     slope = _AVERAGES[0][0] @ slope
     fall = slope[:, None] * (polar.t[places] ** 2 - (outer**2)[:, None])
-    own: Floats = EDGE * polar.top * np.exp(-fall)
+    own: Floats = limits.shelf_edge * polar.top * np.exp(-fall)
     return own
 
 
@@ -160,7 +144,7 @@ def _noise(polar: Polar, pixel: float, rays: int, steps: int) -> float:
     return one * math.sqrt(2 / ((rays + 2) * max(1.0, min(steps, steps * step))))
 
 
-def _highest(light: Floats, own: Floats, least: float) -> tuple[float, int]:
+def _highest(light: Floats, own: Floats, least: float, limits: Thresholds) -> tuple[float, int]:
     """Return level and ray of the highest shelf, two entries long; (0, 0) where there is none.
 
     Up to ``own`` light counts as the beam's.
@@ -168,11 +152,11 @@ def _highest(light: Floats, own: Floats, least: float) -> tuple[float, int]:
     alone = light.copy()
     alone[: RAYS // 2] -= light[RAYS // 2 :]
     alone[RAYS // 2 :] -= light[: RAYS // 2]
-    lone = (alone > least) & (alone > ONE_SIDED * light) & (light > own)
+    lone = (alone > least) & (alone > limits.shelf_one_sided * light) & (light > own)
     shelf = lone[:, :-1] & lone[:, 1:]
     if not shelf.any():
         return 0.0, 0
-    shelf &= light[:, :-1] < FALL * light[:, 1:]
+    shelf &= light[:, :-1] < limits.shelf_fall * light[:, 1:]
     level = np.where(shelf, np.minimum(alone[:, :-1], alone[:, 1:]), 0.0)
     ray, where = np.unravel_index(int(np.argmax(level)), level.shape)
     return float(level[ray, where]), int(ray)

@@ -5,33 +5,26 @@ from __future__ import annotations
 import math
 
 from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.thresholds import THRESHOLDS
 
-__all__ = ["grown_over", "no_larger_than_hot_pixels"]
-
-FRAMES = 1.5
-"""Area of the window over that of the frame, from which the light may be the background's own."""
-
-THIN = 0.02
-"""Light in the window over that of a Gaussian of the same widths and peak. A disk has 2; a beam in
-its own noise, or with hot pixels fifty times as high, still more than this."""
-
-SMALLEST = 3.0
-"""Width d_σ in pixels, up to which a spot cannot be told from a few hot pixels side by side."""
+__all__ = ["larger_than_frame", "no_larger_than_hot_pixels", "too_little_light"]
 
 
-def grown_over(seen: Seen, shape: tuple[int, int], pitch: tuple[float, float], peak: float) -> bool:
-    """Return whether a window has grown over the frame, and its highest pixel is of no such beam.
+def larger_than_frame(seen: Seen, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:
+    """Return whether the window has grown over the frame.
 
     Uneven light does that under a spot in a corner, or under hot pixels side by side: the moments
     are then those of the unevenness.
     """
-    pixel = pitch[0] * pitch[1]
     window = 4 * seen.window.half_x * seen.window.half_y
-    if window < FRAMES * shape[0] * shape[1] * pixel:
-        return False
+    return window >= THRESHOLDS.lost_frames * shape[0] * shape[1] * pitch[0] * pitch[1]
+
+
+def too_little_light(seen: Seen, pitch: tuple[float, float], peak: float) -> bool:
+    """Return whether the highest pixel, ``peak``, is of no beam of these widths."""
     xx, yy, xy = (float(m) for m in seen.moments[2:5])
-    gaussian = 2 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / pixel * peak
-    return seen.power < THIN * gaussian
+    area = 2 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / (pitch[0] * pitch[1])
+    return seen.power < THRESHOLDS.lost_light * area * peak
 
 
 def no_larger_than_hot_pixels(seen: Seen, pitch: tuple[float, float]) -> bool:
@@ -39,4 +32,4 @@ def no_larger_than_hot_pixels(seen: Seen, pitch: tuple[float, float]) -> bool:
     widths = (
         4 * math.sqrt(max(float(m), 0.0)) / p for m, p in zip(seen.moments[2:4], pitch, strict=True)
     )
-    return max(widths) < SMALLEST
+    return max(widths) < THRESHOLDS.lost_width

@@ -14,12 +14,21 @@ from autoalign.beam.frame.preprocess import Prepared
 __all__ = ["Polar"]
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
 RAYS = 48
 STEPS = 100
 REACH = 2.5
 """Length of a ray in half widths d_σ/2."""
+
+
+ANGLE: Floats = np.arange(RAYS, dtype=np.float64) * (2 * math.pi / RAYS)
+"""Of each ray from +x towards +y, rad."""
+
+_DIRECTION = np.array([np.cos(ANGLE), np.sin(ANGLE)])
+_T: Floats = (np.arange(STEPS, dtype=np.float64) + 0.5) * (REACH / STEPS)
+_EVERYWHERE: Bools = np.ones((RAYS, STEPS), dtype=bool)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,29 +55,59 @@ class Polar:
     def of(cls, ready: Prepared, seen: Seen, noise: float) -> Polar:
         """Sample the nearest pixels along the rays; beyond the sensor there is no light."""
         moments, (px, py) = seen.moments, ready.pitch
-        angle: Floats = np.arange(RAYS, dtype=np.float64) * (2 * math.pi / RAYS)
-        direction = np.array([np.cos(angle), np.sin(angle)])
-        xx, yy, xy = moments[2:5]
-        inverse = np.array([[yy, -xy], [-xy, xx]]) / (xx * yy - xy * xy)
-        half = 2 / np.sqrt(np.einsum("ir,ij,jr->r", direction, inverse, direction))
-        t: Floats = (np.arange(STEPS, dtype=np.float64) + 0.5) * (REACH / STEPS)
-        radius = half[:, None] * t
-        column = np.rint((moments[0] + direction[0][:, None] * radius) / px).astype(np.intp)
-        row = np.rint((moments[1] + direction[1][:, None] * radius) / py).astype(np.intp)
-        rows, columns = ready.pixels.shape
-        outside = (row < 0) | (row >= rows) | (column < 0) | (column >= columns)
-        values = ready.pixels[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)]
-        values = values.astype(np.float64)
+        xx, yy, xy = moments[2:5].tolist()
+        c, s = _DIRECTION
+        form = (yy * c * c - 2 * xy * c * s + xx * s * s) / (xx * yy - xy * xy)
+        half = 2 / np.sqrt(form)
+        rows, columns = ready.shape
+        column, beside = _nearest(moments[0] / px, half * c / px, columns)
+        row, below = _nearest(moments[1] / py, half * s / py, rows)
+        off = [part for part in (beside, below) if part is not None]
+        on_sensor = _EVERYWHERE
         level, sx, sy = seen.background.around(float(moments[0]), float(moments[1]))
-        light = values - level
+        light = ready.pixels[row, column].astype(np.float64)
+        light -= level
         if sx or sy:
-            light = light - radius * (sx * direction[0] + sy * direction[1])[:, None]
-        light[outside] = 0.0
-        beyond = outside | np.roll(outside, 1, axis=0) | np.roll(outside, -1, axis=0)
-        beyond[:, :-1] |= beyond[:, 1:]
-        light = (light + np.roll(light, 1, axis=0) + np.roll(light, -1, axis=0)) / 3
-        light[:, 1:-1] = (light[:, :-2] + light[:, 1:-1] + light[:, 2:]) / 3
+            light -= (half * (sx * c + sy * s))[:, None] * _T
+        if off:
+            outside = off[0] | off[-1]
+            light[outside] = 0.0
+            on_sensor = ~_near_any(outside)
+        light = _of_three(light)
         distinct = max(1.0, min(3.0, 3 * REACH / STEPS * float(half.min()) / max(px, py)))
-        profile = np.sort(light, axis=0)[RAYS // 2]
+        profile = np.partition(light, RAYS // 2, axis=0)[RAYS // 2]
         top = float(profile.max())
-        return cls(light, angle, t, half, noise / math.sqrt(3 * distinct), profile, top, ~beyond)
+        return cls(light, ANGLE, _T, half, noise / math.sqrt(3 * distinct), profile, top, on_sensor)
+
+
+def _nearest(centre: float, reach: Floats, count: int) -> tuple[Ints, Bools | None]:
+    """Return the nearest of ``count`` pixels along each ray, and for which of them there is none.
+
+    ``centre`` and the rays' half widths ``reach`` are in pixels; None: all of them are there.
+    """
+    place = np.rint(centre + reach[:, None] * _T)
+    farthest = place[:, -1]
+    if 0 <= centre <= count - 1 and farthest.min() >= 0 and farthest.max() < count:
+        return place.astype(np.intp), None
+    outside = (place < 0) | (place >= count)
+    return np.minimum(np.maximum(place, 0), count - 1).astype(np.intp), outside
+
+
+def _of_three(light: Floats) -> Floats:
+    """Return the mean over three rays and, but for the ends, three steps."""
+    round_about = np.concatenate([light[-1:], light, light[:1]])
+    rays = round_about[:-2] + round_about[1:-1]
+    rays += round_about[2:]
+    rays /= 3
+    mean: Floats = rays.copy()
+    mean[:, 1:-1] += rays[:, :-2]
+    mean[:, 1:-1] += rays[:, 2:]
+    mean[:, 1:-1] /= 3
+    return mean
+
+
+def _near_any(outside: Bools) -> Bools:
+    """Return where one of three rays or of the two steps is ``outside``."""
+    beyond: Bools = outside | np.roll(outside, 1, axis=0) | np.roll(outside, -1, axis=0)
+    beyond[:, :-1] |= beyond[:, 1:]
+    return beyond

@@ -17,77 +17,61 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.iterate import Seen
-from autoalign.beam.frame.pixels import HotPixels, fill
+from autoalign.beam.context import Context
+from autoalign.beam.frame.pixels import fill
 from autoalign.beam.frame.preprocess import Prepared
-from autoalign.beam.profile import Flag, FlagKind, Use
-from autoalign.core.frames import Frame, Pixels
+from autoalign.beam.frame_check import Evidence
+from autoalign.core.frames import Pixels
 
 __all__ = ["saturated"]
 
 Bools = npt.NDArray[np.bool_]
 
-SATURATED_PIXELS = 4
-"""Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel."""
 
-PLATEAU_PIXELS = 8
-"""Pixels that share the highest value, from which they may be a plateau."""
-
-STANDS_OUT = 4.0
-"""Pixels at the highest value over those at any value just below, from which it is a plateau: a
-Gaussian has about 1, one of exp(−2 r⁸) without noise 3."""
-
-STEPS = 16
-"""Height of a plateau over the lowest pixel, in the file's own steps, from which it is told."""
-
-QUIET = 0.35
-"""Noise in steps, below which there is none but that of rounding, which is 0.29."""
-
-NOISELESS = 1e-5
-"""Noise of floats over the height of the plateau, below which there is none."""
-
-
-def saturated(ready: Prepared, seen: Seen, noise: float) -> Flag | None:
+def saturated(context: Context) -> Evidence | None:
     """Tell a frame with pixels at the top of its range, or with a plateau below it."""
-    found = _at_the_top(ready.frame, ready.hot) or _plateau(ready, seen, noise)
+    ready, least = context.ready, context.thresholds.saturated_pixels
+    found = _at_the_top(ready, least) or _plateau(context)
     if found is None:
         return None
     count, what = found
-    xx, yy, xy = seen.moments[2:5]
+    xx, yy, xy = context.seen.moments[2:5]
     pixel = ready.pitch[0] * ready.pitch[1]
     beam = 4 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / pixel
     part = count / max(beam, 1.0)
-    use = Use.POSITION if part < 0.5 else Use.DIRECTION
-    return Flag(FlagKind.SATURATED, f"{count} {what}, {part:.0%} of the beam's area", use)
+    return Evidence(f"{count} {what}, {part:.0%} of the beam's area", part)
 
 
-def _at_the_top(frame: Frame, hot: HotPixels) -> tuple[int, str] | None:
-    top = frame.saturation
-    if top is None or float(frame.pixels.max()) < top:
+def _at_the_top(ready: Prepared, least: int) -> tuple[int, str] | None:
+    frame, hot, top = ready.frame, ready.hot, ready.frame.saturation
+    if top is None or float(ready.tops.max()) < top:
         return None
     count = int(np.count_nonzero(frame.pixels >= top))
     count -= int(np.count_nonzero(frame.pixels[hot.rows, hot.columns] >= top))
-    return None if count < SATURATED_PIXELS else (count, f"pixels at {top:g} or above")
+    return None if count < least else (count, f"pixels at {top:g} or above")
 
 
-def _plateau(ready: Prepared, seen: Seen, noise: float) -> tuple[int, str] | None:
+def _plateau(context: Context) -> tuple[int, str] | None:
     """Look for a plateau of equal maxima inside the window, hot pixels left out."""
+    ready, limits = context.ready, context.thresholds
     given = ready.frame.pixels
-    r0, r1, c0, c1 = seen.window.box(ready.shape, ready.pitch)
+    r0, r1, c0, c1 = context.seen.window.box(ready.shape, ready.pitch)
     light = (fill(given, ready.hot) if len(ready.hot) else given)[r0:r1, c0:c1]
-    top = light[::2].max()
-    if np.count_nonzero(light[::2] == top) < 2:
-        return None
-    top = light.max()
-    at_top = light == top
+    tops = light.max(axis=1)
+    top = tops.max()
+    rows = np.flatnonzero(tops == top)
+    at_top = light[rows[0] : rows[-1] + 1] == top
     count = int(np.count_nonzero(at_top))
-    if count < PLATEAU_PIXELS or not _side_by_side(at_top):
+    if count < limits.plateau_pixels or not _side_by_side(at_top):
         return None
     top, low, step = float(top), float(light.min()), _step(light)
-    if top - low < STEPS * step or count < STANDS_OUT * _most_below(light, top, low):
+    if top - low < limits.plateau_steps * step:
         return None
-    least = QUIET * step if light.dtype.kind == "u" else NOISELESS * (top - low)
-    if noise < least and not _is_full(round(top / step) if step else 0):
+    if count < limits.plateau_stands_out * _most_below(light, top, low):
+        return None
+    whole = light.dtype.kind == "u"
+    least = limits.plateau_quiet * step if whole else limits.plateau_noiseless * (top - low)
+    if context.noise < least and not _is_full(round(top / step) if step else 0):
         return None
     return count, f"pixels share the highest value, {top:g}, and hardly any lie just below it"
 

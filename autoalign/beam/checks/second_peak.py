@@ -5,52 +5,58 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.outline import ring
+from autoalign.beam.context import Context
 from autoalign.beam.frame.binned import Grid
-from autoalign.beam.frame.iterate import Seen
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.window import coverage
-from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.beam.frame_check import Evidence
 
-__all__ = ["second_spot"]
+__all__ = ["spot_inside", "spot_outside", "spots_around"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 Spot = tuple[float, float, float]
 """Height over the first spot, x and y from the centre of the first pixel, mm."""
 
-FAINTEST_SPOT = 0.02
-"""Height of a second spot over the first, from which it is named."""
-
-VALLEY = 0.6
-"""Light between two spots over the lower one, below which they are two."""
+Spots = tuple[Spot | None, Spot | None]
 
 
-def second_spot(ready: Prepared, seen: Seen, noise: float, ring: bool) -> Flag | None:
-    """Look for a second spot near the beam and in the rest of the frame.
+def spots_around(context: Context) -> Spots:
+    """Return the highest second spot inside the window and the highest outside, near the beam."""
+    return _second(context, context.seen.grid)
 
-    A ring has light on both sides of a dark middle without being two spots: where ``ring``, only
-    light outside the window counts.
+
+def spot_inside(context: Context) -> Evidence | None:
+    """Look for a second spot inside the window.
+
+    A ring has light on both sides of a dark middle without being two spots: there, only light
+    outside the window counts.
     """
-    near, far = _second(seen.grid, seen, noise)
-    if near is not None and not ring:
-        use = Use.POSITION if near[0] < 0.5 else Use.DIRECTION
-        return Flag(FlagKind.TWO_SPOTS, _words(ready, near, "inside"), use)
-    if seen.grid.box != ready.whole.box:
-        far = _second(ready.whole, seen, noise)[1]
-    if far is not None:
-        return Flag(FlagKind.TWO_SPOTS, _words(ready, far, "outside"), Use.ALL)
-    return None
+    near = context.once(spots_around)[0]
+    if near is None or context.once(ring) is not None:
+        return None
+    return Evidence(_words(context.ready, near, "inside"), near[0])
 
 
-def _second(grid: Grid, seen: Seen, noise: float) -> tuple[Spot | None, Spot | None]:
+def spot_outside(context: Context) -> Evidence | None:
+    """Look for a second spot in the rest of the frame."""
+    far = context.once(spots_around)[1]
+    if context.seen.grid.box != context.ready.whole.box:
+        far = _second(context, context.ready.whole)[1]
+    return None if far is None else Evidence(_words(context.ready, far, "outside"), far[0])
+
+
+def _second(context: Context, grid: Grid) -> Spots:
     """Return the highest second spot inside the window and the highest outside."""
     if min(grid.mean.shape) < 5:
         return None, None
+    seen, limits = context.seen, context.thresholds
     light = _smooth(grid.mean - seen.background.on(grid))
-    sigma = noise / grid.block / 3
+    clear = limits.spot_clear * context.noise / grid.block / 3
     first = divmod(int(np.argmax(light)), light.shape[1])
     peak = float(light[first])
-    rows, columns = _peaks(light, max(FAINTEST_SPOT * peak, 8 * sigma))
+    rows, columns = _peaks(light, max(limits.spot_height * peak, clear))
     order = np.argsort(light[rows, columns])[::-1][:40]
     rows, columns = rows[order], columns[order]
     x, y = grid.x[columns + 1], grid.y[rows + 1]
@@ -61,7 +67,7 @@ def _second(grid: Grid, seen: Seen, noise: float) -> tuple[Spot | None, Spot | N
         if bool(inside[k]) in found or (rows[k], columns[k]) == first:
             continue
         valley = _valley(light, first, (int(rows[k]), int(columns[k])))
-        if valley < VALLEY * height and height - valley > 8 * sigma:
+        if valley < limits.spot_valley * height and height - valley > clear:
             found[bool(inside[k])] = (height / peak, float(x[k]), float(y[k]))
     return found.get(True), found.get(False)
 

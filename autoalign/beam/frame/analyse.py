@@ -9,21 +9,29 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.clipping import clipping_covariance, spot_at_edge
-from autoalign.beam.checks.plausibility import grown_over, no_larger_than_hot_pixels
+from autoalign.beam.checks.plausibility import (
+    larger_than_frame,
+    no_larger_than_hot_pixels,
+    too_little_light,
+)
 from autoalign.beam.checks.table import find_flags
+from autoalign.beam.context import Context
 from autoalign.beam.frame.converge import Settled, settle
 from autoalign.beam.frame.covariance import pitch_covariance
-from autoalign.beam.frame.detection import FAINTEST, Start, find_beam
+from autoalign.beam.frame.detection import Start, find_beam
 from autoalign.beam.frame.hot_map import without_bad_pixels
 from autoalign.beam.frame.iterate import Seen
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.slope import Slope, beyond_slope, explained_by_slope
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.standards.halo import find_tails
+from autoalign.beam.thresholds import THRESHOLDS
 from autoalign.core.errors import UsageError
 from autoalign.core.frames import Frame
 
 __all__ = ["measure_beam"]
+
+FAINTEST = THRESHOLDS.beam_significance
 
 
 def measure_beam(
@@ -100,17 +108,19 @@ def measure_beam(
         if left.significance < FAINTEST:
             return _without_beam(ready, left, slope)
     settled = settle(ready, start.window, gain, background_uncertainty)
-    if _lost(ready, settled):
+    lost = _lost(ready, settled)
+    if lost:
         start, slope = beyond_slope(ready.whole, ready.sigma)
         if start.significance < FAINTEST:
             return _without_beam(ready, start, slope)
         settled = settle(ready, start.window, gain, background_uncertainty)
-    if _lost(ready, settled):
+        lost = _lost(ready, settled)
+    if lost:
         return _without_width(ready, start)
     profile = _with_width(ready, settled, pitch_uncertainty)
     return replace(
         profile,
-        flags=find_flags(ready, settled, profile.peak, previous, reference),
+        flags=find_flags(Context(ready, settled, profile.peak, previous, reference)),
         tails=find_tails(ready, settled) if tails else None,
     )
 
@@ -119,10 +129,11 @@ def _lost(ready: Prepared, settled: Settled) -> bool:
     """Return whether no window settled on a beam."""
     if settled.seen.lost:
         return True
-    peak = _level_and_peak(ready, settled.seen)[1]
-    return no_larger_than_hot_pixels(settled.seen, ready.pitch) or grown_over(
-        settled.seen, ready.shape, ready.pitch, peak
-    )
+    if no_larger_than_hot_pixels(settled.seen, ready.pitch):
+        return True
+    if not larger_than_frame(settled.seen, ready.shape, ready.pitch):
+        return False
+    return too_little_light(settled.seen, ready.pitch, _level_and_peak(ready, settled.seen)[1])
 
 
 def _level_and_peak(ready: Prepared, seen: Seen) -> tuple[float, float]:

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.window import powers
+from autoalign.beam.middle import median
 
 __all__ = ["Background", "border_level", "border_plane", "ring_background"]
 
@@ -23,6 +25,9 @@ Bools = npt.NDArray[np.bool_]
 RING = 5.0
 """The ring begins at so many standard deviations of the beam: 1.25 d_σ, where a Gaussian has
 fallen to 4e-6 of its peak."""
+
+_P, _Q = np.array([0, 1, 0]), np.array([0, 0, 1])
+"""Powers of x and y that make a plane."""
 
 LEAST = 0.02
 """Part of the cells that the ring keeps at least, however large the beam."""
@@ -76,10 +81,12 @@ def border_level(grid: Grid) -> float:
     )
     patches = [(r, c) for r in range(3) for c in range(3) if (r, c) != (1, 1)]
     cells = [grid.mean[tops[r], lefts[c]].ravel() for r, c in patches]
-    levels = np.array([_middle_mean(c) for c in cells])
-    darkest = cells[int(np.argmin(levels))]
-    allowed = 6 * float(darkest.std()) / math.sqrt(len(darkest))
-    return float(levels[levels <= levels.min() + allowed].mean())
+    levels = [_middle_mean(c) for c in cells]
+    lowest = min(levels)
+    darkest = cells[levels.index(lowest)]
+    allowed = lowest + 6 * float(darkest.std()) / math.sqrt(len(darkest))
+    dark = [level for level in levels if level <= allowed]
+    return sum(dark) / len(dark)
 
 
 def border_plane(grid: Grid, sigma: float) -> Background:
@@ -126,39 +133,48 @@ def ring_background(
     """
     dx, dy = grid.x - moments[0], grid.y - moments[1]
     ring = _ring(grid, moments, dx, dy)
-    rows, columns = np.nonzero(ring)
-    values = grid.mean[rows, columns]
-    keep = _inliers(values, sigma / grid.block)
-    ring[rows[~keep], columns[~keep]] = False
-    rows, columns, values = rows[keep], columns[keep], values[keep]
+    middle, allowed = _usual(grid.mean[ring], sigma / grid.block)
+    light = grid.mean - middle
+    # Cells with light of their own (ghosts, hot pixels) do not count.
+    ring &= np.abs(light) <= allowed
     at = (float(moments[0]), float(moments[1]))
     variance = sigma**2 / grid.pixels_per_cell
-    level = float(values.mean())
+    scale = max(float(grid.x[-1] - grid.x[0]), float(grid.y[-1] - grid.y[0]), grid.pitch[0])
+    cells = ring.astype(np.float64)
+    light *= cells
+    u, v = powers(dx / scale, 5), powers(dy / scale, 5)
+    count = v.T @ cells @ u
+    seen = v[:, :3].T @ light @ u[:, :3]
+    total = float(count[0, 0])
     flat = np.zeros((3, 3))
-    flat[0, 0] = variance / len(values)
+    flat[0, 0] = variance / total
+    level = middle + float(seen[0, 0]) / total
     plain = Background(level, (0.0, 0.0), at, flat, 0.0, ring)
-    if tilt is False or len(values) < 12:
+    if tilt is False or total < 12:
         return plain
-    scale = max(float(np.ptp(grid.x)), float(np.ptp(grid.y)), grid.pitch[0])
-    design = np.column_stack([np.ones(len(values)), dx[columns] / scale, dy[rows] / scale])
-    normal = design.T @ design
+    normal = count[_Q[:, None] + _Q, _P[:, None] + _P]
     # The determinant over the product of the diagonal: 1 for even rings, 0 for cells in one line.
-    if np.linalg.det(normal) < 1e-4 * float(np.prod(np.diag(normal))):
+    (n, a, b), (_, aa, ab), (_, _, bb) = normal.tolist()
+    determinant = n * (aa * bb - ab * ab) - a * (a * bb - ab * b) + b * (a * ab - aa * b)
+    if determinant < 1e-4 * n * aa * bb:
         return plain
     inverse = np.linalg.inv(normal)
-    theta = inverse @ (design.T @ values)
+    theta = inverse @ seen[_Q, _P]
     unit = np.array([1.0, 1 / scale, 1 / scale])
-    covariance = inverse * variance * np.outer(unit, unit)
+    covariance = inverse * (variance * unit * unit[:, None])
     slope = theta[1:] / scale
-    u = np.sqrt(np.diag(covariance)[1:])
-    plain_to_see = np.any(np.abs(slope) > 5 * u + 1e-12 * abs(level) / scale)
+    u_slope = np.sqrt(covariance[(1, 2), (1, 2)])
+    least = 5 * u_slope + 1e-12 * abs(level) / scale
+    plain_to_see = bool((np.abs(slope) > least).any())
     surrounded = covariance[0, 0] <= 4 * flat[0, 0] + 1e-300
     if tilt is None and not (plain_to_see and surrounded):
-        return replace(plain, hidden=_left_out(normal[0] / normal[0, 0], slope, u, scale))
-    curved = _curvature(design, normal, values - design @ theta, math.sqrt(variance)) * unit
+        return replace(plain, hidden=_left_out(normal[0] / normal[0, 0], slope, u_slope, scale))
+    curved = _curvature(count, seen, inverse, theta, math.sqrt(variance)) * unit
     hidden = np.outer(curved, curved)
-    level, (slope_x, slope_y) = float(theta[0]), slope.tolist()
-    return Background(level, (slope_x, slope_y), at, covariance, 0.0, ring, True, hidden)
+    slope_x, slope_y = slope.tolist()
+    return Background(
+        middle + float(theta[0]), (slope_x, slope_y), at, covariance, 0.0, ring, True, hidden
+    )
 
 
 def _left_out(middle: Floats, slope: Floats, u: Floats, scale: float) -> Floats | None:
@@ -166,9 +182,10 @@ def _left_out(middle: Floats, slope: Floats, u: Floats, scale: float) -> Floats 
 
     ``middle`` (3,) of the ring in units of ``scale``: a slope also lifts the level by that much.
     """
-    beyond = np.where(np.abs(slope) > 2 * u, np.maximum(slope**2 - u**2, 0.0), 0.0)
-    if not beyond.any():
+    large = np.abs(slope) > 2 * u
+    if not large.any():
         return None
+    beyond = np.where(large, np.maximum(slope**2 - u**2, 0.0), 0.0)
     total = np.zeros((3, 3))
     for axis in (1, 2):
         change = np.zeros(3)
@@ -177,17 +194,18 @@ def _left_out(middle: Floats, slope: Floats, u: Floats, scale: float) -> Floats 
     return total
 
 
-def _curvature(design: Floats, normal: Floats, left: Floats, sigma: float) -> Floats:
+def _curvature(count: Floats, seen: Floats, inverse: Floats, theta: Floats, sigma: float) -> Floats:
     """Return the part of the fitted slopes that is due to light that bends with r², (3,), level 0.
 
     What bends evenly is light around the beam, and not taken off its level. Zero within three
-    standard uncertainties.
+    standard uncertainties. ``count`` (5, 5) and ``seen`` (3, 3) are Σ v^q u^p over the ring and Σ
+    light v^q u^p; ``theta`` the plane through the light, ``inverse`` of its normal matrix.
     """
-    square = design[:, 1] ** 2 + design[:, 2] ** 2
-    plane: Floats = np.asarray(np.linalg.solve(normal, design.T @ square), dtype=np.float64)
-    alone = square - design @ plane
-    size = max(float(alone @ alone), 1e-300)
-    bend = float(alone @ left) / size
+    products = count[_Q, _P + 2] + count[_Q + 2, _P]
+    plane: Floats = inverse @ products
+    size = float(count[0, 4] + 2 * count[2, 2] + count[4, 0] - products @ plane)
+    size = max(size, 1e-300)
+    bend = float(seen[0, 2] + seen[2, 0] - products @ theta) / size
     plane[0] = 0.0
     leak: Floats = bend * plane
     return leak if abs(bend) > 3 * sigma / math.sqrt(size) else np.zeros(3)
@@ -219,19 +237,20 @@ def _cell_noise(grid: Grid) -> float:
     if m.shape[1] < 3:
         return 0.0
     bend = m[:, 2:] - 2 * m[:, 1:-1] + m[:, :-2]
-    return 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6)
+    return 1.4826 * median(np.abs(bend)) / math.sqrt(6)
 
 
 def _middle_mean(values: Floats) -> float:
     """Return the mean without the outermost tenths; unlike a median it resolves whole numbers."""
     cut = len(values) // 10
-    return float(np.sort(values)[cut : len(values) - cut].mean())
+    ranked = np.sort(values)[cut : len(values) - cut]
+    return float(np.add.reduce(ranked)) / len(ranked)
 
 
-def _inliers(values: Floats, sigma: float) -> Bools:
-    """Tell cells without light of their own (ghosts, hot pixels) from the others."""
+def _usual(values: Floats, sigma: float) -> tuple[float, float]:
+    """Return the middle of ``values``, and how far from it those without light of their own lie."""
     sample = values[:: max(1, len(values) // 500)]
     half = len(sample) // 2
     middle = float(np.partition(sample, half)[half])
     scatter = max(sigma, 1.4826 * float(np.partition(np.abs(sample - middle), half)[half]))
-    return np.abs(values - middle) <= 5 * scatter
+    return middle, 5 * scatter

@@ -6,12 +6,13 @@ thousand cells, whatever the size of the frame.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.window import Window, coverage, powers
+from autoalign.beam.frame.window import Window, coverage, coverage_along
 from autoalign.core.frames import Pixels
 
 __all__ = ["CELLS", "Box", "Grid"]
@@ -68,14 +69,41 @@ class Grid:
         """Return the part of each cell inside ``window``."""
         return coverage(window, self.x[None, :], self.y[:, None], self.pitch)
 
-    def sums(
-        self, weights: Floats, centre: tuple[float, float], scale: float, order: int
-    ) -> Floats:
-        """Return Σ weights u^p v^q over pixels, (order + 1, order + 1), (u, v) in ``scale``."""
-        u = powers((self.x - centre[0]) / scale, order + 1)
-        v = powers((self.y - centre[1]) / scale, order + 1)
-        summed: Floats = u.T @ (v.T @ weights).T * self.pixels_per_cell
+    def weighted(self, window: Window, light: Floats, u: Floats, v: Floats) -> Floats:
+        """Return Σ W ``light`` u v over cells, W the part inside ``window``, (k, l).
+
+        ``u`` (columns, k) and ``v`` (rows, l) belong to the cells' x and y.
+        """
+        if window.upright:
+            u = u * coverage_along(self.x - window.x, window.half_x, self.pitch[0])[:, None]
+            v = v * coverage_along(self.y - window.y, window.half_y, self.pitch[1])[:, None]
+        else:
+            light = light * self.coverage(window)
+        summed: Floats = u.T @ (v.T @ light).T
         return summed
+
+    def touched(self, window: Window) -> tuple[slice, slice]:
+        """Return the rows and columns that ``window`` touches, at least one of each."""
+        reach_x, reach_y = window.reach
+        return (
+            _touched(self.y, self.pitch[1], window.y, reach_y + self.pitch[1] / 2),
+            _touched(self.x, self.pitch[0], window.x, reach_x + self.pitch[0] / 2),
+        )
+
+    def part(self, rows: slice, columns: slice) -> Grid:
+        """Return the cells of ``rows`` and ``columns``, which begin and end somewhere."""
+        r0, c0 = self.box[0] + rows.start * self.block, self.box[2] + columns.start * self.block
+        r1, c1 = self.box[0] + rows.stop * self.block, self.box[2] + columns.stop * self.block
+        mean, x, y = self.mean[rows, columns], self.x[columns], self.y[rows]
+        return Grid(mean, x, y, self.pitch, self.block, (r0, r1, c0, c1))
+
+
+def _touched(places: Floats, pitch: float, centre: float, reach: float) -> slice:
+    """Return which of the ``places``, ``pitch`` apart, lie within ``reach``, or the nearest."""
+    middle = (centre - float(places[0])) / pitch
+    first = min(max(math.ceil(middle - reach / pitch), 0), len(places) - 1)
+    last = min(math.floor(middle + reach / pitch) + 1, len(places))
+    return slice(first, max(last, first + 1))
 
 
 def _block_means(part: Pixels, block: int) -> Floats:

@@ -53,9 +53,9 @@ class Settled:
         """Relative standard uncertainty of the wider width; infinite where the beam was lost."""
         if self.seen.lost:
             return math.inf
-        xx, yy = self.seen.moments[2:4]
-        variances = np.diag(self.covariance)[3:5]
-        return float(np.sqrt(np.maximum(variances, 0.0)).max() / max(xx, yy)) / 2
+        widest = float(self.seen.moments[2:4].max())
+        variance = max(float(self.covariance[3, 3]), float(self.covariance[4, 4]), 0.0)
+        return math.sqrt(variance) / widest / 2
 
 
 def settle(
@@ -107,7 +107,7 @@ def _finish(ready: Prepared, settled: Settled) -> Settled:
         return settled
     idle = ENOUGH * settled.unsteady
     enough = max(CONVERGED, min(3 * idle, max(idle, SMALL)))
-    seen = fine(ready.pixels, ready.pitch, settled.seen, settled.factor, enough)
+    seen = fine(ready.pixels, ready.pitch, settled.seen, settled.factor, settled.noise, enough)
     return replace(settled, seen=seen)
 
 

@@ -8,12 +8,13 @@ import numpy.typing as npt
 from autoalign.beam.frame.background import Background
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.moments import MONOMIALS, influence, monomial_products
-from autoalign.beam.frame.window import Window
+from autoalign.beam.frame.window import Window, powers
 
 __all__ = ["moment_covariance", "pitch_covariance", "roll_covariance"]
 
 Floats = npt.NDArray[np.float64]
 
+_P, _Q = np.transpose(MONOMIALS)
 _DEGREES = np.array([[1, 0, 2, 0, 1, 3, 2, 1, 0], [0, 1, 0, 2, 1, 0, 1, 2, 3]])
 """Powers of x and of y in each moment."""
 
@@ -38,15 +39,29 @@ def moment_covariance(
     light was rounded off to nothing.
     """
     centre = (float(moments[0]), float(moments[1]))
-    weights = grid.coverage(window)
-    signal = grid.mean - background.on(grid)
-    dark = sigma**2 * weights
-    variance = weights * (dark + gain * np.maximum(signal, 0.0) * weights)
-    a = influence(moments, power) * _unscaled(window.scale)
-    noise = monomial_products(grid.sums(variance, centre, window.scale, 6))
+    scale = window.scale
+    rows, columns = grid.touched(window)
+    part = grid.part(rows, columns)
+    u = powers((part.x - centre[0]) / scale, 7)
+    v = powers((part.y - centre[1]) / scale, 7)
+
+    def over(weights: Floats, order: int) -> Floats:
+        """Return Σ weights u^p v^q over pixels, (order + 1, order + 1)."""
+        summed: Floats = u[:, : order + 1].T @ (v[:, : order + 1].T @ weights).T
+        return summed * part.pixels_per_cell
+
+    weights = part.coverage(window)
+    signal = part.mean - background.on(part)
+    bright = np.maximum(signal, 0.0)
+    bright *= gain
+    bright += sigma**2
+    bright *= weights
+    bright *= weights
+    a = influence(moments, power) * _unscaled(scale)
+    noise = monomial_products(over(bright, 6))
     covariance = a @ noise @ a.T
     count = 3 if background.tilted else 1
-    shape = _by_parameters(grid.sums(weights, centre, window.scale, 4), window.scale)
+    shape = _by_parameters(over(weights, 4), scale)
     every = -a @ shape
     answer = every[:, :count]
     if background.hidden is not None:
@@ -54,8 +69,8 @@ def moment_covariance(
     if background.covariance is not None and background.ring is not None:
         inverse = background.covariance[:count, :count]
         covariance += answer @ inverse @ answer.T
-        shared = dark * background.ring
-        both = _by_parameters(grid.sums(shared, centre, window.scale, 4), window.scale)[:, :count]
+        shared = sigma**2 * weights * background.ring[rows, columns]
+        both = _by_parameters(over(shared, 4), scale)[:, :count]
         per_value = inverse / max(sigma**2, 1e-300)
         cross = a @ both @ per_value @ answer.T
         covariance += cross + cross.T
@@ -63,9 +78,7 @@ def moment_covariance(
     covariance += level @ level.T
     if rounding > 0.01:
         faint = weights * ((signal > 0.1) & (signal < 1.5))
-        lost = grid.sums(faint, centre, window.scale, 3)
-        p, q = np.transpose(MONOMIALS)
-        shift = 2 * rounding * (a @ lost[p, q])
+        shift = 2 * rounding * (a @ over(faint, 3)[_P, _Q])
         covariance += np.outer(shift, shift)
     return covariance
 
@@ -83,6 +96,8 @@ def pitch_covariance(moments: Floats, relative: float, square: float = 0.0) -> F
         Relative standard uncertainty of the pitch along columns against that along rows; each
         takes 1/√2 of it, independently.
     """
+    if relative == 0 and square == 0:
+        return np.zeros((9, 9))
     own = _DEGREES * moments * square / np.sqrt(2)
     common = _DEGREES.sum(axis=0) * moments * relative
     changes = np.vstack([common, own])
@@ -100,11 +115,10 @@ def roll_covariance(moments: Floats, roll: float) -> Floats:
 
 def _unscaled(scale: float) -> Floats:
     """Return the factors that turn influence per mm^n into influence per scaled monomial."""
-    return np.array([scale ** (p + q) for p, q in MONOMIALS])[None, :]
+    factors: Floats = scale ** (_P + _Q)
+    return factors[None, :]
 
 
 def _by_parameters(sums: Floats, scale: float) -> Floats:
     """Return (10, 3) sums of monomials times the background's basis 1, x, y (mm)."""
-    p = np.array([m[0] for m in MONOMIALS])
-    q = np.array([m[1] for m in MONOMIALS])
-    return np.column_stack([sums[p, q], scale * sums[p + 1, q], scale * sums[p, q + 1]])
+    return np.stack([sums[_P, _Q], scale * sums[_P + 1, _Q], scale * sums[_P, _Q + 1]], axis=1)

@@ -12,13 +12,9 @@ from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.window import Window
 from autoalign.core.frames import Pixels
 
-__all__ = ["FAINTEST", "Start", "find_beam", "first_noise"]
+__all__ = ["Start", "find_beam", "first_noise"]
 
 Floats = npt.NDArray[np.float64]
-
-FAINTEST = 6.0
-"""Light counts as a beam from so many standard deviations of the sum over its own area; in pure
-noise about one frame in 30,000 reaches that anywhere on the grid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +36,14 @@ def first_noise(pixels: Pixels) -> float:
     floor = 1 / math.sqrt(12) if pixels.dtype.kind == "u" else 0.0
     if columns < 2:
         return floor
-    lines = pixels[:: max(1, rows // 32)].astype(np.float64)
+    # Differences of whole numbers up to 255 and the sums of their squares fit into short floats.
+    kind = np.float32 if pixels.dtype == np.uint8 else np.float64
+    lines: npt.NDArray[np.floating] = pixels[:: max(1, rows // 32)].astype(kind)
     steps = lines[:, 1:] - lines[:, :-1]
     run = min(32, steps.shape[1])
     count = steps.shape[1] // run
-    squares = steps[:, : count * run].reshape(-1, run) ** 2
-    scatter = squares.mean(axis=1)
+    steps = steps[:, : count * run].reshape(-1, run)
+    scatter = np.einsum("ij,ij->i", steps, steps) / run
     quiet = np.partition(scatter, len(scatter) // 4)[len(scatter) // 4]
     return max(math.sqrt(float(quiet) / (2 * _lower_quartile(run))), floor)
 
@@ -88,7 +86,8 @@ def find_beam(grid: Grid, level: float, sigma: float) -> Start:
 def _halve(light: Floats) -> Floats:
     rows, columns = (n // 2 * 2 for n in light.shape)
     even = light[:rows, :columns]
-    summed: Floats = even[0::2, 0::2] + even[1::2, 0::2] + even[0::2, 1::2] + even[1::2, 1::2]
+    pairs = even[0::2] + even[1::2]
+    summed: Floats = pairs[:, 0::2] + pairs[:, 1::2]
     return summed
 
 

@@ -11,7 +11,8 @@ from autoalign.beam.frame.background import Background, border_plane, ring_backg
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.detection import find_beam
 from autoalign.beam.frame.moments import WINDOW_FACTOR, central_moments, window_for
-from autoalign.beam.frame.window import Window, window_sums
+from autoalign.beam.frame.window import Window, powers
+from autoalign.beam.light import Light
 from autoalign.core.frames import Pixels
 
 __all__ = ["CONVERGED", "Seen", "coarse", "fine"]
@@ -38,8 +39,9 @@ CLOSER = 3.0
 """Part of the frame that is looked at instead, in first windows, where the cells are larger than
 the beam."""
 
-COARSE = 2e-3
-"""Change of the window, in its half sides, that is small enough on the grid."""
+COARSE = 1e-2
+"""Change of the window, in its half sides, that is small enough on the grid: the background around
+the beam does not feel it, and the rounds on the pixels go on from there."""
 
 CONVERGED = 1e-6
 """Change of the window, in its half sides, at which the iteration has converged at the latest."""
@@ -131,6 +133,7 @@ def fine(
     pitch: tuple[float, float],
     seen: Seen,
     factor: float,
+    sigma: float,
     converged: float = CONVERGED,
 ) -> Seen:
     """Iterate on the pixels themselves, over the background found before.
@@ -138,9 +141,15 @@ def fine(
     Ends once a round changes the window by less than ``converged`` of its half sides.
     """
     background, window, pace = seen.background, seen.window, _Pace()
+    light, sums = None, None
     for _ in range(0 if seen.lost else FINE_ROUNDS):
-        sums = window_sums(pixels, window, pitch, background.around(window.x, window.y))
-        moments = central_moments(sums, window)
+        if light is not None:
+            sums = light.over(window)
+        if light is None or sums is None:
+            light = Light.of(pixels, pitch, seen.grid, background, window, sigma)
+            sums = light.over(window)
+        assert sums is not None
+        moments = central_moments(sums, light.about)
         moments[2:4] -= np.square(pitch) / 12
         following = window_for(moments, pitch, window, factor)
         change = window.change(following)
@@ -161,18 +170,17 @@ def _rounds(
     factor: float,
 ) -> Seen:
     least = (2 * grid.pitch[0], 2 * grid.pitch[1]) if grid.block > 1 else grid.pitch
-    seen, pace = _look(grid, background, window, least, factor), _Pace()
+    (seen, following), pace = _look(grid, background, window, least, factor), _Pace()
     for _ in range(rounds):
         if seen.lost or seen.change < COARSE:
             break
-        following = _limited(window_for(seen.moments, least, factor=factor), grid)
         window = seen.window.towards(following, pace(seen.change))
         if not fixed:
             background = ring_background(grid, seen.moments, sigma)
-        now = _look(grid, background, window, least, factor)
+        now, after = _look(grid, background, window, least, factor)
         if now.lost:
             break
-        seen = now
+        seen, following = now, after
     return seen
 
 
@@ -182,13 +190,18 @@ def _look(
     window: Window,
     least: tuple[float, float],
     factor: float,
-) -> Seen:
-    light = grid.coverage(window) * (grid.mean - background.on(grid))
-    sums = grid.sums(light, (window.x, window.y), window.scale, 3)
+) -> tuple[Seen, Window]:
+    """Return what ``window`` shows, and the window that follows from it."""
+    part = grid.part(*grid.touched(window))
+    light = part.mean - background.on(part)
+    u = powers((part.x - window.x) / window.scale, 4)
+    v = powers((part.y - window.y) / window.scale, 4)
+    sums = part.weighted(window, light, u, v) * part.pixels_per_cell
     moments = central_moments(sums, window)
     moments[2:4] -= np.square(grid.pitch) / 12
-    change = window.change(_limited(window_for(moments, least, factor=factor), grid))
-    return Seen(grid, background, window, moments, float(sums[0, 0]), change)
+    following = _limited(window_for(moments, least, factor=factor), grid)
+    change = window.change(following)
+    return Seen(grid, background, window, moments, float(sums[0, 0]), change), following
 
 
 def _fills(window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:

@@ -16,6 +16,8 @@ Floats = npt.NDArray[np.float64]
 MONOMIALS = ((0, 0), (1, 0), (0, 1), (2, 0), (0, 2), (1, 1), (3, 0), (2, 1), (1, 2), (0, 3))
 """Powers of x and y in the order: power, then ``profile.MOMENTS``."""
 
+_P, _Q = np.transpose(MONOMIALS)
+
 ROUND = 0.87
 """Ellipticity above which a beam may be treated as circular (ISO 11146-1)."""
 
@@ -30,14 +32,14 @@ def central_moments(sums: Floats, window: Window) -> Floats:
     """
     if sums[0, 0] == 0:
         return np.zeros(9)
-    m = sums / sums[0, 0]
-    x, y = m[1, 0], m[0, 1]
-    xx, yy, xy = m[2, 0] - x * x, m[0, 2] - y * y, m[1, 1] - x * y
+    m = (sums / sums[0, 0]).tolist()
+    x, y = m[1][0], m[0][1]
+    xx, yy, xy = m[2][0] - x * x, m[0][2] - y * y, m[1][1] - x * y
     third = (
-        m[3, 0] - 3 * x * m[2, 0] + 2 * x**3,
-        m[2, 1] - 2 * x * m[1, 1] - y * m[2, 0] + 2 * x * x * y,
-        m[1, 2] - 2 * y * m[1, 1] - x * m[0, 2] + 2 * x * y * y,
-        m[0, 3] - 3 * y * m[0, 2] + 2 * y**3,
+        m[3][0] - 3 * x * m[2][0] + 2 * x**3,
+        m[2][1] - 2 * x * m[1][1] - y * m[2][0] + 2 * x * x * y,
+        m[1][2] - 2 * y * m[1][1] - x * m[0][2] + 2 * x * y * y,
+        m[0][3] - 3 * y * m[0][2] + 2 * y**3,
     )
     s = window.scale
     return np.array(
@@ -67,9 +69,7 @@ def influence(moments: Floats, power: float) -> Floats:
 
 def monomial_products(sums: Floats) -> Floats:
     """Return the (10, 10) matrix of Σ w m_i m_j from the (7, 7) sums Σ w x^p y^q."""
-    p = np.array([m[0] for m in MONOMIALS])
-    q = np.array([m[1] for m in MONOMIALS])
-    products: Floats = sums[p[:, None] + p[None, :], q[:, None] + q[None, :]]
+    products: Floats = sums[_P[:, None] + _P, _Q[:, None] + _Q]
     return products
 
 
@@ -95,7 +95,7 @@ def window_for(
     factor
         Sides of the window in beam widths, if not the 3 of the standard.
     """
-    xx, yy, xy = (float(v) for v in moments[2:5])
+    xx, yy, xy = moments[2:5].tolist()
     spread = math.hypot(xx - yy, 2 * xy)
     large, small = max(xx + yy + spread, 0.0) / 2, max(xx + yy - spread, 0.0) / 2
     half = 2 * factor

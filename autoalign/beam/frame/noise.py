@@ -10,6 +10,7 @@ import numpy.typing as npt
 from autoalign.beam.frame.background import Background
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.window import Window
+from autoalign.beam.middle import median
 from autoalign.core.frames import Pixels
 
 __all__ = ["dark_noise", "estimate_gain", "quantisation_offset"]
@@ -20,6 +21,9 @@ _BLOCKS = 160
 _PIXELS = 2560
 """Blocks, and pixels in them, that tell the noise of the dark: to 2 %."""
 
+_ENOUGH = 64
+"""Pixels of a block that are looked at, about: whole rows of it, from its top."""
+
 
 def dark_noise(pixels: Pixels, grid: Grid, background: Background) -> float:
     """Return the standard deviation of a pixel in the ring, in pixel values.
@@ -28,17 +32,19 @@ def dark_noise(pixels: Pixels, grid: Grid, background: Background) -> float:
     """
     floor = 1 / math.sqrt(12) if pixels.dtype.kind == "u" else 0.0
     assert background.ring is not None
-    rows, columns = np.nonzero(background.ring)
     if grid.block == 1:
-        residual = (grid.mean - background.on(grid))[rows, columns]
+        residual = (grid.mean - background.on(grid))[background.ring]
         return max(float(residual.std()), floor)
-    count = min(max(_BLOCKS, _PIXELS // grid.pixels_per_cell), len(rows))
-    pick = np.linspace(0, len(rows) - 1, count).astype(int)
-    blocks = _blocks(pixels, grid)[rows[pick], :, columns[pick], :].reshape(len(pick), -1)
-    scatter = blocks.astype(np.float64).var(axis=1, ddof=1)
+    ring = np.flatnonzero(background.ring)
+    count = min(max(_BLOCKS, _PIXELS // grid.pixels_per_cell), len(ring))
+    pick = ring[np.linspace(0, len(ring) - 1, count).astype(int)]
+    rows, columns = np.divmod(pick, grid.mean.shape[1])
+    high = min(grid.block, -(-_ENOUGH // grid.block))
+    blocks = _blocks(pixels, grid)[rows, :high, columns, :].reshape(count, -1)
+    scatter = _variances(blocks)
     # In noise alone hardly one of 20,000 blocks scatters more, also of 2 × 2 pixels.
-    most = 4 + 18 / (grid.pixels_per_cell - 1)
-    quiet = scatter <= most * np.median(scatter) + 1e-300
+    most = 4 + 18 / (blocks.shape[1] - 1)
+    quiet = scatter <= most * median(scatter) + 1e-300
     return max(math.sqrt(float(scatter[quiet].mean())), floor)
 
 
@@ -57,13 +63,14 @@ def estimate_gain(
         return 0.0
     lines = pixels[r0 : r1 : max(1, (r1 - r0) // 20), c0:c1].astype(np.float64)
     a, b, c, d, e = (lines[:, k : c1 - c0 - 4 + k] for k in range(5))
-    rough = (a - 4 * (b + d) + 6 * c + e) / math.sqrt(70)
-    signal = (a + b + c + d + e) / 5 - level
-    bright = signal > 0.3 * signal.max()
-    if np.count_nonzero(bright) < 10:
+    near, far = b + d, a + e
+    signal = (near + far + c) / 5 - level
+    bright = np.flatnonzero(signal > 0.3 * signal.max())
+    if len(bright) < 10:
         return 0.0
-    squares, signal = rough[bright] ** 2, signal[bright]
-    squares = np.minimum(squares, 9 * np.median(squares) / 0.4549)
+    signal, near, far, middle = (v.ravel()[bright] for v in (signal, near, far, c))
+    squares = np.square(6 * middle - 4 * near + far) / 70
+    squares = np.minimum(squares, 9 * median(squares) / 0.4549)
     excess = float(squares.mean()) - sigma**2
     return max(excess / float(signal.mean()), 0.0)
 
@@ -75,6 +82,15 @@ def quantisation_offset(sigma: float) -> float:
     harmonic of the rounding error, any text on dither).
     """
     return math.exp(-2 * math.pi**2 * max(sigma**2 - 1 / 12, 0.0)) / math.sqrt(12)
+
+
+def _variances(blocks: Pixels) -> Floats:
+    """Return the variance of each row of ``blocks``."""
+    values = blocks.astype(np.float64)
+    count = values.shape[1]
+    values -= (np.add.reduce(values, axis=1) / count)[:, None]
+    scatter: Floats = np.einsum("ij,ij->i", values, values) / (count - 1)
+    return scatter
 
 
 def _blocks(pixels: Pixels, grid: Grid) -> Pixels:

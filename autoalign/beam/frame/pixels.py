@@ -73,29 +73,36 @@ def subtract_dark(frame: Frame, dark: Frame | None) -> Pixels:
     return difference
 
 
-def find_hot(pixels: Pixels, level: float, sigma: float) -> HotPixels:
+def find_hot(pixels: Pixels, level: float, sigma: float, tops: Pixels | None = None) -> HotPixels:
     """Return pixels that stand alone: 8 sigma above ``level``, twice as high as all neighbours.
 
     They also exceed the neighbours' mean by eight times their scatter, so that the photon noise of
     a faint region is not taken for hot pixels.
 
     A spot so narrow that its own neighbours stay below half of its peak (1/e² diameter under
-    3.4 pixels) cannot be told from a hot pixel.
+    3.4 pixels) cannot be told from a hot pixel. ``tops`` (rows,): the highest pixel of each row.
     """
     rows, columns = pixels.shape
     none = np.zeros(0, dtype=np.intp)
     if rows < 3 or columns < 3:
         return HotPixels(none, none)
-    rows_highest = pixels.max(axis=1)
-    highest = float(rows_highest.max())
+    tops = pixels.max(axis=1) if tops is None else tops
+    highest = float(tops.max())
     least = level + max(8 * sigma, 1e-6 * (highest - level))
-    bright = np.flatnonzero(rows_highest > least)
+    bright = np.flatnonzero(tops > least)
     if not len(bright):
         return HotPixels(none, none)
-    first, end = max(int(bright[0]) - 1, 0), min(int(bright[-1]) + 2, rows)
-    lone = np.flatnonzero(_lone(pixels[first:end].reshape(-1), level, least))
-    lone += first * columns + 1
-    row, column = np.divmod(lone, columns)
+    first, end = int(bright[0]), int(bright[-1]) + 1
+    # The higher of two pixels below one another has both pairs beside it as neighbours; the first
+    # and the last of all pairs get their only neighbour on the other side as well.
+    pairs = np.maximum(pixels[first : end - 1 : 2], pixels[first + 1 : end : 2]).ravel()
+    odd = pixels[end - 1] if (end - first) % 2 else pairs[:0]
+    line = np.concatenate([pairs, odd])
+    line = np.concatenate([line[1:2], line, line[-2:-1]])
+    pair, column = np.divmod(np.flatnonzero(_lone(line, level, least)), columns)
+    upper = first + 2 * pair
+    lower = np.minimum(upper + 1, rows - 1)
+    row = np.where(pixels[upper, column] >= pixels[lower, column], upper, lower)
     return _confirmed(pixels, row, column, level, sigma)
 
 

@@ -19,7 +19,8 @@ class Prepared:
 
     ``pixels`` without dark frame and hot pixels; ``whole`` their block means; ``level`` and
     ``sigma`` a first background and noise of one pixel; ``known`` whether the level was given;
-    ``repeatable`` whether uncertainties are those of frames of nearly the same beam.
+    ``tops`` (rows,) the highest value in each row of the frame as given; ``repeatable`` whether
+    uncertainties are those of frames of nearly the same beam.
     """
 
     frame: Frame
@@ -29,6 +30,7 @@ class Prepared:
     sigma: float
     known: bool
     hot: HotPixels
+    tops: Pixels
     repeatable: bool = False
 
     @property
@@ -61,10 +63,11 @@ class Prepared:
         sigma = first_noise(pixels)
         whole = Grid.of(pixels, pitch)
         level = border_level(whole) if background is None else background
-        hot = find_hot(pixels, level, sigma)
+        tops: Pixels = frame.pixels.max(axis=1)
+        hot = find_hot(pixels, level, sigma, tops if dark is None else None)
         if len(hot):
             pixels = fill(pixels, hot)
             whole = Grid.of(pixels, pitch)
             level = border_level(whole) if background is None else background
         known = background is not None
-        return cls(frame, pixels, whole, level, sigma, known, hot, repeatable)
+        return cls(frame, pixels, whole, level, sigma, known, hot, tops, repeatable)

@@ -13,13 +13,13 @@ import numpy.typing as npt
 
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.detection import Start, find_beam
+from autoalign.beam.frame.window import powers
+from autoalign.beam.middle import median
+from autoalign.beam.thresholds import THRESHOLDS
 
 __all__ = ["Slope", "beyond_slope", "explained_by_slope"]
 
 Floats = npt.NDArray[np.float64]
-
-EXPLAINED = 0.7
-"""Part of the brightest light over the background, from which a plane is said to explain it."""
 
 _STRIPS = 4
 _MEDIAN = 0.4549
@@ -31,15 +31,19 @@ Slope = tuple[float, float]
 
 def explained_by_slope(grid: Grid, level: float, sigma: float, start: Start) -> bool:
     """Tell at little cost whether the light that was found could be a slope of the background."""
-    along, down = grid.mean.mean(axis=0), grid.mean.mean(axis=1)
-    u, v = grid.x - grid.x.mean(), grid.y - grid.y.mean()
-    at_x, at_y = start.window.x - grid.x.mean(), start.window.y - grid.y.mean()
-    plane = float(along.mean())
-    for line, where, at in ((along, u, at_x), (down, v, at_y)):
-        plane += at * float(line @ where) / max(float(where @ where), 1e-300)
+    middle = float(grid.x[0] + grid.x[-1]) / 2, float(grid.y[0] + grid.y[-1]) / 2
+    u, v = powers(grid.x - middle[0], 2), powers(grid.y - middle[1], 2)
+    sums = (v.T @ grid.mean @ u).tolist()
+    plane = sums[0][0]
+    for at, where, moment in (
+        (start.window.x - middle[0], u[:, 1], sums[0][1]),
+        (start.window.y - middle[1], v[:, 1], sums[1][0]),
+    ):
+        plane += at * moment / max(float(where @ where) / len(where), 1e-300)
+    plane /= grid.mean.size
     cells = start.window.half_x / (1.5 * grid.pitch[0])
     light = start.significance * sigma / grid.block / cells
-    return plane - level > EXPLAINED * light
+    return bool(plane - level > THRESHOLDS.slope_explains * light)
 
 
 def beyond_slope(grid: Grid, sigma: float) -> tuple[Start, Slope]:
@@ -73,7 +77,7 @@ def _robust_plane(design: Floats, values: Floats) -> tuple[Floats, Floats]:
         theta: Floats = np.asarray(solved, dtype=np.float64)
         plane: Floats = theta @ design
         away = np.abs(values - plane)
-        keep = away <= 4 * 1.4826 * float(np.median(away)) + 1e-300
+        keep = away <= 4 * 1.4826 * median(away) + 1e-300
     return theta, plane
 
 
@@ -81,7 +85,7 @@ def _noise_by_level(away: Floats, plane: Floats, least: float) -> Floats:
     """Return the noise of each cell: its variance is a straight line over the background."""
     order = np.argsort(plane, kind="stable")
     strips = np.array_split(order, _STRIPS)
-    variance = np.array([np.median(away[s] ** 2) / _MEDIAN if len(s) else 0.0 for s in strips])
+    variance = np.array([median(away[s] ** 2) / _MEDIAN if len(s) else 0.0 for s in strips])
     level = np.array([plane[s].mean() if len(s) else 0.0 for s in strips])
     span = level - level.mean()
     rise = max(float(span @ variance) / max(float(span @ span), 1e-300), 0.0)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from autoalign.core.frames import Pixels
 
-__all__ = ["Window", "coverage", "powers", "window_sums"]
+__all__ = ["Window", "coverage", "coverage_along", "powers", "row_bounds", "window_sums"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -99,7 +99,9 @@ def coverage(window: Window, x: Floats, y: Floats, pitch: tuple[float, float]) -
     """
     dx, dy = x - window.x, y - window.y
     if window.upright:
-        return _slab(dx, window.half_x, pitch[0]) * _slab(dy, window.half_y, pitch[1])
+        return coverage_along(dx, window.half_x, pitch[0]) * coverage_along(
+            dy, window.half_y, pitch[1]
+        )
     covered = []
     for nx, ny, h in window.sides:
         inside = nx * dx + ny * dy
@@ -134,8 +136,8 @@ def window_sums(
     v = powers(y / window.scale, 4)
     level, slope_x, slope_y = background
     if window.upright:
-        along = _slab(x, window.half_x, pitch[0])[:, None] * powers(x / window.scale, 5)
-        v *= _slab(y, window.half_y, pitch[1])[:, None]
+        along = coverage_along(x, window.half_x, pitch[0])[:, None] * powers(x / window.scale, 5)
+        v *= coverage_along(y, window.half_y, pitch[1])[:, None]
         lines = _line_sums(part, along[:, :4], None)
         area = along.sum(axis=0)[None, :]
     else:
@@ -151,11 +153,11 @@ def window_sums(
 
 def powers(x: Floats, count: int) -> Floats:
     """Return the columns 1, x, x² … x^(count − 1)."""
-    columns = np.empty((len(x), count))
-    columns[:, 0] = 1.0
+    lines = np.empty((count, len(x)))
+    lines[0] = 1.0
     for k in range(1, count):
-        np.multiply(columns[:, k - 1], x, out=columns[:, k])
-    return columns
+        np.multiply(lines[k - 1], x, out=lines[k])
+    return lines.T
 
 
 def _line_sums(part: Pixels, u: Floats, cut: _RowCut | None) -> Floats:
@@ -194,8 +196,8 @@ class _RowCut:
     @classmethod
     def of(cls, window: Window, x: Floats, y: Floats, pitch: tuple[float, float]) -> _RowCut:
         """Cut the rows ``y`` (mm from the centre) with columns ``x``."""
-        outer = _row_bounds(window, x, y, pitch, +1)
-        inner = _row_bounds(window, x, y, pitch, -1)
+        outer = row_bounds(window, x, y, pitch, +1)
+        inner = row_bounds(window, x, y, pitch, -1)
         inner_first = np.clip(inner[0], outer[0], outer[1])
         inner_last = np.clip(inner[1], inner_first, outer[1])
         row_left, column_left = _runs(outer[0], inner_first)
@@ -246,14 +248,20 @@ class _RowCut:
         rows[self.row[a:b] - start, self.column[a:b] - offset] *= self.part[a:b]
 
 
-def _row_bounds(
+def row_bounds(
     window: Window, x: Floats, y: Floats, pitch: tuple[float, float], sign: int
 ) -> tuple[Ints, Ints]:
-    """Return first and end column, per row, of pixels touched (+1) or wholly inside (−1)."""
+    """Return first and end column, per row, of cells touched (+1) or wholly inside (−1).
+
+    ``x`` (columns,) and ``y`` (rows,) are counted from the window's centre; (n, n) is none.
+    """
     low = np.full(len(y), -np.inf)
     high = np.full(len(y), np.inf)
     for nx, ny, h in window.sides:
         reach = h + sign * (abs(nx) * pitch[0] + abs(ny) * pitch[1]) / 2
+        if abs(nx) < 1e-12:
+            high[np.abs(ny * y) > reach] = -np.inf
+            continue
         ends = (-reach - ny * y) / nx, (reach - ny * y) / nx
         low = np.maximum(low, np.minimum(*ends))
         high = np.minimum(high, np.maximum(*ends))
@@ -277,10 +285,13 @@ def _span(centre: float, reach: float, pitch: float, count: int) -> tuple[int, i
     return first, min(max(last, first + 1), count)
 
 
-def _slab(x: Floats, half: float, pitch: float) -> Floats:
+def coverage_along(x: Floats, half: float, pitch: float) -> Floats:
     """Return the part of each cell within ±half."""
-    inside: Floats = np.minimum(x + pitch / 2, half) - np.maximum(x - pitch / 2, -half)
-    return np.clip(inside / pitch, 0.0, 1.0)
+    inside: Floats = np.abs(x)
+    np.subtract(half + pitch / 2, inside, out=inside)
+    inside /= pitch
+    np.minimum(inside, min(1.0, 2 * half / pitch), out=inside)
+    return np.maximum(inside, 0.0, out=inside)
 
 
 def _half_plane(inside: Floats, a: float, b: float) -> Floats:
@@ -291,10 +302,15 @@ def _half_plane(inside: Floats, a: float, b: float) -> Floats:
     """
     a, b = max(a, b), min(a, b)
     if b < 1e-6 * a:
-        return np.clip(inside / a + 0.5, 0.0, 1.0)
-    short = np.clip((a + b) / 2 - np.abs(inside), 0.0, b)
-    middle = np.clip(inside, -(a - b) / 2, (a - b) / 2)
-    covered: Floats = 0.5 + middle / a
-    rest = (b - short**2 / b) / (2 * a)
-    covered += np.copysign(rest, inside)
+        return np.minimum(np.maximum(inside / a + 0.5, 0.0), 1.0)
+    covered: Floats = np.abs(inside)
+    np.minimum(covered, (a + b) / 2, out=covered)
+    late = covered - (a - b) / 2
+    np.maximum(late, 0.0, out=late)
+    late *= late
+    late *= 0.5 / b
+    covered -= late
+    covered /= a
+    np.copysign(covered, inside, out=covered)
+    covered += 0.5
     return covered
