@@ -17,10 +17,16 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.core.axes import Axis
-from autoalign.model.flight import Flight, Mirror, central_moments, moment_changes, shape_of
 from autoalign.model.illumination import make_grid
+from autoalign.model.poses import Stack, Stand
+from autoalign.model.ray_derivatives import (
+    Flight,
+    Mirror,
+    central_moments,
+    moment_changes,
+    shape_of,
+)
 from autoalign.model.rigid import carry_twist
-from autoalign.model.stand import Stack, Stand
 from autoalign.model.unknowns import Unknowns, list_unknowns
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign.optics.pose import Pose

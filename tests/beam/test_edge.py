@@ -10,12 +10,12 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.checks.clipping import spot_at_edge
+from autoalign.beam.checks.context import resolved
 from autoalign.beam.checks.radial_profile import RAYS, REACH, STEPS, Polar
-from autoalign.beam.context import resolved
+from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.profile import Use
 from autoalign.beam.standards.flat_top import edge_ellipse, irradiance_distribution
-from autoalign.beam.thresholds import THRESHOLDS
 from autoalign.core.errors import UsageError
 
 

@@ -9,9 +9,9 @@ import pytest
 
 from autoalign.beam.frame.background import Background
 from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.lit_cells import Light
 from autoalign.beam.frame.moments import central_moments
 from autoalign.beam.frame.window import Window, window_sums
-from autoalign.beam.light import Light
 
 PITCH = (0.6, 0.5)
 SHAPE = (407, 503)

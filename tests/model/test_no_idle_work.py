@@ -10,8 +10,8 @@ import pytest
 from autoalign.diagnosis import estimator as knowledge_of
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.model.fit import fit, look_from_profiles
-from autoalign.model.flight import Flight
 from autoalign.model.predict import Twin
+from autoalign.model.ray_derivatives import Flight
 
 
 @pytest.fixture

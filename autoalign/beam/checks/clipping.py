@@ -8,13 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.context import Context
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.frame_check import Evidence
+from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.iterate import Seen
-from autoalign.beam.frame_check import Evidence
-from autoalign.beam.middle import median
+from autoalign.beam.frame.middle import median
 from autoalign.beam.profile import Flag, FlagKind, Use
-from autoalign.beam.thresholds import THRESHOLDS
 
 __all__ = ["clipped_by_sensor", "clipping_covariance", "spot_at_edge"]
 

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.context import Context, outline
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.radial_profile import ANGLE, RAYS, Polar
-from autoalign.beam.context import Context, outline
-from autoalign.beam.frame_check import Evidence
-from autoalign.beam.middle import median
+from autoalign.beam.frame.middle import median
 
 __all__ = ["half_height_radius", "hard_edge", "nick", "ring"]
 

@@ -24,10 +24,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.context import Context, outline
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.radial_profile import RAYS, Polar
-from autoalign.beam.context import Context, outline
-from autoalign.beam.frame_check import Evidence
-from autoalign.beam.thresholds import Thresholds
+from autoalign.beam.checks.thresholds import Thresholds
 
 __all__ = ["shelf"]
 

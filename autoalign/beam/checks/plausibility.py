@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.iterate import Seen
-from autoalign.beam.thresholds import THRESHOLDS
 
 __all__ = ["larger_than_frame", "no_larger_than_hot_pixels", "too_little_light"]
 

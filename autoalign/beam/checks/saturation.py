@@ -17,10 +17,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.context import Context
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.frame.pixels import fill
 from autoalign.beam.frame.preprocess import Prepared
-from autoalign.beam.frame_check import Evidence
 from autoalign.core.frames import Pixels
 
 __all__ = ["saturated"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.outline import ring
-from autoalign.beam.context import Context
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.window import coverage
-from autoalign.beam.frame_check import Evidence
 
 __all__ = ["spot_inside", "spot_outside", "spots_around"]
 

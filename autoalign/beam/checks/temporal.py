@@ -7,9 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.context import Context
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.frame.iterate import Seen
-from autoalign.beam.frame_check import Evidence
 
 __all__ = ["ambient", "frozen", "stale", "torn"]
 

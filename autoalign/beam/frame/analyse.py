@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.clipping import clipping_covariance, spot_at_edge
+from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.plausibility import (
     larger_than_frame,
     no_larger_than_hot_pixels,
     too_little_light,
 )
 from autoalign.beam.checks.table import find_flags
-from autoalign.beam.context import Context
+from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.converge import Settled, settle
 from autoalign.beam.frame.covariance import pitch_covariance
 from autoalign.beam.frame.detection import Start, find_beam
@@ -25,7 +26,6 @@ from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.slope import Slope, beyond_slope, explained_by_slope
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.beam.standards.halo import find_tails
-from autoalign.beam.thresholds import THRESHOLDS
 from autoalign.core.errors import UsageError
 from autoalign.core.frames import Frame
 

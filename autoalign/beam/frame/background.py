@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import powers
-from autoalign.beam.middle import median
 
 __all__ = ["Background", "border_level", "border_plane", "ring_background"]
 

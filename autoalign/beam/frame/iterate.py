@@ -10,9 +10,9 @@ import numpy.typing as npt
 from autoalign.beam.frame.background import Background, border_plane, ring_background
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.detection import find_beam
+from autoalign.beam.frame.lit_cells import Light
 from autoalign.beam.frame.moments import WINDOW_FACTOR, central_moments, window_for
 from autoalign.beam.frame.window import Window, powers
-from autoalign.beam.light import Light
 from autoalign.core.frames import Pixels
 
 __all__ = ["CONVERGED", "Seen", "coarse", "fine"]

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background
 from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import Window
-from autoalign.beam.middle import median
 from autoalign.core.frames import Pixels
 
 __all__ = ["dark_noise", "estimate_gain", "quantisation_offset"]

@@ -11,11 +11,11 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.detection import Start, find_beam
+from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import powers
-from autoalign.beam.middle import median
-from autoalign.beam.thresholds import THRESHOLDS
 
 __all__ = ["Slope", "beyond_slope", "explained_by_slope"]
 

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from autoalign.beam.context import Context
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.thresholds import Thresholds
 from autoalign.beam.profile import Flag, FlagKind, Use
-from autoalign.beam.thresholds import Thresholds
 
 __all__ = ["Evidence", "FrameCheck", "always"]
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar, cast
 
 from autoalign.beam.checks.radial_profile import Polar
+from autoalign.beam.checks.thresholds import THRESHOLDS, Thresholds
 from autoalign.beam.frame.converge import Settled
 from autoalign.beam.frame.iterate import Seen
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.profile import BeamProfile
-from autoalign.beam.thresholds import THRESHOLDS, Thresholds
 from autoalign.core.frames import Frame
 
 __all__ = ["Context", "outline", "resolved"]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from autoalign.beam.context import Context
+from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.frame.iterate import fine
 from autoalign.beam.frame.moments import WINDOW_FACTOR
-from autoalign.beam.frame_check import Evidence
 
 __all__ = ["outgrown", "too_noisy", "unsettled"]
 
