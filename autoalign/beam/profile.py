@@ -134,6 +134,11 @@ class BeamProfile:
         return first, second
 
     @property
+    def has_widths(self) -> bool:
+        """Whether any width was found: one that is larger than its own uncertainty."""
+        return self.use is not Use.NOTHING and self.width_minor > self.u_width_minor
+
+    @property
     def width_x(self) -> float:
         """4 √⟨x²⟩, mm."""
         return 4 * math.sqrt(max(float(self.moments[2]), 0.0))

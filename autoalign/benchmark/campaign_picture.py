@@ -1,4 +1,4 @@
-"""One picture of a campaign: what part of the runs was in spec after so many looks."""
+"""One picture of a campaign: the percentage of runs in spec against measurements."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 
 from autoalign.benchmark.outcome import Outcome
 from autoalign.benchmark.statistics import runtime_ecdf, success_interval
+from autoalign.core.digits import rounded
 from autoalign.report.style import INK, QUIET, SERIES, dress, new_figure, plain, save_png
 
 __all__ = ["draw_campaign"]
@@ -23,7 +24,7 @@ Flags = npt.NDArray[np.bool_]
 
 _DASHES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.2)))
 _POINTS = 400
-"""Places along the axis of looks."""
+"""Points along the axis of measurements."""
 _TURN = 12
 """Of these, how many in a row one of several curves that coincide for a stretch has to itself."""
 _WIDTH = 2.0
@@ -72,8 +73,8 @@ def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome]) -> None:
     panel.minorticks_off()
     panel.set_ylim(-2, 102)
     budgets = " and ".join(str(b) for b in sorted({o.budget for o in group}))
-    title = f"{bench}: in spec after so many looks, of {budgets} allowed"
-    dress(panel, "looks, number", "runs in spec, %", title)
+    title = f"{bench} (at most {budgets} measurements)"
+    dress(panel, "number of measurements", "runs in spec, %", title)
     panel.axhline(100, color=QUIET, linewidth=0.8, zorder=1)
     panel.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False,
@@ -118,5 +119,7 @@ def _label(strategy: str, runs: Sequence[Outcome], equal: Sequence[str]) -> str:
     """Return what the legend says of a strategy, and with which others its curve is one."""
     reached = sum(o.reached for o in runs)
     low, high = success_interval(reached, len(runs))
-    text = plain(f"{strategy}: {reached}/{len(runs)} ({100 * low:.0f}–{100 * high:.0f} %)")
+    text = plain(
+        f"{strategy}: {reached}/{len(runs)} ({rounded(100 * low, 0)}–{rounded(100 * high, 0)} %)"
+    )
     return f"{text}\n{plain('same curve as ' + ', '.join(equal))}" if equal else text

@@ -34,10 +34,11 @@ Floats = npt.NDArray[np.float64]
 class Summary:
     """One strategy on one bench: a row of the table that ``autoalign compare`` prints.
 
-    ``median`` and ``p95`` are quantiles of the looks to spec over all runs, an unsuccessful run
-    counting as infinitely many; ``median_band`` is the interval of :func:`median_interval`.
-    ``bench`` names the drift too, where there was one. ``accusations`` counts the runs at whose end
-    the strategy said that something is wrong with the bench.
+    ``median`` and ``p95`` are quantiles of the measurements to spec over all runs, an unsuccessful
+    run counting as infinitely many; ``median_band`` is the interval of :func:`median_interval`.
+    ``bench`` names the drift too, if there was one. ``false_in_spec`` counts the runs that claimed
+    to be in spec and were not, ``faults_reported`` those that ended by reporting a fault.
+    ``compute_seconds`` are those of a measurement.
     """
 
     strategy: str
@@ -49,11 +50,11 @@ class Summary:
     median_band: tuple[float, float] | None
     p95: float
     expected: float
-    falsely_claimed: int
+    false_in_spec: int
     worse_than_start: int
-    accusations: int
+    faults_reported: int
     bench_seconds: float
-    own_seconds: float
+    compute_seconds: float
     travel_mm: float
     travel_rad: float
 

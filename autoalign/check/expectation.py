@@ -16,6 +16,7 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.check.axis_response import Noise
 from autoalign.check.first_step import first_step
 from autoalign.core.axes import Axis
+from autoalign.core.digits import percent
 from autoalign.model.fit import fit, look_from_profiles
 from autoalign.model.predict import Twin
 from autoalign.model.unknowns import position_sigma
@@ -156,7 +157,7 @@ class Expectation:
 def _words(part: str, place: int, turns: bool, known: float) -> str:
     """Return in words how well one unknown of an axis is known; ``place`` in its block."""
     if part == "scale":
-        return f"its scale is stated to ±{known:.0%} only"
+        return f"its scale is stated to ± {percent(known)} only"
     if part == "across":
         return f"its direction is known to ±{math.degrees(known):.1f}° only"
     if not turns:

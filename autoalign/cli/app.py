@@ -1,4 +1,4 @@
-"""The commands, their help, and what happens when one of them fails."""
+"""The commands, their help, and how errors are reported."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from autoalign.cli import plugins_command as plugins
 from autoalign.cli import report_command as report
 from autoalign.cli import watch_command as watch
 from autoalign.cli.exits import Exit, exit_of
-from autoalign.cli.output import warn
+from autoalign.cli.output import print_facts, warn
 from autoalign.core.errors import AlignError
 
 __all__ = ["build_app", "run_command"]
@@ -71,39 +71,45 @@ def run_command(arguments: list[str]) -> int:
     except CycloptsError as error:
         command = next((a for a in arguments[:1] if not a.startswith("-")), "")
         asked = f"autoalign {command} --help" if command in _NAMES else "autoalign --help"
-        warn(f"autoalign: {_usage(error)}\n{asked} lists what there is.")
-        return Exit.USAGE
+        return _failed(arguments, Exit.USAGE, error, f"{_usage(error)}\n{asked} lists the options.")
     except AlignError as error:
-        warn(f"autoalign: {error}")
-        for extra in getattr(error, "__notes__", ()):
-            warn(f"  {extra}")
-        return exit_of(error)
-    except KeyboardInterrupt:
-        warn("autoalign: interrupted.")
-        return Exit.INTERRUPTED
+        return _failed(arguments, exit_of(error), error, str(error))
+    except KeyboardInterrupt as error:
+        return _failed(arguments, Exit.INTERRUPTED, error, "interrupted.")
     except BrokenPipeError:
         return Exit.NOT_IN_SPEC
     except OSError as error:
         if error.filename is None and error.errno is None:
             raise
-        warn(f"autoalign: {_file_trouble(error)}")
-        return Exit.USAGE
+        return _failed(arguments, Exit.USAGE, error, _file_trouble(error))
+
+
+def _failed(arguments: list[str], code: Exit, error: BaseException, words: str) -> Exit:
+    """Report an error on standard error, and under --json also as JSON on standard output."""
+    notes = [str(note) for note in getattr(error, "__notes__", ())]
+    warn(f"autoalign: {words}")
+    for note in notes:
+        warn(f"  {note}")
+    if "--json" in arguments:
+        about = {"kind": type(error).__name__, "message": words, "notes": notes}
+        print_facts({"error": {**about, "exit_code": int(code)}})
+    return code
 
 
 def _file_trouble(error: OSError) -> str:
-    """Say which file could not be read or written, and why; drivers have errors of their own."""
+    """Return which file could not be read or written, and why; drivers have their own errors."""
     what = error.strerror or type(error).__name__
     where = f"{error.filename}: " if error.filename is not None else ""
     return (
-        f"{where}{what[0].lower()}{what[1:]}. Name another file or folder, or make room and give "
-        "the rights for this one."
+        f"{where}{what[0].lower()}{what[1:]}. Name another file or folder, or free space on the "
+        "disk and check the permissions of this one."
     )
 
 
 def _usage(error: CycloptsError) -> str:
     if isinstance(error, UnusedCliTokensError):
         tokens = error.unused_tokens or []
-        return f"{', '.join(map(repr, tokens))}: more than the command takes."
+        return f"{', '.join(map(repr, tokens))}: unexpected arguments."
     return " ".join(str(error).split())
 
 

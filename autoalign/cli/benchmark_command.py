@@ -1,15 +1,18 @@
-"""``autoalign benchmark``: how fast it is, side by side with others, on this machine."""
+"""``autoalign benchmark``: speed on this machine, side by side with general-purpose libraries."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
-from autoalign.cli.output import note, print_facts, print_table, print_text
+from autoalign.cli.numbers import split_list
+from autoalign.cli.output import print_facts, print_table, print_text
+from autoalign.cli.steps import telling
+from autoalign.core.digits import number, rounded
 
 if TYPE_CHECKING:
     from autoalign.benchmark.timing import Figure, Section
@@ -17,31 +20,31 @@ if TYPE_CHECKING:
 __all__ = ["benchmark"]
 
 PARTS = ("trace", "memory", "render", "beam", "model", "journal")
-"""What is measured, in this order."""
+"""Parts of the benchmark, in their order."""
 
 
 def benchmark(
     *,
-    only: str = ",".join(PARTS),
+    only: Annotated[tuple[str, ...], Parameter(negative="")] = PARTS,
     quick: Annotated[bool, Parameter(negative="")] = False,
     folder: Path = Path(),
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Measure how fast everything is here, turn about with general-purpose libraries.
+    """Benchmark this computer, interleaved with general-purpose libraries.
 
-    The exact trace against a compiled one and its memory, rendered frames and their error, the
-    analysis of a frame, the model's own time per look, and a durable record against a raw write to
-    the same disk. One thread each. Median and quartiles; processor time, except where a disk is
-    waited for. Needs nothing else installed: what is missing is said.
+    Covers exact ray tracing against compiled ray tracing and its memory, rendering and its error,
+    the analysis of a frame, the model's compute time per measurement, and a journal entry against
+    a plain write to the same disk. One thread each. Median and quartiles of CPU time, or of
+    elapsed time for the disk. Nothing else needs to be installed; missing libraries are named.
 
     Parameters
     ----------
     only
-        Parts to measure, separated by commas.
+        Parts to run, separated by commas; the option may be repeated.
     quick
-        Fewer repeats and smaller samples: whether it runs, and roughly how fast.
+        Fewer repeats and smaller samples, for a rough figure.
     folder
-        Where the journal is written for a moment: the disk that runs are kept on.
+        Folder for the temporary journal; choose the disk that holds your runs.
     json
         Print figures as JSON.
     """
@@ -51,8 +54,9 @@ def benchmark(
     found: dict[str, Section] = {}
     with threadpool_limits(1):
         for name, measure in _measures(quick, folder, parts).items():
-            note(f"measuring: {name}")
-            found[name] = measure()
+            with telling(every=0) as tell:
+                tell(f"Benchmark: {name}")
+                found[name] = measure()
             if not json:
                 _print(found[name])
     if json:
@@ -63,17 +67,17 @@ def benchmark(
 
 
 _HOW = (
-    "Median and quartiles of repeats taken turn about, one thread each. A speed over another's is "
-    "above 1 where this library is the faster; it is taken round by round."
+    "Median and quartiles of interleaved repeats, one thread each. A speed ratio above 1 means "
+    "that this library is faster; ratios are taken repeat by repeat."
 )
 
 
-def _chosen(asked: str) -> list[str]:
+def _chosen(asked: Sequence[str]) -> list[str]:
     from autoalign.core.errors import UsageError, unknown_name  # noqa: PLC0415
 
-    chosen = [n for n in dict.fromkeys(n.strip() for n in asked.split(",")) if n]
+    chosen = split_list(asked)
     if not chosen:
-        raise UsageError(f"benchmark: nothing to measure; known: {', '.join(PARTS)}.")
+        raise UsageError(f"benchmark: no part given; available: {', '.join(PARTS)}.")
     for name in chosen:
         if name not in PARTS:
             raise unknown_name("part", name, PARTS, "benchmark")
@@ -81,7 +85,7 @@ def _chosen(asked: str) -> list[str]:
 
 
 def _measures(quick: bool, folder: Path, parts: list[str]) -> Mapping[str, Callable[[], Section]]:
-    """Return what measures each part; compiled libraries are loaded before threads are limited."""
+    """Return the function of each part; compiled libraries load before threads are limited."""
     from autoalign.benchmark.beam_speed import measure_measuring  # noqa: PLC0415 - heavy
     from autoalign.benchmark.journal_latency import measure_journal  # noqa: PLC0415
     from autoalign.benchmark.model_speed import measure_thinking  # noqa: PLC0415
@@ -137,4 +141,4 @@ def _row(f: Figure) -> tuple[str, ...]:
 
 
 def _short(value: float) -> str:
-    return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
+    return number(value) if value < 1000 else rounded(value, 0)

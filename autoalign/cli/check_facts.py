@@ -1,4 +1,4 @@
-"""What a check found, as plain data with units and as tables for a person."""
+"""The result of a check as plain data with units, and as tables."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 from autoalign.check import AxisReport, CheckResult
 from autoalign.cli.output import print_pairs, print_table, print_text
+from autoalign.core.digits import number, rounded
 from autoalign.core.findings import Amount
 from autoalign.core.units import edge, edge_unit
 from autoalign.messages.findings import small
@@ -14,11 +15,14 @@ from autoalign.messages.words import counted, span_of_time
 
 __all__ = ["check_facts", "print_check"]
 
-HEADER = ("axis", "verdict", "of expected", "play", "stated", "comes back to", "at rest", "step")
+HEADER = (
+    "axis", "verdict", "scale (measured/expected)", "backlash", "stated", "repeatability",
+    "settling time", "step",
+)  # fmt: skip
 
 
 def check_facts(result: CheckResult) -> dict[str, Any]:
-    """Return a check at the edge: mm and mrad, each with its unit."""
+    """Return a check in mm and mrad, each value with its unit."""
     return {
         "well": result.well,
         "findings": [str(f) for f in result.findings],
@@ -26,7 +30,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
         "compared_with_a_model": result.modelled,
         "status": str(result.status),
         "reason": result.reason,
-        "looks": result.looks,
+        "measurements": result.looks,
         "moves": result.moves,
         "seconds": result.seconds,
         "axes": {a.axis.name: _axis_facts(a) for a in result.axes},
@@ -40,7 +44,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
             }
             for p in result.planes
         },
-        "record": None if result.journal is None else str(result.journal),
+        "journal": None if result.journal is None else str(result.journal),
     }
 
 
@@ -49,11 +53,11 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
     lengths = {
         "step": report.step,
         "furthest_from_start": report.reach,
-        "play": report.play,
-        "u_play": report.u_play,
-        "stated_play": report.axis.play,
-        "missed": report.missed,
-        "u_missed": report.u_missed,
+        "backlash": report.play,
+        "u_backlash": report.u_play,
+        "stated_backlash": report.axis.play,
+        "repeatability": report.missed,
+        "u_repeatability": report.u_missed,
     }
     return {
         "verdict": report.verdict.value,
@@ -65,17 +69,17 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
         "u_ratio": None if judged is None else judged.u_ratio,
         "backward": None if report.response is None else report.response.backward,
         "cross_talk": None if judged is None else {a: list(c) for a, c in judged.cross.items()},
-        "at_rest_after_s": None if rest is None else rest.time,
+        "settling_time_s": None if rest is None else rest.time,
     }
 
 
 def print_check(result: CheckResult) -> None:
     """Print the verdict, what was found, and the tables."""
-    print_text("Nothing wrong was found." if result.well else _headline(result))
+    print_text("No fault was found." if result.well else _headline(result))
     for finding in result.findings:
         print_text(f"• {finding}.", indent="  ")
     if not result.modelled:
-        print_text("Without a layout nothing says how far and where to each axis should move.")
+        print_text("Without a layout, the expected motion of the axes is not known.")
     print_text()
     print_table(HEADER, [_row(a) for a in result.axes])
     print_text()
@@ -84,12 +88,12 @@ def print_check(result: CheckResult) -> None:
         shift = result.shift.get(plane.plane)
         still = "not seen"
         if plane.scatter is not None:
-            still = f"at rest within {1e3 * max(plane.scatter):.2g} µm from frame to frame"
-        back = "" if shift is None else f"; at the end {1e3 * shift:.2g} µm from where it was"
+            still = f"centroid steady to {number(1e3 * max(plane.scatter), 2)} µm between frames"
+        back = "" if shift is None else f"; at the end {number(1e3 * shift, 2)} µm from its start"
         pairs.append((plane.plane, still + back))
     print_pairs(pairs)
     print_text()
-    where = "Every axis is back where it was" if result.home else "NOT every axis is back"
+    where = "Every axis is back at its start" if result.home else "NOT every axis is back"
     print_text(
         f"{where}. {counted(result.looks, 'measurement')}, {counted(result.moves, 'move')}, "
         f"{span_of_time(result.seconds)}."
@@ -100,14 +104,14 @@ def print_check(result: CheckResult) -> None:
 
 def _headline(result: CheckResult) -> str:
     count = len(result.findings)
-    return "One thing was found:" if count == 1 else f"{count} things were found:"
+    return f"{counted(count, 'finding')}:"
 
 
 def _row(report: AxisReport) -> tuple[str, ...]:
     axis, judged, rest = report.axis, report.judgement, report.settling
     ratio = "–"
     if judged is not None and math.isfinite(judged.ratio):
-        ratio = f"{judged.ratio:.2f} ± {judged.u_ratio:.2f}"
+        ratio = f"{rounded(judged.ratio, 2)} ± {rounded(judged.u_ratio, 2)}"
     play = "–"
     if report.play is not None:
         play = small(Amount(report.play, axis.unit, report.u_play))
@@ -120,7 +124,9 @@ def _row(report: AxisReport) -> tuple[str, ...]:
     still = "–"
     if rest is not None:
         sign = "≤" if rest.time <= rest.looked else "after"
-        still = f"{sign} {rest.time:.2g} s" if rest.steady else f"> {rest.until:.2g} s"
+        still = (
+            f"{sign} {number(rest.time, 2)} s" if rest.steady else f"> {number(rest.until, 2)} s"
+        )
     return (
         axis.name, report.verdict.value, ratio, play, small(Amount(axis.play, axis.unit)), missed,
         still, small(Amount(report.step, axis.unit)),

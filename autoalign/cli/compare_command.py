@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.exits import Exit
-from autoalign.cli.numbers import Amount, checked_looks, checked_seed, whole
-from autoalign.cli.output import note, print_facts, print_pairs, print_table, print_text
+from autoalign.cli.numbers import Amount, checked_looks, checked_seed, split_list, whole
+from autoalign.cli.output import print_facts, print_pairs, print_table, print_text
 from autoalign.cli.outputs import picture_file
+from autoalign.cli.steps import telling
+from autoalign.core.digits import given, rounded
+from autoalign.messages.words import counted
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -24,51 +27,57 @@ if TYPE_CHECKING:
 
 __all__ = ["compare", "listed"]
 
+Names = Annotated[tuple[str, ...], Parameter(negative="")]
+"""Names with commas between them, or the option given again for each."""
+
 
 def compare(
     *,
-    strategies: Annotated[str, Parameter(name=["--strategies"])] = "model,response-matrix",
-    benches: str = "collimator",
+    strategies: Names = ("model", "response-matrix"),
+    benches: Names = ("collimator",),
     seeds: int = 20,
     first_seed: int = 0,
-    drift: Amount = "0",
+    drift: tuple[Amount, ...] = ("0",),
     budget: int = 200,
     workers: int = 1,
     output: Path = Path("campaign"),
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Compare strategies on simulated benches, each on the same benches, starts and noise.
+    """Compare search strategies on simulated benches, each with the same starts and noise.
 
-    Success is judged by the simulated truth without noise at the last position, not by what a run
-    claims. A run that does not get there counts as infinitely many looks. Every outcome is added
-    to a CSV file as soon as it is known: the same command goes on where it was interrupted, and
-    further strategies, benches, seeds and drifts are added to it. One folder holds one budget and
-    one version of this program; another is refused, and nothing is lost.
+    Success is judged by the simulated truth without noise at the final position, not by what a run
+    claims. A run that does not succeed counts as infinitely many measurements. Each result is
+    added to a CSV file as soon as it is known: run the same command again to continue after an
+    interruption, or with further strategies, benches, seeds and drifts to add to the file. One
+    folder holds one budget and one version of this program; anything else is refused, and nothing
+    is lost.
 
-    With "--drift 0.1" every bench is aligned first, and what the strategy remembers of it is kept.
-    Then each axis drifts by up to a tenth of the range from which its misalignment was drawn. Only
-    the looks of the alignment after that are counted.
+    With "--drift 0.1", each bench is first aligned, and the strategy's calibration is kept. Then
+    each axis drifts by up to a tenth of the range from which its misalignment was drawn. Only the
+    measurements of the alignment after the drift are counted.
 
     Parameters
     ----------
     strategies
-        Names, separated by commas, or "all". "autoalign plugins strategies" lists them.
+        Search strategies, separated by commas, or "all"; the option may be repeated. "autoalign
+        plugins strategies" lists them.
     benches
-        Families of simulated benches, separated by commas, or "all".
+        Simulated benches, separated by commas, or "all"; the option may be repeated. "autoalign
+        plugins simulations" lists them.
     seeds
-        How many benches are drawn of each family, from seeds that follow one another.
+        Number of benches drawn of each kind, with consecutive seeds.
     first_seed
-        The first of these seeds.
+        First of these seeds.
     drift
-        By how much an aligned bench drifts, as a part of the range from which misalignments are
-        drawn: 0 (a bench that is aligned for the first time) to 1. Several are separated by
-        commas: "0,0.1" compares both.
+        Drift of an aligned bench, as a fraction of the range from which misalignments are drawn:
+        0 (a bench that is aligned for the first time) to 1. Separate several by commas: "0,0.1"
+        compares both.
     budget
-        Looks that one run may spend, the first and the verifying one included.
+        Maximum number of measurements in a run, including the first and the final check.
     workers
-        Processes at work at once.
+        Number of processes to use.
     output
-        Folder for campaign.csv (one line for each run) and campaign.png.
+        Folder for campaign.csv (one line per run) and campaign.png.
     json
         Print the table as JSON.
     """
@@ -86,40 +95,47 @@ def compare(
     wanted = cases(chosen, families, range(first_seed, first_seed + seeds), drifts)
     picture_file("--output", output / "campaign.png")
     output.mkdir(parents=True, exist_ok=True)
-    outcomes = run_campaign(
-        wanted, _make_bench, _make_strategy, budget=spend,
-        path=output / "campaign.csv", workers=workers, progress=_tell,
-    )  # fmt: skip
+    with telling() as tell:
+        outcomes = run_campaign(
+            wanted, _make_bench, _make_strategy, budget=spend,
+            path=output / "campaign.csv", workers=workers, progress=_Counted(len(wanted), tell),
+        )  # fmt: skip
     picture = draw_campaign(outcomes, output / "campaign.png")
     _print(outcomes, budget, {"Outcomes": output / "campaign.csv", "Picture": picture}, json)
     return Exit.IN_SPEC
 
 
-def listed(group: str, asked: str, command: str) -> list[str]:
-    """Return the plug-ins that ``command`` is asked for, each known to exist and to load."""
+def listed(group: str, asked: Iterable[str], command: str) -> list[str]:
+    """Return the plug-ins that ``command`` is asked for, each known to exist and to load.
+
+    Each text in ``asked`` is a name, several with commas between them, or "all".
+    """
     from autoalign.core.errors import UsageError  # noqa: PLC0415
     from autoalign.plugins import names, plugin  # noqa: PLC0415
 
-    chosen = list(names(group)) if asked == "all" else [n.strip() for n in asked.split(",")]
-    chosen = [n for n in dict.fromkeys(chosen) if n]
+    chosen: list[str] = []
+    for name in split_list(asked):
+        chosen += names(group) if name == "all" else [name]
+    chosen = list(dict.fromkeys(chosen))
     if not chosen:
-        raise UsageError(f"{command}: no {group} given; known: {', '.join(names(group))}.")
+        raise UsageError(f"{command}: no {group} given; available: {', '.join(names(group))}.")
     for name in chosen:
         plugin(group, name)
     return chosen
 
 
-def _drifts(asked: str) -> list[float]:
+def _drifts(asked: Sequence[str]) -> list[float]:
     from autoalign.core.errors import UsageError  # noqa: PLC0415
 
     try:
-        parts = [float(n) for n in asked.split(",")]
+        parts = [float(n) for n in split_list(asked)]
     except ValueError:
         parts = []
     if not parts or not all(0 <= p <= 1 for p in parts):
         raise UsageError(
-            f"compare, --drift: {asked!r}; numbers from 0 (first time) to 1 (the whole range of "
-            "the start) are needed, separated by commas. Example: --drift 0,0.1"
+            f"compare, --drift: {','.join(asked)!r}; give numbers from 0 (first alignment) to 1 "
+            "(the full range of starting misalignments), separated by commas. Example: --drift "
+            "0,0.1"
         )
     return list(dict.fromkeys(parts))
 
@@ -138,13 +154,19 @@ def _make_strategy(name: str) -> Strategy:
     return strategy
 
 
-def _tell(outcome: Outcome) -> None:
-    state = "in spec" if outcome.reached else f"not in spec ({outcome.status})"
-    note(
-        f"{outcome.case.where}, seed {outcome.seed}, {outcome.strategy}: "
-        f"{outcome.probes} looks, {state}, "
-        f"merit {outcome.merit_first:.3g} to {outcome.merit_last:.3g}"
-    )
+class _Counted:
+    """Says which run has just ended, how, and how many have."""
+
+    def __init__(self, wanted: int, tell: Callable[[str], None]) -> None:
+        self._wanted, self._tell, self._done = wanted, tell, 0
+
+    def __call__(self, outcome: Outcome) -> None:
+        self._done += 1
+        state = "in spec" if outcome.reached else f"not in spec ({outcome.status})"
+        self._tell(
+            f"Run {self._done} of at most {self._wanted}: {outcome.case.where}, seed "
+            f"{outcome.seed}, {outcome.strategy}: {counted(outcome.probes, 'measurement')}, {state}"
+        )
 
 
 def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], json: bool) -> None:
@@ -155,42 +177,43 @@ def _print(outcomes: Sequence[Outcome], budget: int, files: dict[str, Path], jso
         print_facts([{**asdict(r), "budget": budget} for r in rows])
         return
     print_table(
-        ("bench", "strategy", "looks, median (95 % band)", "95 %", "in spec", "expected looks",
-         "false claims", "worse than start", "accusations", "bench time", "own time a look"),
+        ("bench", "strategy", "measurements, median (95 % interval)", "95 % of runs", "in spec",
+         "expected", "false “in spec”", "worse than start", "faults reported", "bench time",
+         "compute time per measurement"),
         [_row(r) for r in rows],
     )  # fmt: skip
     print_text()
     print_text(
-        f"Every run could spend {budget} looks. "
-        "Median and 95 % count an unsuccessful run as infinitely many looks; the median of an even "
-        "number of runs is the mean of the two in the middle. Its 95 % band goes by order "
-        "statistics; fewer than 6 runs give none. 95 %: so many of these runs needed no more. "
-        "Expected looks: all "
-        "looks of all runs over the successes. In spec, with Wilson's 95 % interval: by the "
-        "simulated truth. Accusations: runs that end with something said to be wrong with the "
-        "bench. Own time is this computer's, under whatever else it was doing."
+        f"Each run could use up to {budget} measurements. Median and 95 % of runs: number of "
+        "measurements until in spec; a run that did not succeed counts as infinitely many. 95 % "
+        "of runs needed at most this many. The interval of the median is from order statistics "
+        "and needs at least 6 runs. Expected: all measurements of all runs divided by the number "
+        "of successes. In spec: by the simulated truth, with Wilson's 95 % interval. False “in "
+        "spec”: runs that claimed to be in spec and were not. Faults reported: runs that ended by "
+        "reporting a fault of the bench. Compute time is that of this computer, including "
+        "whatever else it was doing."
     )
     print_text()
     print_pairs([(name, str(path)) for name, path in files.items()], indent="")
 
 
 def _row(r: Summary) -> tuple[str, ...]:
-    low, high = (f"{100 * edge:.0f}" for edge in r.success_band)
+    low, high = r.success_band
     band = "–".join(map(_count, r.median_band)) if r.median_band else "too few runs"
     return (
         r.bench,
         r.strategy,
         f"{_count(r.median)} ({band})",
         _count(r.p95),
-        f"{r.reached}/{r.runs} ({low}–{high} %)",
-        f"{r.expected:.1f}" if math.isfinite(r.expected) else "∞",
-        str(r.falsely_claimed),
+        f"{r.reached}/{r.runs} ({rounded(100 * low, 0)}–{rounded(100 * high, 0)} %)",
+        rounded(r.expected, 1),
+        str(r.false_in_spec),
         str(r.worse_than_start),
-        str(r.accusations),
-        f"{r.bench_seconds:.1f} s",
-        f"{1e3 * r.own_seconds:.1f} ms",
+        str(r.faults_reported),
+        f"{rounded(r.bench_seconds, 1)} s",
+        f"{rounded(1e3 * r.compute_seconds, 1)} ms",
     )
 
 
-def _count(looks: float) -> str:
-    return f"{looks:g}" if math.isfinite(looks) else "∞"
+def _count(measurements: float) -> str:
+    return given(measurements) if math.isfinite(measurements) else "∞"

@@ -1,10 +1,11 @@
-"""What one look says of the bench, in words: frames, axes, and what cannot be told."""
+"""Diagnosis from one measurement, in words: frames, axes, and what cannot be determined."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +25,10 @@ from autoalign.diagnosis.misalignment import Misalignment, read_misalignment
 from autoalign.diagnosis.remarks import remarks
 from autoalign.diagnosis.through_focus import focus_words
 from autoalign.messages.turn_advice import advice_words
+from autoalign.messages.words import counted
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
+from autoalign.report.aberrations import aberration_words
 from autoalign.session.seeing import stated
 
 if TYPE_CHECKING:
@@ -36,7 +39,7 @@ __all__ = ["Collimator", "Explanation", "explain_bench", "explain_pictures", "pr
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Sentences, and by axis what is known of it as facts (empty where no axis could be read)."""
+    """Sentences, and what is known of each axis as facts (empty if nothing is)."""
 
     words: tuple[str, ...]
     axes: tuple[dict[str, Any], ...] = ()
@@ -44,7 +47,7 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Collimator:
-    """What a diagnosis of pictures needs to know: mm and rad; ``distances`` in their order."""
+    """What a diagnosis of pictures needs: mm and rad; ``distances`` in their order."""
 
     reflected_focal_length: float
     off_axis_angle: float
@@ -76,7 +79,7 @@ class Collimator:
         )
         if len(set(places)) < len(places):
             raise UsageError(
-                f"--distances {distances!r} names one place twice; each picture needs its own."
+                f"--distances {distances!r} gives one distance twice; each picture needs its own."
             )
         return cls(rho, alpha, wide, option_length("core", core) / rho, places)
 
@@ -85,8 +88,8 @@ def explain_pictures(many: Sequence[Measured], bench: Collimator) -> Explanation
     """Explain pictures that were taken at ``bench.distances``."""
     if len(many) != len(bench.distances) or len(many) < 2:
         raise UsageError(
-            f"--distances names {len(bench.distances)} places for {len(many)} frames; give one "
-            "for each, at least two, in their order."
+            f"--distances gives {counted(len(bench.distances), 'distance')} for "
+            f"{counted(len(many), 'frame')}; give one for each, at least two, in their order."
         )
     names = _short([m.name for m in many])
     distances = dict(zip(names, bench.distances, strict=True))
@@ -103,7 +106,7 @@ def explain_pictures(many: Sequence[Measured], bench: Collimator) -> Explanation
             profiles=profiles,
         )
     except AlignError as error:
-        return Explanation((f"Nothing can be said: {error}",))
+        return Explanation((f"No conclusion is possible: {error}",))
     return Explanation(found.words())
 
 
@@ -116,11 +119,12 @@ def _short(names: Sequence[str]) -> list[str]:
 def explain_bench(
     bench: Bench, profiles: Mapping[str, BeamProfile], positions: Mapping[str, float]
 ) -> Explanation:
-    """Explain one look at a bench whose axes stand at ``positions``, mm or rad."""
+    """Explain one measurement of a bench with its axes at ``positions``, mm or rad."""
     frames = [r.sentence for r in remarks(profiles) if r.kind not in _left_out(bench.layout)]
     if not _lit(profiles):
-        nothing = "No camera sees the beam, so nothing can be said of the axes."
-        return Explanation((*frames, f"{nothing} `autoalign align` searches within the limits."))
+        nothing = "No axis can be named: no camera sees the beam."
+        search = "`autoalign align` searches for it within the soft limits."
+        return Explanation((*frames, f"{nothing} {search}"))
     if bench.layout is None or bench.spec is None:
         lacks = "layout" if bench.layout is None else "spec"
         return Explanation((*frames, f"No axis can be named: the bench file has no {lacks}."))
@@ -134,7 +138,7 @@ def explain_bench(
     words = (
         *frames,
         *_focus(bench.layout, profiles),
-        *advice_words(found, axes, positions),
+        *advice_words(found, axes, positions, partial(aberration_words, bench.layout)),
         *filled,
     )
     return Explanation(words, tuple(_facts(found, bench)))
@@ -156,7 +160,7 @@ def _read(
 
 
 def _filled(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
-    """Say how the collimating mirror is filled; in a focus the width says nothing of that."""
+    """Return how the collimating mirror is filled; the width in a focus does not show it."""
     optic = layout.elements[-1].surface
     if layout.family != "collimator" or not isinstance(optic, OffAxisParaboloid):
         return ()
@@ -165,19 +169,19 @@ def _filled(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, .
 
 
 def _resting_on(layout: Layout, profiles: Mapping[str, BeamProfile]) -> list[str]:
-    """Say on what little the rest is built, where some planes give nothing."""
+    """Return what the conclusions rest on if some planes give nothing."""
     lit = _lit(profiles)
     without = [p.name for p in layout.planes if p.name not in lit]
     if not without:
         return []
     return [
-        f"Without {' and '.join(without)}, what follows rests on {' and '.join(lit)} and on what "
-        "is known of the bench beforehand."
+        f"Without {' and '.join(without)}, what follows relies on {' and '.join(lit)} and on what "
+        "the bench file states."
     ]
 
 
 def _focus(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
-    """Say where the beam is narrowest, where the planes stand about a focus."""
+    """Return where the beam is narrowest, if the planes are around a focus."""
     if layout.family not in ("focuser", "relay"):
         return ()
     lit = _lit(profiles)
@@ -207,15 +211,15 @@ def _facts(found: Misalignment, bench: Bench) -> list[dict[str, Any]]:
                 "uncertainty": edge(r.u, unit),
                 "unit": edge_unit(unit),
                 "confidence": r.confidence,
-                "told": r.told,
+                "determined": r.told,
             }
         )
     return facts
 
 
 def print_words(words: Sequence[str]) -> None:
-    """Print an explanation, a sentence a line."""
+    """Print an explanation, one sentence per line."""
     print_text()
-    print_text("What this says of the bench (± is 95 %)")
+    print_text("Diagnosis (± is 95 %)")
     for sentence in words:
         print_text(f"- {sentence}", indent="  ", hanging="    ")

@@ -1,15 +1,16 @@
-"""``autoalign gallery``: pictures of simulated benches, aligned and with each axis off."""
+"""``autoalign gallery``: pictures of simulated benches, aligned and with each axis misaligned."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from autoalign.cli.output import note, print_facts, print_text
+from autoalign.cli.output import print_facts, print_text
 from autoalign.cli.outputs import page_file
+from autoalign.cli.steps import telling
 
 if TYPE_CHECKING:
     from autoalign.report import GalleryCase
@@ -18,26 +19,25 @@ __all__ = ["gallery"]
 
 
 def gallery(
-    benches: str = "all",
-    /,
-    *,
+    *benches: str,
     output: Path = Path("gallery.html"),
     seed: int = 0,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Write one HTML page that shows what simulated benches look like when an axis is off.
+    """Write one HTML page that shows how simulated benches look with one axis misaligned.
 
-    Each bench aligned, and then with every axis off to both sides, by as much as shows: what the
-    cameras see, the measured ellipse, and in words what an ideal bench would show.
+    Each bench is shown aligned, and then with each axis misaligned in both directions by a visible
+    amount: the camera frames, the measured ellipse, and in words what an ideal bench would show.
 
     Parameters
     ----------
     benches
-        Families of simulated benches, separated by commas, or "all".
+        Simulated benches, separated by blanks or commas; all by default. "autoalign plugins
+        simulations" lists them.
     output
-        Where the HTML file goes.
+        HTML file to write.
     seed
-        Which bench of each family is drawn.
+        Seed of each bench.
     json
         Print facts as JSON.
     """
@@ -47,9 +47,10 @@ def gallery(
 
     checked_seed("--seed", seed)
     page_file("--output", output)
-    families = listed("simulations", benches, "gallery")
+    families = listed("simulations", benches or ("all",), "gallery")
     counted: dict[str, int] = {}
-    page = write_gallery(_cases(families, seed, counted), output)
+    with telling(every=0) as tell:
+        page = write_gallery(_cases(families, seed, counted, tell), output)
     if json:
         print_facts({"page": page, "cases": counted})
     else:
@@ -59,20 +60,25 @@ def gallery(
     return 0
 
 
-def _cases(families: list[str], seed: int, counted: dict[str, int]) -> Iterator[GalleryCase]:
+def _cases(
+    families: list[str], seed: int, counted: dict[str, int], tell: Callable[[str], None]
+) -> Iterator[GalleryCase]:
+    """Yield every case, and tell of each axis once as it begins."""
     from autoalign.beam import measure_beam  # noqa: PLC0415
     from autoalign.core.errors import UsageError  # noqa: PLC0415
     from autoalign.plugins import plugin  # noqa: PLC0415
     from autoalign.report import gallery_cases, simulated_render  # noqa: PLC0415
 
     for family in families:
-        note(f"rendering: {family}")
         simulate = plugin("simulations", family)
         with simulate(seed).bench() as bench:
             layout = bench.layout
         if layout is None:
-            raise UsageError(f"gallery: the simulated bench {family!r} has no layout to trace.")
+            raise UsageError(f"gallery: the simulated bench {family!r} has no optical layout.")
         render = simulated_render(simulate, layout, seed)
+        begun = ""
         for case in gallery_cases(layout, render, measure_beam, family):
+            if begun != (begun := case.label.split()[0]):
+                tell(f"Rendering {family}: {begun}")
             counted[family] = counted.get(family, 0) + 1
             yield case

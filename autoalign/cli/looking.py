@@ -1,15 +1,17 @@
-"""One look at a bench: every detector read and measured, nothing moved."""
+"""One measurement of a bench: every detector read, nothing moved."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autoalign.beam import Use, average, combine, measure_beam
+from autoalign.beam import BeamProfile, Use, average, combine, measure_beam
+from autoalign.beam.standards.own_beam import OWN_TITLE, OwnFigure, own_beam
 from autoalign.cli.explaining import Explanation, explain_bench, print_words
-from autoalign.cli.facts import TERM_HEADER, term_rows
+from autoalign.cli.facts import TERM_HEADER, own_facts, term_rows
 from autoalign.cli.measure_command import draw, give
-from autoalign.cli.output import print_facts, print_table, print_text
+from autoalign.cli.output import print_facts, print_pairs, print_table, print_text
 from autoalign.cli.profiles import Measured, facts_of
 from autoalign.cli.progress import working
 from autoalign.config import read_bench_file
@@ -17,6 +19,8 @@ from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Reading
 from autoalign.messages.serialise import term_facts
+from autoalign.messages.words import own_figure
+from autoalign.plan.planning import source_divergence
 from autoalign.session.seeing import stated
 from autoalign.spec.duplicate_frames import same_frames
 
@@ -30,15 +34,17 @@ __all__ = ["look"]
 
 
 def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv: bool) -> int:
-    """Look at the bench of a bench file once; 1 where its spec is not met, 0 otherwise."""
+    """Measure the bench of a bench file once; return 1 if its spec is not met, else 0."""
     file = read_bench_file(path)
-    with file.open() as bench, working(f"Looking at {bench.name}"):
+    with file.open() as bench, working(f"Measuring {bench.name}"):
         many, readings = _acquire(bench)
         positions = bench.positions() if explained else {}
     quality = _combine(file, bench, many, readings)
     verdict, why = _judge(bench, quality)
     seen = {m.name: m.profile for m in many if m.profile is not None}
+    own = _own(file, bench, seen)
     said = explain_bench(bench, seen, positions) if explained else Explanation(())
+    draw(many, pictures)
     if json:
         print_facts(
             {
@@ -48,6 +54,7 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
                 "in_spec": verdict.in_spec if verdict is not None else None,
                 "terms": term_facts(verdict),
                 "not_judged": why or None,
+                "beam_itself": own_facts(own),
                 "explanation": said.words,
                 "axes": said.axes,
             }
@@ -56,9 +63,11 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
         give(many, json=False, csv=csv)
         if not csv:
             _print_verdict(verdict, why)
+            print_text()
+            print_text(OWN_TITLE)
+            print_pairs([(figure.name, own_figure(figure)) for figure in own])
             if said.words:
                 print_words(said.words)
-    draw(many, pictures)
     return 1 if verdict is None or not verdict.in_spec else 0
 
 
@@ -87,11 +96,10 @@ def _combine(
     many: list[Measured],
     readings: dict[str, tuple[float, float]],
 ) -> Quality | str:
-    """Return the quality, or why there is none."""
+    """Return the beam parameters, or why there are none."""
     if same := same_frames({m.name: [m.frame] for m in many if m.frame is not None}):
         return same
-    layout = bench.layout
-    planes = file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
+    planes = _planes(file, bench)
     profiles = {
         m.name: m.profile
         for m in many
@@ -103,6 +111,23 @@ def _combine(
         return combine(profiles, distances, readings=readings, **known)
     except AlignError as error:
         return str(error)
+
+
+def _planes(file: BenchFile, bench: Bench) -> Mapping[str, float]:
+    layout = bench.layout
+    return file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
+
+
+def _own(
+    file: BenchFile, bench: Bench, profiles: Mapping[str, BeamProfile]
+) -> tuple[OwnFigure, ...]:
+    """Return what ISO 11146 calls divergence and ellipticity."""
+    layout, wavelength, by_design = bench.layout, None, None
+    if layout is not None:
+        lines = layout.light.lines
+        wavelength = lines[0][0] if len(lines) == 1 else None
+        by_design = source_divergence(layout) if layout.family == "collimator" else None
+    return own_beam(profiles, _planes(file, bench), wavelength, by_design)
 
 
 def _judge(bench: Bench, quality: Quality | str) -> tuple[Verdict | None, str]:
@@ -120,9 +145,9 @@ def _judge(bench: Bench, quality: Quality | str) -> tuple[Verdict | None, str]:
 def _print_verdict(verdict: Verdict | None, why: str) -> None:
     print_text()
     if verdict is None:
-        print_text(f"The spec cannot be judged: {why}.")
+        print_text(f"The spec cannot be evaluated: {why}.")
         return
     print_text("In spec." if verdict.in_spec else "Not in spec.")
-    header = [h for h in TERM_HEADER if h != "before"]
+    header = [h for h in TERM_HEADER if h != "start"]
     rows = [(row[0], *row[2:]) for row in term_rows(None, verdict)]
-    print_table(["now" if h == "after" else h for h in header], rows)
+    print_table(["now" if h == "end" else h for h in header], rows)

@@ -1,4 +1,4 @@
-"""``autoalign measure``: beams in pictures, or the beam on a bench as it stands."""
+"""``autoalign measure``: the beam in pictures, or on a bench that is not moved."""
 
 from __future__ import annotations
 
@@ -48,44 +48,45 @@ def measure(
     """Measure the beam in pictures, or on a bench, without moving anything.
 
     Second moments after ISO 11146-1 with standard uncertainties: centre, widths d_σ along the
-    principal axes, azimuth, ellipticity; and flags with their evidence. Pixels are taken as they
-    stand: never scaled, decoded or mixed; what was done is said. One unreadable file does not stop
-    the others; the exit code is then 2.
+    principal axes, azimuth, ellipticity; and flags with their evidence. Pixels are used as stored,
+    never scaled, decoded or mixed; the output says what was done to read them. A file that is
+    missing or cannot be read does not stop the others; the exit code is then 2.
 
     Parameters
     ----------
     places
-        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS, or RAW with a sidecar JSON), folders or patterns;
-        or one bench file (TOML).
+        Pictures (PNG, TIFF, BMP, PGM, NPY, FITS with the extra "fits", or RAW with a JSON sidecar),
+        folders or patterns; or one bench file (TOML).
     pitch
-        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y; with
-        ";" between, one for each file in their order: "0.125 mm; 0.258 mm". Without it, what a
-        sidecar says; otherwise lengths are in pixels.
+        Size of a pixel at the plane, for instance "5.5 um", or "5.5 um, 5.6 um" for x and y; one
+        per file, in their order, with ";" between them: "0.125 mm; 0.258 mm". By default that of
+        the sidecar; without either, lengths are in pixels.
     bits
-        Bits that the camera delivers, where the file could hold more; sets the saturation level.
+        Bit depth of the camera, if the file could hold more; sets the saturation level.
     dark
-        A picture of the same camera without the beam; it is subtracted.
+        Dark frame: a picture from the same camera without the beam, to be subtracted.
     hot_map
-        A picture in which pixels that are of no use are not 0; they are filled in.
+        Picture of the camera's bad pixels: those that are not 0 are replaced.
     channel
-        Which channel of colour pictures.
+        Channel of colour pictures to measure.
     pictures
         Folder for annotated pictures.
     explain
-        Say in words what is wrong with the frames, which axis probably stands off and how far to
-        move it, and what cannot be told: of any bench with a layout. Pictures are explained as
-        those of a collimator, and need --distances, --focal-length, --angle and --pitch.
+        Explain in words what is wrong with the frames, name the axes most likely misaligned, and
+        by how much, and say what cannot be determined. Works for any bench with a layout. Pictures
+        are explained as those of a collimator and need --distances, --focal-length, --angle and
+        --pitch.
     distances
-        Where the pictures were taken, after the mirror, in their order: "0.4 m, 2.4 m". Each
-        screen's zero is taken to be in the middle of its picture, with x to the right and y up.
+        Distances of the pictures' planes after the mirror, in their order: "0.4 m, 2.4 m". The
+        fiducial is taken to be in the middle of each picture, with x to the right and y up.
     focal_length
         Reflected focal length of the mirror.
     angle
-        Its off-axis angle.
+        Off-axis angle of the mirror.
     aperture
-        Its clear aperture.
+        Clear aperture of the mirror.
     core
-        Diameter of the source.
+        Core diameter of the source.
     json
         Print facts as JSON.
     csv
@@ -94,9 +95,9 @@ def measure(
     from autoalign.core.errors import UsageError  # noqa: PLC0415
 
     if not places:
-        raise UsageError("nothing to measure; give pictures, a folder, or a bench file.")
+        raise UsageError("nothing to measure: give pictures, a folder, or a bench file.")
     if json and csv:
-        raise UsageError("--json and --csv: choose one form.")
+        raise UsageError("--json and --csv exclude each other: choose one.")
     if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
         from autoalign.cli.looking import look  # noqa: PLC0415
 
@@ -104,6 +105,7 @@ def measure(
     options = Options(pitches_of(pitch), bits, channel, centred=explain)
     if not explain:
         many = _measure_files(places, options, dark, hot_map)
+        draw(many, pictures)
         give(many, json=json, csv=csv)
     else:
         from autoalign.cli.explaining import Collimator  # noqa: PLC0415
@@ -112,8 +114,8 @@ def measure(
         many = _measure_files(places, options, dark, hot_map)
         if any(m.profile is not None and m.unit == "px" for m in many):
             raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
+        draw(many, pictures)
         _give_explained(many, bench, json=json, csv=csv)
-    draw(many, pictures)
     return 2 if any(m.problem for m in many) else 0
 
 
@@ -186,7 +188,7 @@ def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, 
 
 
 def draw(many: Sequence[Measured], folder: Path | None) -> None:
-    """Write an annotated picture of every frame to ``folder``, where one is given."""
+    """Write an annotated picture of every frame to ``folder``, if one is given."""
     if folder is None:
         return
     from autoalign.cli.output import warn  # noqa: PLC0415
@@ -198,30 +200,51 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
         if m.frame is not None and m.profile is not None:
             name = f"{number:03d}-{Path(m.name).stem}.png"
             place = picture_file("--pictures", folder / name)
-            warn(f"picture {draw_profile(m.frame, m.profile, place)}")
+            on = m.axes == "sensor"
+            drawn = draw_profile(m.frame, m.profile, place, unit=m.unit, sensor=on)
+            warn(f"Picture {drawn}")
 
 
 def _measure_files(
     places: Sequence[str], options: Options, dark: Path | None, hot_map: Path | None
 ) -> list[Measured]:
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
-    from autoalign.cli.progress import working  # noqa: PLC0415
+    from autoalign.cli.steps import telling  # noqa: PLC0415
     from autoalign.core.errors import FrameError, UsageError  # noqa: PLC0415
-    from autoalign.pictures import find_pictures  # noqa: PLC0415
 
     without = _single(dark, options, "dark frame") if dark is not None else None
     bad = _single(hot_map, options, "hot-pixel map").pixels > 0 if hot_map is not None else None
-    many: list[Measured] = []
-    files = find_pictures(places)
+    files, missing = _found(places)
     if len(options.pitches) > 1 and len(options.pitches) != len(files):
         raise UsageError(f"{len(options.pitches)} pitches for {len(files)} files; give one each.")
-    with working(f"Measuring {len(files)} files"):
+    many: list[Measured] = []
+    with telling() as tell:
         for number, path in enumerate(files):
+            if path in missing:
+                many.append(Measured(str(path), "px", problem=missing[path]))
+                continue
+            tell(f"Measuring {path} ({number + 1} of {len(files)})")
             try:
-                many += [_measured(p, without, bad) for p in options.read(path, number)]
+                many += [_measured(p, without, bad, options) for p in options.read(path, number)]
             except FrameError as error:
                 many.append(Measured(str(path), "px", problem=str(error)))
     return many
+
+
+def _found(places: Sequence[str]) -> tuple[list[Path], dict[Path, str]]:
+    """Return every file in its order, each once, and what is wrong with those that are missing."""
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.pictures import find_pictures  # noqa: PLC0415
+
+    files: list[Path] = []
+    missing: dict[Path, str] = {}
+    for place in places:
+        try:
+            files += find_pictures([place])
+        except UsageError as error:
+            files.append(Path(place))
+            missing[Path(place)] = str(error)
+    return list(dict.fromkeys(files)), missing
 
 
 def _single(path: Path, options: Options, what: str) -> Frame:
@@ -234,7 +257,10 @@ def _single(path: Path, options: Options, what: str) -> Frame:
 
 
 def _measured(
-    picture: Picture, dark: Frame | None, hot_map: npt.NDArray[np.bool_] | None
+    picture: Picture,
+    dark: Frame | None,
+    hot_map: npt.NDArray[np.bool_] | None,
+    options: Options,
 ) -> Measured:
     from autoalign import measure_beam  # noqa: PLC0415
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
@@ -245,4 +271,5 @@ def _measured(
         profile = measure_beam(picture.frame, dark=dark, hot_map=hot_map)
     except FrameError as error:
         return Measured(name, unit, problem=f"{name}: {error}")
-    return Measured(name, unit, picture.frame, profile, picture.notes)
+    axes: Literal["sensor", "middle"] = "middle" if options.centred else "sensor"
+    return Measured(name, unit, picture.frame, profile, picture.notes, axes=axes)

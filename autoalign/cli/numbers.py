@@ -1,7 +1,8 @@
-"""Numbers given as options, judged before anything is opened, moved or written."""
+"""Numbers and lists given as options, checked before anything is opened, moved or written."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -13,18 +14,19 @@ __all__ = [
     "listed_amounts",
     "option_length",
     "option_value",
+    "split_list",
     "whole",
 ]
 
 Amount = Annotated[str, Parameter(allow_leading_hyphen=True)]
-"""A number with its unit; the sign is judged by the command, not taken for an option."""
+"""A number with its unit; a leading minus is part of the number, not an option."""
 
 _MOST_LOOKS = 1_000_000
-"""More looks than any run could take: a slip of the finger."""
+"""More measurements than any run could take: a typing error."""
 
 
 def whole(option: str, value: int, low: int, high: int | None = None, why: str = "") -> int:
-    """Return ``value`` where it lies between ``low`` and ``high``, both allowed; None is no end.
+    """Return ``value`` if it is from ``low`` to ``high``; None means no upper limit.
 
     Raises
     ------
@@ -38,18 +40,18 @@ def whole(option: str, value: int, low: int, high: int | None = None, why: str =
     allowed = f"of {low} or more" if high is None else f"from {low} to {high}"
     reason = f"; {why}" if why else ""
     raise UsageError(
-        f"{option} {value}: a whole number {allowed} is needed{reason}. Nothing was started."
+        f"{option} {value}: give a whole number {allowed}{reason}. Nothing was started."
     )
 
 
 def checked_looks(value: int) -> int:
-    """Return a budget of looks that a run can be made with and could spend."""
-    why = "the first look and the verifying one are part of it"
+    """Return a budget of measurements that a run can be made with and could spend."""
+    why = "the first measurement and the final check are included"
     return whole("--budget", value, 2, _MOST_LOOKS, why)
 
 
 def checked_seed(option: str, value: int) -> int:
-    """Return ``value`` where chance can be drawn from it: 0 or larger."""
+    """Return ``value`` if it is a valid seed of a random generator: 0 or larger."""
     return whole(option, value, 0)
 
 
@@ -64,11 +66,11 @@ _USUAL = {
     "--every": "10 min",
     "--placement": "0.5 mm",
 }
-"""What is usual for an option, where it is not what is usual for its kind."""
+"""Example value of an option that differs from the example of its kind."""
 
 
 def option_value(option: str, text: str, inner: str, example: str = "") -> float:
-    """Read a number with its unit; what is wrong with it is said with the option's name.
+    """Read a number with its unit; errors name the option.
 
     ``example`` gives the unit to propose where it is not the option's usual one.
     """
@@ -81,8 +83,17 @@ def option_value(option: str, text: str, inner: str, example: str = "") -> float
         raise UsageError(f"{option} {error}") from None
 
 
+def split_list(asked: Iterable[str]) -> list[str]:
+    """Return the names in ``asked``, each text with one or with several between commas, in order.
+
+    "a,b" and the option given twice, with "a" and with "b", mean the same; each name counts once.
+    """
+    names = (name.strip() for text in asked for name in text.split(","))
+    return [name for name in dict.fromkeys(names) if name]
+
+
 def listed_amounts(option: str, text: str) -> list[str]:
-    """Split what an option lists between commas; a decimal comma is none of these."""
+    """Split an option's list at its commas; refuse decimal commas."""
     from autoalign.core.errors import UsageError  # noqa: PLC0415
     from autoalign.core.units import check_decimal_point  # noqa: PLC0415
 
@@ -102,11 +113,11 @@ _RANGES = {
     "far": ("0.1 mm", "100000 m"),
     "distances": ("0.1 mm", "100000 m"),
 }
-"""Lengths that a bench can have; what lies beyond is a slip of the unit."""
+"""Lengths that a bench can have; anything else is a wrong unit."""
 
 
 def option_length(name: str, text: str) -> float:
-    """Return the length that an option states, mm, where a bench can have it."""
+    """Return the length that an option states, mm, if a bench can have it."""
     from autoalign.core.errors import UsageError  # noqa: PLC0415
     from autoalign.core.units import quantity  # noqa: PLC0415
 
@@ -114,5 +125,5 @@ def option_length(name: str, text: str) -> float:
     length = option_value(option, text, "mm")
     low, high = _RANGES[name]
     if not quantity(low, "mm") <= length <= quantity(high, "mm"):
-        raise UsageError(f"{option} {text!r}: allowed is {low} to {high}; check the unit.")
+        raise UsageError(f"{option} {text!r}: must be from {low} to {high}; check the unit.")
     return length

@@ -1,8 +1,8 @@
-"""Where files may be written: nothing is ever written over a file of another kind.
+"""Where files may be written: a file of another kind is never overwritten.
 
-Every path that a person names for a file is judged here, before anything is opened or calculated:
-its name must end as such a file does, and what stands there already must be one that this program
-wrote. Devices and pipes are taken as they are.
+Every output path is checked here, before anything is opened or calculated: its name must have the
+right ending, and a file that is already there must be one that this program wrote. Devices and
+pipes are accepted.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 __all__ = ["memory_file", "page_file", "picture_file"]
 
 _HEAD = 8192
-"""Bytes at a file's beginning that say what it is."""
+"""Bytes at the start of a file that identify it."""
 
 _RECORD = b"SQLite format 3\0"
 _PNG = b"\x89PNG\r\n\x1a\n"
@@ -42,20 +42,20 @@ def picture_file(option: str, path: Path) -> Path:
 
 
 def memory_file(option: str, path: Path | None) -> Path | None:
-    """Return ``path`` where a bench may keep its memory, and the one before it beside it.
+    """Return ``path`` if a calibration, and the previous one beside it, may be kept there.
 
-    A damaged memory is let through: it is set aside later, and not lost.
+    A damaged calibration is accepted here: it is set aside later, and not lost.
 
     Raises
     ------
     UsageError
-        For another ending, or a file there that is no memory of a bench.
+        For another ending, or a file there that is no calibration of a bench.
     """
     if path is None:
         return None
-    _judged(option, path, "a bench's memory", (".json",), _was_memory)
+    _judged(option, path, "a calibration", (".json",), _was_memory)
     before = path.with_name(f"{path.stem}.previous{path.suffix}")
-    _judged(option, before, "a bench's memory", (".json",), _is_memory)
+    _judged(option, before, "a calibration", (".json",), _is_memory)
     return path
 
 
@@ -69,18 +69,20 @@ def _judged(
     example = path.with_suffix(endings[0]).name
     if path.suffix.lower() not in endings:
         raise UsageError(
-            f"{option} {path}: {what} is written there, so its name must end in "
-            f"{' or '.join(endings)}; for instance {example}. Nothing was written."
+            f"{option} {path}: {what} needs a name that ends in {' or '.join(endings)}, for "
+            f"example {example}. Nothing was written."
         )
     if not path.exists():
         return path
     with path.open("rb") as file:
         head = file.read(_HEAD)
     if head and not ours(head):
-        found = "the record of a run" if head.startswith(_RECORD) else f"not {what} of this program"
+        found = (
+            "the journal of a run" if head.startswith(_RECORD) else f"not {what} of this program"
+        )
         raise UsageError(
-            f"{option} {path}: the file there is {found}, and is left as it is. Name another "
-            "file, or move that one away. Nothing was written."
+            f"{option} {path}: the existing file is {found}, and was not overwritten. Choose "
+            "another name, or move that file. Nothing was written."
         )
     return path
 

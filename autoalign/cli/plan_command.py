@@ -1,4 +1,4 @@
-"""``autoalign plan``: where everything goes before anything is bolted down."""
+"""``autoalign plan``: where everything goes, before anything is bolted down."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from cyclopts import Parameter
 
 from autoalign.cli.numbers import Amount, option_length, option_value
 from autoalign.cli.outputs import page_file, picture_file
+from autoalign.cli.steps import telling
 
 if TYPE_CHECKING:
     from autoalign.config import BenchFile
@@ -26,29 +27,29 @@ __all__ = ["Optic", "plan"]
 @Parameter(name="*")
 @dataclass(frozen=True, slots=True)
 class Optic:
-    """A collimator by its numbers, where there is no bench file.
+    """A collimator given by its numbers instead of a bench file.
 
     Parameters
     ----------
     focal_length
-        Reflected focal length: mirror centre to focus, for instance "150 mm".
+        Reflected focal length, from the mirror's centre to the focus, for instance "150 mm".
     angle
         Off-axis angle, for instance "35 deg".
     aperture
         Clear aperture of the mirror.
     core
-        Diameter of the fibre's core or of the pinhole.
+        Diameter of the fibre core or pinhole.
     na
         Numerical aperture of the source: sine of the half-angle at the edge of its emission.
     emission
-        How the source shines, and where its NA is taken: "multimode" at 5 % of the centre,
-        "gaussian" at 1/e², "uniform" at the hard edge.
+        Far field of the source, and the level at which its NA is given: "multimode" at 5 % of the
+        centre, "gaussian" at 1/e², "uniform" at the hard edge.
     wavelength
-        Of the light.
+        Wavelength of the light.
     near
-        Distance of the near screen after the mirror.
+        Distance of the near plane after the mirror.
     far
-        Distance of the far screen.
+        Distance of the far plane after the mirror.
     """
 
     focal_length: Amount | None = None
@@ -78,31 +79,30 @@ def plan(
     template: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Print where everything on a bench goes, and what its axes must be able to do.
+    """Print where everything on a bench goes, and what its axes need to do.
 
-    Parent and reflected focal length, off-axis distance, where the source stands, heights, beam
-    diameters; which way each axis moves the spot, the steps and the travel that the spec needs;
-    what no detector can see; and what to change on paper. Takes a bench file, or a collimator's
-    numbers as options.
+    Lists the focal lengths, the off-axis distance, positions, heights and beam diameters; how each
+    axis moves the spot, and the resolution and travel that the spec requires; what no detector can
+    measure; and recommendations. Takes a bench file, or a collimator's numbers as options.
 
     Parameters
     ----------
     bench
         Bench file (TOML).
     view
-        Side of the field that the cameras see at their planes, "60 mm" where not given, or its
-        width and height, "60 x 45 mm": one for all, or one for each plane, such as
-        "near=40 x 30 mm, far=60 mm".
+        Field of view of the cameras at their planes, by default "60 mm": one side of a square, or
+        width and height, "60 x 45 mm"; the same for all planes, or one for each, as in "near=40 x
+        30 mm, far=60 mm".
     placement
-        How well parts are placed by hand before the first look: a length and an angle, standard
-        uncertainties, from which the travel follows; at the most "100 mm, 500 mrad".
+        Standard uncertainties of placing parts by hand before the first measurement, a length and
+        an angle; they determine the travel. At most "100 mm, 500 mrad".
     drawing
-        Write a drawing to scale as PNG; its name ends in .png.
+        Write a drawing to scale as a PNG file.
     symptoms
-        Write what each axis does to the beam, and what a deviation may mean, as an HTML page with
-        pictures.
+        Write an HTML page with pictures of what each misaligned axis does to the beam, and the
+        possible causes of each symptom.
     template
-        Print an annotated bench file to fill in for a bench of one's own, and nothing else.
+        Only print an annotated bench file, to be filled in for your own bench.
     json
         Print facts as JSON.
     """
@@ -135,7 +135,9 @@ def plan(
     if symptoms is not None:
         from autoalign.report import write_symptoms  # noqa: PLC0415
 
-        page = write_symptoms(layout, symptoms, bench.stem if bench is not None else "")
+        name = bench.stem if bench is not None else ""
+        with telling(every=0) as tell:
+            page = write_symptoms(layout, symptoms, name, lambda axis: tell(f"Tracing {axis}"))
     if json:
         print_facts({**made.facts(), "drawing": drawn, "symptoms": page})
     else:
@@ -149,8 +151,8 @@ def _from_file(path: Path) -> _Bench:
 
     file = read_bench_file(path)
     if file.layout is None or file.spec is None:
-        lacks = "optics" if file.layout is None else "[spec]"
-        raise UsageError(f"{path}: a plan needs the bench's {lacks}; add the table.")
+        lacks = "the optics" if file.layout is None else "a [spec] table"
+        raise UsageError(f"{path}: a plan needs {lacks} in the bench file; add it.")
     axes = {a.name: a for stage in file.axes.values() for a in stage}
     return file.layout, file.spec, axes, tuple(file.tables.bench.hold), _pitches(file)
 
@@ -176,7 +178,7 @@ def _from_numbers(optic: Optic) -> _Bench:
 
     if optic.focal_length is None or optic.angle is None:
         raise UsageError(
-            "a plan needs a bench file, or at least --focal-length and --angle; for instance "
+            "a plan needs a bench file, or at least --focal-length and --angle. Example: "
             'autoalign plan --focal-length "150 mm" --angle "35 deg".'
         )
     length = {name: option_length(name, getattr(optic, name)) for name in _LENGTHS}
@@ -202,6 +204,6 @@ def _both(optic: Optic) -> Exception:
         if getattr(optic, field.name) != field.default
     ]
     return UsageError(
-        f"a bench file and {', '.join(given)}: give one or the other, and change the numbers in "
-        "the file."
+        f"a bench file and {', '.join(given)} exclude each other: change the numbers in the bench "
+        "file instead."
     )

@@ -1,19 +1,22 @@
-"""A plan in words and tables."""
+"""A plan as text and tables."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from autoalign.beam.standards.own_beam import OWN_DIVERGENCE, ellipticity_label
 from autoalign.cli.numbers import listed_amounts, option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.axes import Axis
+from autoalign.core.digits import fixed, given, number, rounded, signed
 from autoalign.core.errors import UsageError
 from autoalign.core.units import edge, edge_unit, to_edge
-from autoalign.messages.words import number, stated
+from autoalign.messages.words import quantity, stated, term_label
 from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.plan.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.plan.reach import COVERAGE, Field
@@ -22,23 +25,23 @@ from autoalign.spec.terms import Spec
 __all__ = ["Surroundings", "make_plan", "print_plan"]
 
 _FAR_OFF = 100.0
-"""Parts further off, mm, are not placed at all, and travel is calculated to first order."""
+"""Largest placement uncertainty, mm: travel is calculated to first order."""
 
 _TURNED_AWAY = 0.5
 """The same for angles, rad."""
 
 _VIEW = "60 mm"
-"""What a camera is taken to see where nobody says."""
+"""Field of view that is assumed by default."""
 
 _SEED = 0
-"""Of the draws behind the tolerance table: the same plan for the same bench."""
+"""Seed of the tolerance table: the same bench gives the same plan."""
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What the cameras see at their planes, and how well parts are placed by hand, as written.
+    """The cameras' fields of view and the placement by hand, as written.
 
-    ``view`` None where nobody said; ``pitches`` of the cameras by plane, mm, as far as known.
+    ``view`` is None if not given; ``pitches`` of the cameras by plane, mm, as far as known.
     """
 
     view: str | None
@@ -47,15 +50,15 @@ class Surroundings:
 
     @property
     def view_words(self) -> str:
-        """What the cameras see, in words; where that is assumed, and in how many pixels."""
+        """The fields of view in words; if assumed, also in pixels."""
         if self.view is not None:
-            return f"cameras that see {self.view} (--view)"
+            return f"a field of view of {self.view} (--view)"
         pixels = ", ".join(
-            f"{option_value('--view', _VIEW, 'mm') / pitch:.0f} pixels a side at {plane!r}"
+            f"{rounded(option_value('--view', _VIEW, 'mm') / pitch, 0)} pixels at {plane}"
             for plane, pitch in self.pitches.items()
         )
-        stand = f" (with the file's pitch {pixels})" if pixels else ""
-        return f"cameras assumed to see {_VIEW}{stand}; give yours with --view"
+        stand = f" ({pixels}, with the pitch of the bench file)" if pixels else ""
+        return f"an assumed field of view of {_VIEW}{stand}; give yours with --view"
 
     def fields(self) -> Field | dict[str, Field]:
         """Return the sides of the cameras' fields, mm: one pair for all, or by plane."""
@@ -77,22 +80,22 @@ class Surroundings:
         parts = listed_amounts("--placement", self.placement)
         if len(parts) != 2:
             raise UsageError(
-                f"--placement {self.placement!r}: a length and an angle are needed, for instance "
+                f"--placement {self.placement!r}: give a length and an angle, for instance "
                 '"0.5 mm, 5 mrad".'
             )
         shift = option_value("--placement", parts[0], "mm")
         turn = option_value("--placement", parts[1], "rad", "5 mrad")
         if shift > _FAR_OFF or turn > _TURNED_AWAY:
             raise UsageError(
-                f"--placement {self.placement!r}: at the most {_FAR_OFF:g} mm and "
-                f"{1e3 * _TURNED_AWAY:g} mrad can be planned for; place the parts better than "
-                "that first, or check the units."
+                f"--placement {self.placement!r}: must be at most {_FAR_OFF:g} mm and "
+                f"{1e3 * _TURNED_AWAY:g} mrad; check the units, or place the parts more accurately "
+                "first."
             )
         return shift, turn
 
 
 def _sides(option: str, text: str) -> Field:
-    """Read one side, or two with "x" between them, mm; the first may go without its unit."""
+    """Read one side, or two with "x" between them, mm; the first may lack its unit."""
     first, cross, second = text.replace("×", "x").partition("x")
     if not cross:
         side = option_value(option, text, "mm")
@@ -104,15 +107,15 @@ def _sides(option: str, text: str) -> Field:
 
 
 def make_plan(layout: Layout, spec: Spec, around: Surroundings, hold: Sequence[str] = ()) -> Plan:
-    """Plan ``layout`` for ``spec``, with such cameras and such hands; ``hold`` never moves."""
+    """Plan ``layout`` for ``spec`` and its surroundings; the axes in ``hold`` are locked."""
     rng = np.random.default_rng(_SEED)
     fields, placement = around.fields(), around.uncertainties()
     try:
         return plan(layout, spec, rng, view=fields, placement=placement, hold=hold)
     except np.linalg.LinAlgError as error:
         raise UsageError(
-            f"this bench cannot be planned ({error}): its lengths and angles lie too far apart to "
-            "calculate with; check their units."
+            f"this bench cannot be planned ({error}): its lengths and angles differ by too many "
+            "orders of magnitude; check their units."
         ) from None
 
 
@@ -123,28 +126,31 @@ def print_plan(
     around: Surroundings,
     files: Mapping[str, Path | None],
 ) -> None:
-    """Print the plan; where the bench's own ``axes`` are known, say whether they are enough.
+    """Print the plan; if the bench's own ``axes`` are known, also whether they are sufficient.
 
-    ``files`` that were written are named at the end.
+    ``files`` that were written are listed at the end.
     """
     for optic in made.optics:
-        print_text(f"Off-axis paraboloid {optic.name!r}")
+        print_text(f"Off-axis paraboloid: {optic.name}")
         print_pairs(_optic(optic))
         print_text()
     print_text(
-        "Where everything goes (mm; x in the plane of incidence away from the parent's axis, y up, "
-        "z along the beam; zero is the first mirror's centre)"
+        "Positions (mm; x in the plane of incidence, away from the parent's axis, y up, z along "
+        "the beam; the origin is the centre of the first mirror)"
     )
     print_pairs(_places(made, layout))
     print_text()
-    print_text("The beam when all is aligned")
+    print_text("The aligned beam")
     print_pairs(_beam(made))
     print_text()
     _print_axes(made, axes, around)
     for title, lines in (
-        ("What the spec cannot tell apart", [c.words for c in made.invisible]),
-        ("What no detector can see", [c.words for c in made.unseen]),
-        ("Advice", list(made.advice)),
+        (
+            "Combinations of axes that the spec does not constrain",
+            [c.words for c in made.invisible],
+        ),
+        ("Combinations of axes that no detector shows", [c.words for c in made.unseen]),
+        ("Recommendations", list(made.advice)),
     ):
         if lines:
             print_text(title)
@@ -156,12 +162,15 @@ def print_plan(
 
 def _optic(optic: OpticPlan) -> list[tuple[str, str]]:
     return [
-        ("parent focal length", f"{optic.parent_focal_length:.4f} mm"),
-        ("reflected focal length", f"{optic.reflected_focal_length:.4f} mm"),
-        ("off-axis angle", f"{optic.off_axis_angle_deg:.4f}°"),
-        ("off-axis distance", f"{optic.off_axis_distance:.4f} mm"),
-        ("sag at its centre", f"{optic.sag:.4f} mm above the parent's vertex"),
-        ("clear aperture", f"{optic.clear_aperture:g} mm, f/{optic.working_f_number:.2f}"),
+        ("parent focal length", f"{rounded(optic.parent_focal_length, 4)} mm"),
+        ("reflected focal length", f"{rounded(optic.reflected_focal_length, 4)} mm"),
+        ("off-axis angle", f"{rounded(optic.off_axis_angle_deg, 4)}°"),
+        ("off-axis distance", f"{rounded(optic.off_axis_distance, 4)} mm"),
+        ("sag at its centre", f"{rounded(optic.sag, 4)} mm above the parent's vertex"),
+        (
+            "clear aperture",
+            f"{given(optic.clear_aperture)} mm, f/{rounded(optic.working_f_number, 2)}",
+        ),
         ("centre", _point(optic.centre)),
         ("focus", _point(optic.focus)),
     ]
@@ -170,13 +179,16 @@ def _optic(optic: OpticPlan) -> list[tuple[str, str]]:
 def _places(made: Plan, layout: Layout) -> list[tuple[str, str]]:
     heights = sorted(set(made.heights.values()))
     if len(heights) == 1:
-        height = "the source, every mirror and the beam at the same height, y = 0"
+        height = "source, mirrors and beam all at the same height, y = 0"
     else:
-        height = ", ".join(f"{name} {y:+.2f} mm" for name, y in made.heights.items())
+        height = ", ".join(f"{name} {fixed(y, 2)} mm" for name, y in made.heights.items())
     return [
-        ("light starts at", _point(made.light_position)),
-        ("and goes towards", _point(made.light_direction, 5)),
-        *((f"plane {p.name!r}", f"{p.distance:g} mm after the last mirror") for p in layout.planes),
+        ("source at", _point(made.light_position)),
+        ("direction of the light", _point(made.light_direction, 5)),
+        *(
+            (f"plane {p.name}", f"{given(p.distance)} mm after the last mirror")
+            for p in layout.planes
+        ),
         ("heights", height),
     ]
 
@@ -185,42 +197,72 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
     return [
         ("light", _light(made.light)),
         *(
-            (f"d_σ at {plane!r}", f"{x:.3f} mm sideways, {y:.3f} mm up")
+            (
+                f"d_σ at {plane}",
+                f"{rounded(x, 3)} mm sideways (x), {rounded(y, 3)} mm up/down (y)",
+            )
             for plane, (x, y) in made.diameters.items()
         ),
-        ("own divergence", f"{made.source_divergence * 1e3:.4g} mrad full, from the source's size"),
+        *_near_to_far(made),
+        *(
+            (ellipticity_label(plane), rounded(min(x, y) / max(x, y), 4))
+            for plane, (x, y) in made.diameters.items()
+            if max(x, y) > 0
+        ),
         (
-            "diffraction",
-            f"{made.diffraction_divergence * 1e3:.3g} mrad full at the least (M² = 1), for d_σ "
-            f"{made.fill.width:.2f} mm on leaving {made.fill.element}",
+            OWN_DIVERGENCE,
+            f"{quantity(made.source_divergence, 'rad')} full angle, from the source's size"
+            if made.source_divergence
+            else "not known: the light is a beam",
+        ),
+        (
+            "diffraction limit",
+            f"{quantity(made.diffraction_divergence, 'rad')} full angle (M² = 1), for d_σ "
+            f"{rounded(made.fill.width, 2)} mm on leaving {made.fill.element}",
         ),
     ]
 
 
+def _near_to_far(made: Plan) -> list[tuple[str, str]]:
+    """Return what the spec's terms of these names are on the aligned bench."""
+    known = made.quantities
+    if not {"divergence_xx", "divergence_yy", "stretch_0", "stretch_45"} <= set(known):
+        return []
+    growth = max((known["divergence_xx"], known["divergence_yy"]), key=abs)
+    amount = math.hypot(known["stretch_0"], known["stretch_45"])
+    return [
+        (
+            term_label("divergence"),
+            f"{quantity(growth, 'rad')} growth of the width over the distance of the planes",
+        ),
+        (term_label("ellipticity"), rounded((1 - amount) / (1 + amount), 4)),
+    ]
+
+
 def _light(light: Source | Beam) -> str:
-    colour = f"{to_edge(light.wavelength, 'nm'):g} nm"
+    colour = f"{given(to_edge(light.wavelength, 'nm'))} nm"
     if isinstance(light, Beam):
         edge_at = " at 1/e²" if light.profile == "gaussian" else ""
-        return f"{colour}, a {light.profile} beam of {light.diameter:g} mm{edge_at}"
+        return f"{colour}, a {light.profile} beam of {given(light.diameter)} mm{edge_at}"
     return (
-        f"{colour} from {light.core_diameter:g} mm, {light.emission}, NA {light.na:g}: the sine of "
-        f"the half-angle at {NA_EDGE[light.emission]}"
+        f"{colour}, core {given(light.core_diameter)} mm, {light.emission}, NA {given(light.na)} "
+        f"(sine of the half-angle at {NA_EDGE[light.emission]})"
     )
 
 
 def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> None:
-    print_text("Which way each axis moves the spot (x sideways, y up)")
+    print_text("How each axis moves the spot (x sideways, y up)")
     planes = list(made.diameters)
     rows = [(_named(a), *(_shift(a, plane) for plane in planes)) for a in made.axes]
-    print_table(("+1 of", *(f"at {plane!r}" for plane in planes)), rows)
+    print_table(("+1 of", *(f"at {plane}" for plane in planes)), rows)
     print_text()
     print_text(
-        f"What each axis must be able to do, with parts placed by hand to {around.placement} "
-        f"(standard uncertainties, --placement) and {around.view_words}. "
-        f"Travel makes up for {COVERAGE:g} standard deviations of how the parts stand"
-        + (", without the held axes." if any(a.held for a in made.axes) else ".")
+        f"Requirements on each axis, for parts placed by hand to {around.placement} (standard "
+        f"uncertainties, --placement) and {around.view_words}. The travel compensates "
+        f"{COVERAGE:g} standard deviations of the placement"
+        + (", without the locked axes." if any(a.held for a in made.axes) else ".")
     )
-    header = ["axis", "steps of at most", "because of", "travel of at least", "beam in view within"]
+    header = ["axis", "resolution", "set by", "travel", "beam in view within"]
     rows = [_needs(a) for a in made.axes]
     if axes:
         header.append("this bench")
@@ -239,34 +281,48 @@ def _shift(axis: AxisPlan, plane: str) -> str:
 
 
 def _signed(value: float) -> str:
-    return "0" if abs(value) < 5e-7 else f"{value:+.4f}".replace("-", "−")
+    return "0" if abs(value) < 5e-7 else fixed(value, 4)
 
 
 def _needs(axis: AxisPlan) -> tuple[str, ...]:
     unit = axis.unit
-    low, high = (f"{edge(v, unit):+.3g}".replace("-", "−") for v in axis.capture)
-    within = f"{low} … {high} {edge_unit(unit)}" if any(axis.capture) else "not even aligned"
+    low, high = (signed(edge(v, unit)) for v in axis.capture)
+    within = f"{low} … {high} {edge_unit(unit)}" if any(axis.capture) else "outside even if aligned"
     if axis.held:
         return (_named(axis), "–", "–", "–", within)
     return (
         axis.name,
-        f"{number(edge(axis.resolution, unit), 2)} {edge_unit(unit)}",
-        axis.limited_by,
-        f"± {number(edge(axis.travel, unit), 2)} {edge_unit(unit)}",
+        f"≤ {number(edge(axis.resolution, unit), 2)} {edge_unit(unit)}",
+        _quantity_label(axis.limited_by),
+        f"≥ ± {number(edge(axis.travel, unit), 2)} {edge_unit(unit)}",
         within,
     )
 
 
+_QUANTITIES = {
+    "divergence_xx": "divergence, near to far, x",
+    "divergence_yy": "divergence, near to far, y",
+    "divergence_xy": "divergence, near to far, 45°",
+    "stretch_0": "astigmatism 0°",
+    "stretch_45": "astigmatism 45°",
+}
+"""Names of the quantities that the terms of the spec are made of."""
+
+
+def _quantity_label(name: str) -> str:
+    return _QUANTITIES.get(name) or term_label(name)
+
+
 def _named(axis: AxisPlan) -> str:
-    return f"{axis.name} (held)" if axis.held else axis.name
+    return f"{axis.name} (locked)" if axis.held else axis.name
 
 
 def _verdict(need: AxisPlan, axis: Axis | None) -> str:
-    """Say whether an axis of the bench is fine enough and goes far enough."""
+    """Return whether an axis of the bench has the resolution and the travel."""
     if axis is None:
         return "no such axis"
     if need.held:
-        return "held, not judged"
+        return "locked, not evaluated"
     short = []
     if axis.resolution > need.resolution:
         short.append(f"TOO COARSE: {stated(axis.resolution, axis.unit)}")
@@ -275,11 +331,9 @@ def _verdict(need: AxisPlan, axis: Axis | None) -> str:
         short.append(
             f"TOO SHORT: {stated(axis.lower, axis.unit)} … {stated(axis.upper, axis.unit)}"
         )
-    return "; ".join(short) or "enough"
+    return "; ".join(short) or "sufficient"
 
 
 def _point(point: Vector, places: int = 3) -> str:
     named = zip("xyz", point, strict=True)
-    return ", ".join(
-        f"{n} {round(v, places) + 0.0:+.{places}f}".replace("-", "−") for n, v in named
-    )
+    return ", ".join(f"{n} {fixed(v, places)}" for n, v in named)

@@ -1,4 +1,4 @@
-"""``autoalign plugins``: what is installed, and the schema of bench files that follows from it."""
+"""``autoalign plugins``: what is installed, and the JSON schema of bench files."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ def plugins(
     schema: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """List strategies, drivers, simulated benches, merit terms and observers.
+    """List search strategies, drivers, simulated benches, spec terms and observers.
 
-    A plug-in that cannot be used is listed with the reason; it never stops the others.
+    A plug-in that cannot be loaded is listed with the reason; the others still work.
 
     Parameters
     ----------
     group
-        strategies, stages, detectors, simulations, terms or observers; all where not given.
+        strategies, stages, detectors, simulations, terms or observers; all by default.
     schema
-        Print the JSON schema of bench files instead, with the keys of every installed driver, for
-        an editor that completes and checks TOML.
+        Print the JSON schema of bench files, with the keys of every installed driver, for an
+        editor that completes and checks TOML.
     json
         Print facts as JSON.
     """
@@ -37,7 +37,7 @@ def plugins(
 
         print_facts(bench_schema())
         return 0
-    from autoalign.plugins import GROUPS, catalogue  # noqa: PLC0415
+    from autoalign.plugins import catalogue  # noqa: PLC0415
 
     found = catalogue(group)
     if json:
@@ -45,13 +45,13 @@ def plugins(
         print_facts([{key: getattr(info, key) for key in keys} for info in found])
         return 0
     for title in dict.fromkeys(info.group for info in found):
-        print_text(f"{title} (each a {GROUPS[title]})".replace("a observer", "an observer"))
+        print_text(title.capitalize())
         rows = [
             (i.name, f"{i.package} {i.version}", "BROKEN" if i.broken else i.summary)
             for i in found
             if i.group == title
         ]
-        print_table(("name", "package", "what it is"), rows)
+        print_table(("name", "package", "description"), rows)
         print_text()
     for info in found:
         if info.broken:

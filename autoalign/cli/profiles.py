@@ -1,29 +1,50 @@
-"""What one frame says, as plain data, as a table, and as CSV."""
+"""The figures of each frame as plain data, as a table, and as CSV."""
 
 from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
-from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.profile import BeamProfile
 from autoalign.cli.output import print_table, print_text
+from autoalign.core.digits import concise
 from autoalign.core.frames import Frame
 from autoalign.messages.serialise import printable, profile_facts
 
 __all__ = ["Measured", "facts_of", "print_csv", "print_profiles"]
 
-COLUMNS = ("centre x", "centre y", "d_σ major", "d_σ minor")
+LENGTHS = {
+    "centre x": "centre_x", "centre y": "centre_y",
+    "d_σ major": "width_major", "d_σ minor": "width_minor",
+}  # fmt: skip
+"""Columns of the table that are lengths, and what their figures are called."""
+
+_AXES = {
+    "sensor": (
+        "Axes: those of the sensor, x to the right, y down, from the centre of the first pixel. "
+        "Azimuth: of the principal axis closer to x, clockwise (from +x towards +y)."
+    ),
+    "middle": (
+        "Axes: x to the right, y up, from the middle of the picture. Azimuth: of the principal "
+        "axis closer to x, counter-clockwise (from +x towards +y)."
+    ),
+    "plane": (
+        "Axes: those of the plane, viewed against the beam, x in the plane of incidence, y up, "
+        "from the fiducial. Azimuth: of the principal axis closer to x, counter-clockwise (from +x "
+        "towards +y)."
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """A frame with its profile; ``profile`` is None and ``problem`` says why where there is none.
+    """A frame with its profile; ``profile`` is None and ``problem`` says why if there is none.
 
-    ``unit`` is "mm", or "px" where no pixel pitch was given.
+    ``unit`` is "mm", or "px" without a pixel pitch; ``axes`` are those in which its figures are
+    given: of the "sensor", from the "middle" of a picture, or of the "plane".
     """
 
     name: str
@@ -32,6 +53,7 @@ class Measured:
     profile: BeamProfile | None = None
     notes: tuple[str, ...] = field(default=())
     problem: str = ""
+    axes: Literal["sensor", "middle", "plane"] = "plane"
 
 
 def facts_of(measured: Measured) -> dict[str, Any]:
@@ -39,6 +61,7 @@ def facts_of(measured: Measured) -> dict[str, Any]:
     facts: dict[str, Any] = {"name": measured.name, "problem": measured.problem or None}
     if measured.profile is None or measured.frame is None:
         return facts
+    facts["axes"] = measured.axes
     facts |= profile_facts(measured.profile, measured.unit)
     facts["pixels"] = list(measured.frame.pixels.shape)
     facts["notes"] = list(measured.notes)
@@ -46,28 +69,31 @@ def facts_of(measured: Measured) -> dict[str, Any]:
 
 
 def print_profiles(many: Sequence[Measured]) -> None:
-    """Print a table with a row a frame, then what is wrong with which frame, and why."""
+    """Print a table with a row per frame, then what is wrong with which frame, and why."""
     units = dict.fromkeys(m.unit for m in many if m.profile is not None)
     for unit in units:
         rows = [_row(m) for m in many if m.profile is not None and m.unit == unit]
-        lengths = [f"{name}, {unit}" for name in COLUMNS]
-        print_table(["", *lengths, "azimuth, °", "ellipticity", "flags"], rows, indent="")
+        lengths = [f"{name}, {unit}" for name in LENGTHS]
+        print_table(["frame", *lengths, "azimuth, °", "ellipticity", "flags"], rows, indent="")
     if units:
-        print_text("In brackets: standard uncertainty of the last two digits.")
+        print_text("In brackets: standard uncertainty in units of the last digits.")
+        for axes in dict.fromkeys(m.axes for m in many if m.profile is not None):
+            print_text(_AXES[axes])
     for m in many:
         if m.problem:
-            print_text(f"NOT MEASURED {m.problem}")
+            print_text(f"NOT MEASURED {m.problem}", hanging="  ")
         elif m.profile is not None:
             for flag in m.profile.flags.values():
-                print_text(f"{m.name}: {flag.kind}: {flag.evidence}. Good for: {flag.use}.")
+                text = f"{m.name}: {flag.kind}: {flag.evidence}. Good for: {flag.use}."
+                print_text(text, hanging="  ")
             for note in m.notes:
-                print_text(f"{m.name}: {note}.")
+                print_text(f"{m.name}: {note}.", hanging="  ")
 
 
 def print_csv(many: Sequence[Measured]) -> None:
-    """Print a line a frame; the unit stands in each column's name.
+    """Print a line per frame; the unit is part of each column's name.
 
-    Where some frames are in mm and others in pixels there are columns for both.
+    If some frames are in mm and others in pixels, there are columns for both.
     """
     facts = [facts_of(m) for m in many]
     numbers = dict.fromkeys(
@@ -100,29 +126,11 @@ def _plain(unit: str) -> str:
 
 def _row(m: Measured) -> tuple[str, ...]:
     assert m.profile is not None
-    p = m.profile.in_plane_axes()
-    flags = ", ".join(map(str, p.flags)) or "none"
-    if p.use is Use.NOTHING:
-        return (m.name, *["–"] * 6, flags)
-    return (
-        m.name,
-        concise(p.centroid[0], p.u_centroid[0]),
-        concise(p.centroid[1], p.u_centroid[1]),
-        concise(p.width_major, p.u_width_major),
-        concise(p.width_minor, p.u_width_minor),
-        concise(math.degrees(p.azimuth), math.degrees(p.u_azimuth)),
-        concise(p.ellipticity, p.u_ellipticity),
-        flags,
-    )
+    facts = profile_facts(m.profile, m.unit)
+    shown = (*LENGTHS.values(), "azimuth", "ellipticity")
+    flags = ", ".join(map(str, m.profile.flags)) or "none"
+    return (m.name, *(_cell(**facts[name]) for name in shown), flags)
 
 
-def concise(value: float, uncertainty: float) -> str:
-    """Return ``1.2345(67)``: the standard uncertainty in units of the last digit (JCGM 100, 7.2.2).
-
-    Two digits of the uncertainty are shown.
-    """
-    if not (math.isfinite(uncertainty) and uncertainty > 0):
-        return f"{value:.6g}".replace("-", "−")
-    places = max(1 - math.floor(math.log10(uncertainty)), 0)
-    digits = round(uncertainty * 10**places)
-    return f"{value:.{places}f}({digits})".replace("-", "−")
+def _cell(value: float | None, uncertainty: float | None, unit: str) -> str:
+    return "–" if value is None else concise(value, uncertainty or 0.0)

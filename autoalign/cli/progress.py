@@ -48,7 +48,8 @@ def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], No
 
 def in_words(event: Event) -> str:
     """Return what has just been done, and how it is going, in words."""
-    from autoalign.messages.words import number, span_of_time  # noqa: PLC0415
+    from autoalign.core.digits import number  # noqa: PLC0415
+    from autoalign.messages.words import span_of_time  # noqa: PLC0415
 
     seen = event.observation
     parts = [f"measurement {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]

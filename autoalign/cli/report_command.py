@@ -1,4 +1,4 @@
-"""``autoalign report``: from the record of a run to one HTML file."""
+"""``autoalign report``: from the journal of a run to one HTML file."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ def report(
 ) -> int:
     """Write the report of a run as one self-contained HTML file.
 
-    It shows frames before and after with the measured ellipse, the convergence, the axes, the
-    verdict with its uncertainties, what is left open, and the cautions. Works on a run that was
-    cut off as well.
+    The report shows the frames at the start and the end with the measured ellipse, the
+    convergence, the axes, the verdict with its uncertainties, the limits of the report, and the
+    cautions. It also works for a run that was interrupted.
 
     Parameters
     ----------
     journal
-        The record of the run (run.db), or the folder that holds it.
+        Journal of the run (run.db), or its folder.
     output
-        Where the HTML file goes; beside the record where not given.
+        HTML file to write; by default beside the journal.
     picture
-        Write the run at a glance as a PNG file as well.
+        Also write a PNG summary of the run.
     json
         Print facts as JSON.
     """

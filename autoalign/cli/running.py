@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from autoalign.cli.exits import Exit
-from autoalign.cli.facts import TERM_HEADER, axis_rows, term_rows
+from autoalign.cli.facts import AXIS_HEADER, TERM_HEADER, axis_rows, term_rows
 from autoalign.cli.interrupted import interrupted_words
-from autoalign.cli.output import print_facts, print_table, print_text, warn
+from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
 from autoalign.cli.progress import following, working
 from autoalign.messages.serialise import result_facts
+from autoalign.messages.words import own_figure
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -123,6 +124,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
         files = {name: str(path) for name, path in run.files.items()}
         print_facts({**more, **result_facts(run.result), "files": files})
         return
+    from autoalign.beam.standards.own_beam import OWN_TITLE  # noqa: PLC0415
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415
     from autoalign.report import record_of  # noqa: PLC0415
@@ -134,8 +136,11 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     first = result.before.verdict if result.before is not None else None
     print_table(TERM_HEADER, term_rows(first, result.verdict))
     print_text()
+    print_text(OWN_TITLE)
+    print_pairs([(figure.name, own_figure(figure)) for figure in record.own_after])
+    print_text()
     rows = axis_rows(result.positions, run.bench.axes, run.start)
-    print_table(("axis", "start", "end", "soft limits"), rows)
+    print_table(AXIS_HEADER, rows)
     print_text()
     for name, path in run.files.items():
         print_text(f"{name.capitalize():<8} {path}", wrap=False)

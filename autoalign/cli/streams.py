@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Literal
 
-__all__ = ["Name", "flush", "write"]
+__all__ = ["Name", "columns", "flush", "write"]
 
 Name = Literal["stdout", "stderr"]
 
@@ -20,6 +20,24 @@ _PLAIN = str.maketrans(
     }
 )  # fmt: skip
 """What is printed in place of signs that the reader's alphabet lacks."""
+
+
+_NARROW, _WIDE = 40, 200
+"""Columns between which everything that is printed fits."""
+
+
+def columns(name: Name) -> int | None:
+    """Return how many columns the terminal behind a stream has; None where it is no terminal."""
+    stream = getattr(sys, name)
+    if not getattr(stream, "isatty", bool)():
+        return None
+    try:
+        seen = os.get_terminal_size(stream.fileno()).columns
+    except (OSError, ValueError):
+        seen = 0
+    asked = os.environ.get("COLUMNS", "")
+    wide = int(asked) if asked.isdecimal() else seen
+    return min(max(wide, _NARROW), _WIDE) if wide else None
 
 
 def write(name: Name, text: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.core.digits import percent
 
 __all__ = ["fill_words"]
 
@@ -33,10 +34,12 @@ def fill_words(
     whole = [p for p in order if profiles[p].use is Use.ALL]
     hard = [p for p in order if FlagKind.CLIPPED_BY_APERTURE in profiles[p].flags]
     if not whole:
-        return "Whether the mirror is filled cannot be told: no frame shows the whole beam."
+        return "Filling of the mirror: not known, no frame shows the whole beam."
     first = profiles[whole[0]]
     width = (first.width_major + first.width_minor) / 2
-    across = "" if clear_aperture is None else f", {width / clear_aperture:.0%} of its aperture"
+    across = (
+        "" if clear_aperture is None else f", {percent(width / clear_aperture)} of its aperture"
+    )
     beam = f"d_σ {width:.3g} mm at {whole[0]}{across}"
     if hard and hard[0] == whole[0]:
         where = "every plane" if hard == order else ", ".join(hard)
@@ -47,7 +50,7 @@ def fill_words(
             "but something after it cuts the beam."
         )
     if clear_aperture is None:
-        return f"Whether the mirror is filled cannot be told without its clear aperture ({beam})."
+        return f"Filling of the mirror: not known without its clear aperture ({beam})."
     if width > OVER * clear_aperture:
         return (
             f"The beam is wider than the mirror's aperture and has no hard edge ({beam}): it grew "

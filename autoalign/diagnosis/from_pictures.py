@@ -51,10 +51,10 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """What several planes say.
+    """Diagnosis from several planes.
 
     ``remarks`` on the frames, ``findings`` by degree of freedom, ``fill`` of the aperture, what
-    ``remains`` to be said where frames are missing or bad, and what cannot be told.
+    ``remains`` to be said where frames are missing or bad, and what cannot be determined.
     """
 
     findings: tuple[Finding, ...]
@@ -64,7 +64,7 @@ class Diagnosis:
     remains: tuple[str, ...] = ()
 
     def words(self) -> tuple[str, ...]:
-        """Return every sentence: frames, surest finding first, fill, what cannot be told.
+        """Return every sentence: frames, surest finding first, fill, what cannot be determined.
 
         Hot pixels, which were replaced, are left out, and so is a hard edge, which ``fill`` tells.
         """
@@ -88,10 +88,10 @@ def diagnose(
     source_divergence: float = 0.0,
     profiles: Mapping[str, BeamProfile] | None = None,
 ) -> Diagnosis:
-    """Explain ``quality`` of a collimator by what stands wrong on its bench.
+    """Explain ``quality`` of a collimator by the misalignment of its bench.
 
     Where the two end planes are not both good for widths, there are no findings, and what can
-    still be said stands in ``remains``.
+    still be said is in ``remains``.
 
     Parameters
     ----------
@@ -131,34 +131,38 @@ def diagnose(
 
 
 _ROWS = (
-    ("focus", "mm", "the source is {amount} too {close or far}, along its chief ray",
+    ("defocus", "mm", "defocus: the source is {amount} too {close or far}, along its chief ray",
      "close to the mirror", "far from the mirror"),
-    ("source in plane", "mm", "the source stands {amount} off in the plane of incidence, {side}",
+    ("source in plane", "mm",
+     "the source is misaligned by {amount} in the plane of incidence, {side}",
      "away from the parent axis", "towards the parent axis"),
     ("mirror tilt in plane", "rad",
      "the mirror is tilted {amount} in the plane of incidence, {side}",
      "turning the beam towards +x", "turning the beam towards −x"),
     ("source out of plane", "mm",
-     "if the mirror's clocking is right, the source stands {amount} off out of plane, {side}",
+     "if the clocking of the mirror is right, the source is misaligned by {amount} out of plane, "
+     "{side}",
      "upwards", "downwards"),
     ("mirror tilt out of plane", "rad",
-     "if the mirror's clocking is right, the mirror is tilted {amount} out of plane, {side}",
+     "if the clocking of the mirror is right, the mirror is tilted {amount} out of plane, {side}",
      "turning the beam up", "turning the beam down"),
 )  # fmt: skip
 
 _CANNOT = (
-    "Cannot be told out of plane: a wrong clocking of the mirror looks like source and tilt "
-    "together (two measured numbers, three degrees of freedom).",
-    "Cannot be told: a wrong zero of one screen looks like pointing, one of both like a shift of "
-    "the whole bench.",
+    "Cannot be distinguished out of plane: wrong clocking of the mirror has the same effect as "
+    "source and tilt together (two measured values, three degrees of freedom).",
+    "Cannot be determined: a wrong fiducial at one plane has the effect of pointing, at both "
+    "planes that of a shift of the whole bench.",
 )
 
 _GIVEN = (
-    "± takes pixel sizes and distances as given: 1 % between the two pixel sizes looks like "
-    "{:.2g} mm of focus."
+    "± does not include errors of pixel sizes and distances: 1 % between the two pixel sizes has "
+    "the effect of {:.2g} mm of focus."
 )
 
-_NO_WIDTHS = "Focus and astigmatism cannot be told: that needs two planes whose widths can be used."
+_NO_WIDTHS = (
+    "Defocus and astigmatism cannot be determined: this needs two planes with usable widths."
+)
 
 
 def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
@@ -193,9 +197,7 @@ def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Fin
     amount = f"{abs(value) * shown:.3g} ± {2 * u * shown:.2g} {label}"
     side = positive if value > 0 else negative
     if abs(value) < 2 * u:
-        text = (
-            f"{name}: not distinguishable from right, within ± {2 * u * shown:.2g} {label} (95 %)"
-        )
+        text = f"{name}: aligned within ± {2 * u * shown:.2g} {label} (95 %)"
     else:
         text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
         sure = f"{confidence * 100:.0f}" if confidence < 0.99 else "over 99"

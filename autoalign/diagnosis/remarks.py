@@ -12,36 +12,43 @@ __all__ = ["Remark", "remarks"]
 _DO = {
     FlagKind.SATURATED: "Shorten the exposure or dim the light",
     FlagKind.DARK: (
-        "Look whether the light is on, the way is free and the exposure long enough; otherwise the "
-        "beam misses this camera"
+        "Check that the light is on, that nothing blocks the beam and that the exposure is long "
+        "enough; otherwise the beam misses this camera"
     ),
     FlagKind.CLIPPED_BY_SENSOR: (
-        "Bring the beam or the camera back; the true centre lies farther out than the one measured"
+        "Move the beam or the camera back; the true centre is farther out than the measured one"
     ),
     FlagKind.CLIPPED_BY_APERTURE: (
-        "Where that is not the mirror's own rim, look for what stands in the beam"
+        "If this is not the rim of the mirror, check for an obstruction, with the beam blocked or "
+        "at alignment power"
     ),
-    FlagKind.NICKED: "Look on that side for a clamp, a cable or a chipped rim",
+    FlagKind.NICKED: (
+        "With the beam blocked or at alignment power, check that side for a clamp, a cable or a "
+        "chipped rim"
+    ),
     FlagKind.TWO_SPOTS: (
-        "Look for a ghost of a window or of a mirror's back, or for another beam, and block it"
+        "Check for a ghost from a window or from the back of a mirror, or for another beam, and "
+        "block it"
     ),
-    FlagKind.FROZEN: "Restart the camera or its program",
-    FlagKind.STALE: "Look why the camera delivers old frames",
+    FlagKind.FROZEN: "Restart the camera or its software",
+    FlagKind.STALE: "Check why the camera delivers old frames",
     FlagKind.TORN: "The beam or the camera's transfer changed during the frame; take another one",
     FlagKind.AMBIENT: "Shade the camera, or take a dark frame in the same light",
     FlagKind.RING: (
-        "A fibre that is fed off its axis, defocus, or a mirror with a hole looks like this; "
-        "widths hold"
+        "Typical of a fibre coupled off its axis, of defocus, or of a mirror with a hole; the "
+        "widths are valid"
     ),
-    FlagKind.NOT_CONVERGED: "Give it more light, or shade the camera from other light",
+    FlagKind.NOT_CONVERGED: (
+        "Increase the light or the exposure, or shade the camera from ambient light"
+    ),
 }
 """What to do about each kind; hot pixels need nothing."""
 
 _LEFT = {
     Use.ALL: "",
-    Use.POSITION: " Its centre can be used, its widths cannot.",
-    Use.DIRECTION: " Only the side on which the beam lies can be used.",
-    Use.NOTHING: " Nothing in it can be used.",
+    Use.POSITION: " The centre is usable, the widths are not.",
+    Use.DIRECTION: " Only the direction of the beam is usable.",
+    Use.NOTHING: " The frame is not usable.",
 }
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.parameters import Quality
+from autoalign.core.digits import number, signed
 
 __all__ = ["focus_words"]
 
@@ -48,7 +49,7 @@ def focus_words(quality: Quality) -> tuple[str, ...]:
     ]
     if abs(apart) > 2 * u_apart:
         out.append(
-            f"It is astigmatic: the two foci stand {abs(apart):.2g} ± {2 * u_apart:.1g} mm apart."
+            f"It is astigmatic: the two foci are {abs(apart):.2g} ± {2 * u_apart:.1g} mm apart."
         )
     return (*out, *_coma(quality, middle))
 
@@ -63,9 +64,9 @@ def _coma(quality: Quality, plane: str) -> Iterator[str]:
     for axis, name in (("skew_x", "sideways"), ("skew_y", "up/down")):
         value, u = quality[f"{plane}.{axis}"], quality.u(f"{plane}.{axis}")
         if abs(value) > max(SKEWED, 3 * u):
-            shown = f"{value:+.2g}".replace("-", "−")
             yield (
-                f"The spot at {plane} is lopsided {name} (skewness {shown} ± {2 * u:.1g}): "
+                f"The spot at {plane} is lopsided {name} (skewness {signed(value, 2)} ± "
+                f"{number(2 * u, 1)}): "
                 "coma, or something that cuts the beam."
             )
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from autoalign.beam.parameters import Quality
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.core.digits import rounded
 
 __all__ = ["remaining"]
 
@@ -49,9 +51,14 @@ def _one_plane(quality: Quality) -> Iterator[str]:
             continue
         (x, y), (ux, uy) = _centre(quality, plane)
         yield (
-            f"{plane} alone is left: the beam stands at ({x:.3g} ± {2 * ux:.2g}, {y:.3g} ± "
-            f"{2 * uy:.2g}) mm from its zero. Where it points cannot be told from one plane."
+            f"Only {plane} is left: the beam is at ({_within(x, 2 * ux)}, {_within(y, 2 * uy)}) mm "
+            f"from the fiducial. One plane does not show where it points."
         )
+
+
+def _within(value: float, reach: float) -> str:
+    places = max(1 - math.floor(math.log10(reach)), 0) if reach > 0 else 3
+    return f"{rounded(value, places)} ± {rounded(reach, places)}"
 
 
 def _centre(quality: Quality, plane: str) -> tuple[tuple[float, float], tuple[float, float]]:

@@ -1,4 +1,4 @@
-"""What a report needs to know of a run, apart from where it was kept."""
+"""What a report shows of a run, wherever the run was recorded."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from autoalign.beam.profile import BeamProfile, Use
+from autoalign.beam.standards.own_beam import OwnFigure
 from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
 from autoalign.spec.terms import Verdict
@@ -53,7 +54,7 @@ class Outline:
 class Picture:
     """A frame and, where it could be measured, its outline in the plane's axes (x level, y up).
 
-    ``limited`` tells that the flags leave the frame good for less than everything.
+    ``limited`` says that the flags leave the frame good for less than everything.
     """
 
     plane: str
@@ -64,9 +65,9 @@ class Picture:
 
     @property
     def remark(self) -> str:
-        """The flags in words, and that they do no harm where they do none."""
+        """The flags in words, and that they do no harm if so."""
         listed = ", ".join(self.flags)
-        return listed if self.limited or not listed else f"{listed}: good for all"
+        return listed if self.limited or not listed else f"{listed} (harmless)"
 
     @classmethod
     def of(cls, frame: Frame, profile: BeamProfile | None) -> Picture:
@@ -84,7 +85,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class TermRow:
-    """One term as judged at one probe, in its inner unit (mm, rad or 1)."""
+    """One term of one measurement, in its inner unit (mm, rad or 1)."""
 
     name: str
     unit: str
@@ -102,10 +103,10 @@ class TermRow:
 
 @dataclass(frozen=True, slots=True)
 class ProbeRow:
-    """One visit: ``time`` s since the start, ``positions`` mm or rad by axis, what was judged.
+    """One measurement: ``time`` s since the start, ``positions`` mm or rad by axis, the verdict.
 
-    ``merit`` is None and ``terms`` is empty where the spec could not be judged; ``failure`` then
-    says why. ``kind`` says what the visit was for.
+    ``merit`` is None and ``terms`` is empty if the spec could not be evaluated; ``failure`` then
+    says why. ``kind`` says what the measurement was for.
     """
 
     number: int
@@ -121,7 +122,7 @@ class ProbeRow:
     def judged(
         cls, number: int, time: float, positions: Mapping[str, float], verdict: Verdict
     ) -> ProbeRow:
-        """Make the row of a visit whose spec could be judged."""
+        """Make the row of a measurement whose spec could be evaluated."""
         terms = tuple(
             TermRow(t.name, t.unit, t.value, t.target, t.tolerance, t.uncertainty, t.in_spec)
             for t in verdict.terms
@@ -146,11 +147,12 @@ class MoveRow:
 class RunRecord:
     """Everything that a report shows.
 
-    ``probes[first]`` and ``probes[last]`` are the verified looks before and after; ``last`` is
-    None where nothing was measured after the last move, and then nothing is claimed.
-    ``before`` and ``after`` are the pictures that belong to them. ``outcome`` says in a few words
-    how the run ended ("in spec", "budget spent", "stopped" …), ``reason`` says more; ``remarks``
-    are what was wrong with the frames of the first look.
+    ``probes[first]`` and ``probes[last]`` are the measurements before and after; ``last`` is None
+    if nothing was measured after the last move, and then nothing is claimed. ``before`` and
+    ``after`` are the pictures that belong to them, ``own_before`` and ``own_after`` what ISO 11146
+    calls divergence and ellipticity. ``outcome`` says in a few words how the run ended ("in spec",
+    "budget spent", "stopped" …), ``reason`` says more; ``remarks`` are what was wrong with the
+    frames of the first measurement.
     """
 
     bench: str
@@ -173,25 +175,27 @@ class RunRecord:
     simulated: bool = False
     notes: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    own_before: tuple[OwnFigure, ...] = ()
+    own_after: tuple[OwnFigure, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def before_probe(self) -> ProbeRow | None:
-        """The look that the run began with."""
+        """The measurement that the run began with."""
         return self.probes[self.first] if self.probes else None
 
     @property
     def after_probe(self) -> ProbeRow | None:
-        """The verifying look after the last move, or None."""
+        """The final check after the last move, or None."""
         return self.probes[self.last] if self.probes and self.last is not None else None
 
     @property
     def move_count(self) -> int:
-        """How many moves there were; axes that went together count as one."""
+        """Number of moves; axes that moved together count as one."""
         return len({m.time for m in self.moves})
 
     @property
     def in_spec(self) -> bool:
-        """Whether the run ended in spec and a look after the last move shows it."""
+        """Whether the run ended in spec and a measurement after the last move shows it."""
         after = self.after_probe
         return self.outcome == "in spec" and after is not None and after.in_spec

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from autoalign.core.digits import number, percent, rounded
 from autoalign.core.findings import Amount, Finding
 from autoalign.core.units import to_edge
-from autoalign.messages.words import number, quantity, rounded
+from autoalign.messages.words import quantity
 
 __all__ = ["SENTENCES", "Wording", "sentence", "small"]
 
@@ -38,10 +39,6 @@ def small(amount: Amount) -> str:
     return f"{rounded(shown, places)} ± {rounded(to_edge(u, unit), places)} {label}"
 
 
-def _percent(value: float) -> str:
-    return f"{rounded(100 * value, 0)} %"
-
-
 def _seen(f: Finding) -> str:
     """How much of the expected motion was measured, where that is known."""
     ratio = f.numbers.get("ratio")
@@ -56,7 +53,7 @@ def _limited(f: Finding, verdict: str) -> str:
         return verdict
     return (
         f"{verdict}. Steps this small judge its scale no better than to "
-        f"±{_percent(f.numbers['limit'].value)}, because {f.details['because']}"
+        f"±{percent(f.numbers['limit'].value)}, because {f.details['because']}"
     )
 
 
@@ -145,8 +142,8 @@ SENTENCES: Mapping[str, Wording] = {
         "counts its pulses, not its motion"
     ),
     "axis-drags": lambda f: (
-        f"{f.subject}: {_percent(abs(f.numbers['part'].value))} ± "
-        f"{_percent(f.numbers['part'].u or 0.0)} of its motion shows as {f.details['other']}'s; "
+        f"{f.subject}: {percent(abs(f.numbers['part'].value))} ± "
+        f"{percent(f.numbers['part'].u or 0.0)} of its motion shows as {f.details['other']}'s; "
         "its direction is off, or it drags the other along"
     ),
     "settles-late": _late,

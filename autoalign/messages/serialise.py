@@ -14,6 +14,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from autoalign.beam.profile import Use
 from autoalign.core.files import write_whole
 from autoalign.core.units import edge, edge_unit
 
@@ -118,9 +119,12 @@ def term_facts(verdict: Verdict | None) -> dict[str, Any] | None:
 
 
 def profile_facts(profile: BeamProfile, length: str) -> dict[str, Any]:
-    """Return what a frame says; ``length`` is "mm", or "px" where no pixel pitch is known."""
+    """Return what a frame says; ``length`` is "mm", or "px" where no pixel pitch is known.
+
+    A figure that the frame cannot give is None.
+    """
     p, deg = profile.in_plane_axes(), math.degrees
-    numbers = {
+    numbers: dict[str, tuple[float | None, float | None, str]] = {
         "centre_x": (p.centroid[0], p.u_centroid[0], length),
         "centre_y": (p.centroid[1], p.u_centroid[1], length),
         "width_major": (p.width_major, p.u_width_major, length),
@@ -132,6 +136,9 @@ def profile_facts(profile: BeamProfile, length: str) -> dict[str, Any]:
         "background": (p.background, None, "pixel value"),
         "noise": (p.noise, None, "pixel value"),
     }
+    unknown = [] if p.has_widths else ["width_major", "width_minor", "azimuth", "ellipticity"]
+    unknown += ["centre_x", "centre_y"] if p.use is Use.NOTHING else []
+    numbers |= {name: (None, None, numbers[name][2]) for name in unknown}
     flags = [
         {"kind": str(f.kind), "evidence": f.evidence, "good_for": str(f.use)}
         for f in p.flags.values()

@@ -1,18 +1,19 @@
-"""What was wrong before a run: the frames it began with, and what had to move."""
+"""Findings at the start of a run: its first frames, and what had to be moved."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from autoalign.core.digits import number
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import RunRecord
-from autoalign.messages.words import number, unit_label
+from autoalign.messages.words import unit_label
 
 __all__ = ["start_words"]
 
 
 def start_words(record: RunRecord) -> tuple[str, ...]:
-    """Return a sentence for each finding in the first frames, and one for what had to move."""
+    """Return a sentence for each finding in the first frames, and one for what was moved."""
     return (*record.remarks, *_moved(record))
 
 
@@ -31,6 +32,6 @@ def _moved(record: RunRecord) -> Iterator[str]:
             moves.append(f"{axis.name} by {plus}{number(edge(way, axis.unit))} {label}")
     if moves:
         yield (
-            f"To bring the beam into spec the run moved {', '.join(moves)}. Axes that act alike "
-            "stand in for each other, so a part need not have stood wrong by just that much."
+            f"To bring the beam into spec, the run moved {', '.join(moves)}. Axes with the same "
+            "effect can replace each other, so a part was not necessarily misaligned by this much."
         )

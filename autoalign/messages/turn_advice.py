@@ -1,69 +1,98 @@
-"""The misalignment that a look shows, in the words of the bench's own axes: what to move."""
+"""The misalignment that a measurement shows, in terms of the bench's own axes: what to move."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from autoalign.core.axes import Axis
+from autoalign.core.digits import number, percent, rounded
 from autoalign.core.units import edge, edge_unit
 from autoalign.diagnosis.misalignment import AxisReading, Misalignment, Share
-from autoalign.messages.words import number, rounded, unit_label
+from autoalign.messages.words import unit_label
 
 __all__ = ["advice_words"]
 
 MATTERS = 0.5
-"""Tolerances that a correction must gain to be worth a word."""
+"""Tolerances that a correction must gain to be mentioned."""
 STRANGE = 10.0
 """Misfit, in standard deviations of χ², from which the layout itself is in doubt."""
 MOST = 3
-"""Choices that are told of axes that cannot be told apart."""
+"""Alternatives that are listed for axes that cannot be distinguished."""
 
 
 def advice_words(
-    found: Misalignment, axes: Mapping[str, Axis], positions: Mapping[str, float]
+    found: Misalignment,
+    axes: Mapping[str, Axis],
+    positions: Mapping[str, float],
+    aberrations: Callable[[str, float], str] | None = None,
 ) -> tuple[str, ...]:
-    """Return what to move, surest first; what is right; and what cannot be told.
+    """Return what to move, most important first; what is aligned; and what cannot be determined.
 
-    ``positions`` are where the axes stand, mm or rad.
+    Parameters
+    ----------
+    found
+        The misalignment.
+    axes
+        By name.
+    positions
+        Of the axes, mm or rad.
+    aberrations
+        Returns in words the aberrations of an axis that is misaligned by so much (mm or rad).
     """
     off = [r for r in found.axes if r.sure and r.effect >= MATTERS]
     off.sort(key=lambda r: -r.effect)
     shares = [s for s in found.shares if max(r.effect for r in s.choices[0]) >= MATTERS]
-    moves = [_move(r, axes[r.axis], positions[r.axis]) for r in off]
+    moves = [_move(r, axes[r.axis], positions[r.axis], aberrations) for r in off]
     moves += [_either(s, axes) for s in shares]
-    return (*_doubt(found), *(moves or [_NOTHING]), *_outlook(found, bool(moves)),
+    return (*_doubt(found), *(moves or [_nothing(found)]), *_outlook(found, bool(moves)),
             *_right(found, axes), *_untold(found, axes))  # fmt: skip
 
 
-_NOTHING = (
-    "No axis stands off by more than half a tolerance of the spec, as far as these frames tell."
-)
+def _nothing(found: Misalignment) -> str:
+    """Return why no axis is to be moved: all are aligned, or nothing is known of them."""
+    unknown = [r.axis for r in found.axes if not r.told]
+    if len(unknown) == len(found.axes):
+        return "No axis can be named: these frames do not determine the position of any of them."
+    rest = f"; nothing is known of {_listed(unknown)}" if unknown else ""
+    return (
+        "As far as these frames show, no axis is misaligned by more than half a tolerance of the "
+        f"spec{rest}."
+    )
 
 
 def _doubt(found: Misalignment) -> Iterator[str]:
     if found.excess > STRANGE:
         yield (
-            "Caution: what is seen does not fit the bench file. Check distances, pixel sizes, the "
-            "mirror's data and how the cameras are mounted before believing what follows."
+            "Caution: the measurement does not agree with the bench file. Check the distances, the "
+            "pixel sizes, the mirror's data and how the cameras are mounted before relying on what "
+            "follows."
         )
 
 
-def _move(reading: AxisReading, axis: Axis, here: float) -> str:
+def _move(
+    reading: AxisReading,
+    axis: Axis,
+    here: float,
+    aberrations: Callable[[str, float], str] | None,
+) -> str:
     unit = axis.unit
     target = here - reading.amount
     places = _places(reading.u, unit)
     label = unit_label(edge_unit(unit))
-    sure = "over 99" if reading.confidence > 0.99 else f"{reading.confidence * 100:.0f}"
+    sure = "over 99 %" if reading.confidence > 0.99 else percent(reading.confidence)
+    optical = aberrations(reading.axis, reading.amount) if aberrations is not None else ""
     text = (
-        f"{reading.axis}: move it by {_amount(reading, unit)}{_screw(reading, axis)}, to "
-        f"{rounded(edge(target, unit), places)} {label} ({sure} % sure of the direction)."
+        f"{reading.axis}: move by {_amount(reading, unit)}{_screw(reading, axis)}, to "
+        f"{rounded(edge(target, unit), places)} {label} ({sure} sure of the direction"
+        f"{f'; causes {optical}' if optical else ''})."
     )
     low, high = axis.reachable
     if low <= target <= high:
         return text
     return (
-        f"{text} That is beyond its limits, {number(edge(low, unit))} to "
-        f"{number(edge(high, unit))} {label}: bring the part closer by hand first."
+        f"{text} This is beyond its limits, {number(edge(low, unit))} to "
+        f"{number(edge(high, unit))} {label}: with all motors at rest, first place the part closer "
+        "by hand."
     )
 
 
@@ -71,12 +100,12 @@ def _either(share: Share, axes: Mapping[str, Axis]) -> str:
     told = [" and ".join(_by(r, axes) for r in choice) for choice in share.choices[:MOST]]
     if len(told) == 1:
         right = [a for a in share.axes if a not in {r.axis for r in share.choices[0]}]
-        return f"Move {told[0]}, if {_listed(right)} {'is' if len(right) == 1 else 'are'} right."
+        return f"Move {told[0]}, if {_listed(right)} {'is' if len(right) == 1 else 'are'} aligned."
     rest = len(share.choices) - len(told)
-    more = f" ({rest} more ways are as likely)" if rest else ""
+    more = f" ({rest} more alternatives are as likely)" if rest else ""
     return (
-        f"Either move {', or '.join(told)}{more}: one of them is enough; these frames cannot tell "
-        "which stands off."
+        f"Either move {', or '.join(told)}{more}: one of them is enough; these frames cannot show "
+        "which is misaligned."
     )
 
 
@@ -95,11 +124,11 @@ def _outlook(found: Misalignment, moves: bool) -> Iterator[str]:
         return
     if found.chance > 0.1:
         yield (
-            f"After these moves the beam is in spec with a probability of {found.chance * 100:.0f} "
-            "%; look again to know."
+            "After these moves the beam is in spec with a probability of "
+            f"{percent(found.chance)}; measure again to confirm."
         )
     else:
-        yield "Such large moves do not end exactly: look again afterwards, and correct."
+        yield "After moves this large, measure again and correct."
 
 
 def _right(found: Misalignment, axes: Mapping[str, Axis]) -> Iterator[str]:
@@ -110,7 +139,7 @@ def _right(found: Misalignment, axes: Mapping[str, Axis]) -> Iterator[str]:
         if r.told and r.axis not in shared and not (r.sure and r.effect >= MATTERS)
     ]
     if fine:
-        yield f"Right as far as these frames tell: {', '.join(fine)}."
+        yield f"Aligned, as far as these frames show: {', '.join(fine)}."
 
 
 def _untold(found: Misalignment, axes: Mapping[str, Axis]) -> Iterator[str]:
@@ -121,13 +150,13 @@ def _untold(found: Misalignment, axes: Mapping[str, Axis]) -> Iterator[str]:
         if len(group) == 1:
             u = found[group[0]].u
             yield (
-                f"Cannot be told: how far {group[0]} is off, beyond what is known beforehand "
+                f"Cannot be determined: {group[0]}, beyond what the bench file states of it "
                 f"(± {_within(u, axes[group[0]].unit)})."
             )
         else:
             yield (
-                f"Cannot be told apart: {_listed(group)}. Errors of theirs that cancel each other "
-                "do not show in these frames."
+                f"Cannot be distinguished: {_listed(group)}. Misalignments of these that cancel "
+                "each other do not show in these frames."
             )
 
 

@@ -1,15 +1,14 @@
-"""The verdict of a run in plain words, and what the run leaves open."""
+"""The verdict of a run in plain words, and the limits of its report."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from autoalign.core.digits import given, number
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import ProbeRow, RunRecord, TermRow
 from autoalign.messages.words import (
     counted,
-    given,
-    number,
     quantity,
     span_of_time,
     stated,
@@ -38,9 +37,8 @@ def verdict_text(record: RunRecord) -> str:
         since = " after the last move" if record.move_count else ""
         parts.append(f"Nothing was measured{since}, so nothing is claimed.")
     elif not after.terms:
-        parts.append(
-            f"The last measurement could not be judged: {after.failure or 'no reason given'}."
-        )
+        why = after.failure or "no reason was recorded"
+        parts.append(f"The last measurement could not be evaluated: {why}.")
     else:
         parts.append(_terms(after.terms, record.guard))
         parts.append(_taken(record))
@@ -50,30 +48,44 @@ def verdict_text(record: RunRecord) -> str:
     return " ".join(p for p in parts if p)
 
 
+def _when(record: RunRecord) -> str:
+    if not record.moves:
+        return "Nothing was moved; these are the results of the last measurement."
+    return "These results were measured after the last move."
+
+
 def left_open(record: RunRecord) -> tuple[str, ...]:
-    """Return what was not done and what the report cannot tell, one sentence each."""
+    """Return the limits of the report, one sentence each."""
     out = list(record.notes)
     failed = [p for p in record.probes if p.merit is None]
     if failed:
         many = len(failed) > 1
         out.append(
-            f"{len(failed)} of {counted(len(record.probes), 'measurement')} could not be judged; "
-            f"the {'first' if many else 'one'} was measurement {failed[0].number}: "
-            f"{failed[0].failure or 'no reason recorded'}."
+            f"{len(failed)} of {counted(len(record.probes), 'measurement')} could not be "
+            f"evaluated: {'first, ' if many else ''}number {failed[0].number} "
+            f"({failed[0].failure or 'no reason was recorded'})."
         )
     unsure = [m for m in record.moves if m.arrived is None]
     if unsure:
-        out.append(f"{len(unsure)} of {len(record.moves)} moves have no recorded arrival.")
+        out.append(
+            f"The final position of {len(unsure)} of {counted(len(record.moves), 'move')} was not "
+            "recorded."
+        )
     if record.held:
-        out.append(f"Locked on purpose: {', '.join(record.held)}.")
+        out.append(f"Locked, not moved: {', '.join(record.held)}.")
     if record.distances:
         where = ", ".join(f"{name} at {given(d)} mm" for name, d in record.distances.items())
-        out.append(f"The beam was measured only at {where}; elsewhere nothing was measured.")
+        out.append(f"The beam was measured only at {where}, and nowhere else.")
     if record.simulated:
-        out.append("The bench was simulated: no real light was seen and no real part moved.")
+        out.append("The bench was simulated: there was no real light, and no real part moved.")
     out.append(
-        "Uncertainties are standard uncertainties of this run's measurements; drift after the run "
-        "is not in them."
+        "Uncertainties are standard uncertainties of the measurements of this run; they do not "
+        "include drift after the run."
+    )
+    out.append(
+        "The divergence and the ellipticity in the spec compare the far plane with the near one. "
+        "They are not the divergence angle and the ellipticity of ISO 11146, which are listed "
+        "separately."
     )
     return tuple(out)
 
@@ -86,26 +98,27 @@ def _taken(record: RunRecord) -> str:
 
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
-    measured = counted(len(record.probes), "measurement")
     return (
-        f"{measured} and {counted(record.move_count, 'move')}{time} with the strategy "
-        f"“{record.strategy}”."
+        f"{counted(len(record.probes), 'measurement')} and "
+        f"{counted(record.move_count, 'move')}{time}, search strategy “{record.strategy}”."
     )
 
 
 def _terms(terms: Sequence[TermRow], guard: float | None) -> str:
     band = (
-        f", with {given(guard)} standard uncertainties as a guard band"
+        f", with a guard band of {given(guard)} standard uncertainties"
         if guard is not None and guard > 0
         else ""
     )
     bad = [t for t in terms if not t.in_spec]
     if not bad:
-        every = "Both terms are" if len(terms) == 2 else f"All {len(terms)} terms are"
-        return f"{every} within their tolerances{band}."
+        every = {1: "The term is", 2: "Both terms are"}.get(
+            len(terms), f"All {len(terms)} terms are"
+        )
+        return f"{every} within tolerance{band}."
     listed = "; ".join(
-        f"{term_label(t.name)} is {quantity(t.value, t.unit, t.uncertainty)} where "
-        f"{stated(t.target, t.unit)} is wanted within ± {stated(t.tolerance, t.unit)}"
+        f"{term_label(t.name)} is {quantity(t.value, t.unit, t.uncertainty)}, target "
+        f"{given(edge(t.target, t.unit))} ± {stated(t.tolerance, t.unit)}"
         for t in bad
     )
     count = f"{len(bad)} of {len(terms)} terms {'is' if len(bad) == 1 else 'are'}"
@@ -122,8 +135,8 @@ def _change(before: ProbeRow | None, after: ProbeRow) -> str:
     unit = edge_unit(worst.unit)
     label = "" if unit == "1" else f" {unit}"
     return (
-        f"At the start the worst term was {term_label(worst.name)}, "
-        f"{number(edge(worst.value, worst.unit))}{label}; it ended at "
+        f"The worst term at the start, {term_label(worst.name)}, went from "
+        f"{number(edge(worst.value, worst.unit))}{label} to "
         f"{quantity(now.value, now.unit, now.uncertainty)}."
     )
 

@@ -1,18 +1,17 @@
-"""Numbers and names as people read them: units always said, as many digits as are known."""
+"""Quantities and names as people read them: the unit is always said."""
 
 from __future__ import annotations
 
 import math
 
+from autoalign.beam.standards.own_beam import OwnFigure
+from autoalign.core.digits import given, number, rounded
 from autoalign.core.units import edge, edge_unit
 
 __all__ = [
     "counted",
-    "given",
-    "number",
+    "own_figure",
     "quantity",
-    "rounded",
-    "signed",
     "span_of_time",
     "stated",
     "term_label",
@@ -22,7 +21,7 @@ __all__ = [
 _LABELS = {
     "pointing_x": "pointing sideways (x)",
     "pointing_y": "pointing up/down (y)",
-    "divergence": "divergence",
+    "divergence": "divergence, near to far",
     "ellipticity": "ellipticity, far to near",
 }
 
@@ -38,11 +37,9 @@ _AT_PLANE = {
     "power": "power",
 }
 
-_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-
 
 def term_label(name: str) -> str:
-    """Return what a term is called in a report; a quantity of a plane is told in words."""
+    """Return what a term or a quantity of a plane is called in a report."""
     plane, dot, quantity_name = name.rpartition(".")
     if dot and quantity_name in _AT_PLANE:
         return f"{_AT_PLANE[quantity_name]} at {plane}"
@@ -52,46 +49,6 @@ def term_label(name: str) -> str:
 def unit_label(unit: str) -> str:
     """Return an edge unit for a table or an axis; a plain number is called a ratio."""
     return {"1": "ratio", "um": "µm", "urad": "µrad", "deg": "°"}.get(unit, unit)
-
-
-def number(value: float, digits: int = 3) -> str:
-    """Return ``value`` with ``digits`` significant digits and a real minus sign."""
-    if not math.isfinite(value):
-        return "unknown" if math.isnan(value) else ("−∞" if value < 0 else "∞")
-    if value == 0:
-        return "0"
-    power = math.floor(math.log10(abs(value)))
-    if power < -5:
-        return (
-            f"{rounded(value / 10.0**power, digits - 1)} × 10{str(power).translate(_SUPERSCRIPT)}"
-        )
-    return rounded(value, max(digits - 1 - power, 0))
-
-
-def rounded(value: float, places: int) -> str:
-    """Return ``value`` with ``places`` decimals and a real minus sign."""
-    if not math.isfinite(value):
-        return number(value)
-    text = f"{value:.{places}f}"
-    return text.replace("-", "−") if float(text) else text.lstrip("-")
-
-
-def given(value: float) -> str:
-    """Return a number that somebody chose (a target, a tolerance, a distance), without padding.
-
-    One that was calculated after all, and has no short form, gets three significant digits.
-    """
-    if value and not 1e-4 <= abs(value) < 1e6:
-        return number(value)
-    text = f"{round(value, 1):g}" if abs(value) >= 1000 else f"{value:.4g}"
-    short = abs(float(text) - value) <= 1e-6 * abs(value)
-    return text.replace("-", "−") if short else number(value)
-
-
-def signed(value: float, digits: int = 3) -> str:
-    """Return ``value`` with its sign always shown."""
-    text = number(value, digits)
-    return f"+{text}" if value > 0 else text
 
 
 def quantity(value: float, unit: str, uncertainty: float | None = None) -> str:
@@ -109,6 +66,13 @@ def quantity(value: float, unit: str, uncertainty: float | None = None) -> str:
     return f"{rounded(shown, places)} ± {rounded(u, places)}{tail}"
 
 
+def own_figure(figure: OwnFigure) -> str:
+    """Return a figure of the beam itself with its unit, or why there is none."""
+    if figure.value is None:
+        return figure.why
+    return quantity(figure.value, figure.unit, figure.uncertainty)
+
+
 def stated(value: float, unit: str) -> str:
     """Return a chosen inner value at the edge, with its unit."""
     label = unit_label(edge_unit(unit))
@@ -116,7 +80,7 @@ def stated(value: float, unit: str) -> str:
 
 
 def counted(count: int, noun: str) -> str:
-    """Return ``1 probe``, ``2 probes``."""
+    """Return ``1 move``, ``2 moves``."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 

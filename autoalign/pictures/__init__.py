@@ -1,4 +1,4 @@
-"""Picture files as frames: the pixels as they stand, and in words what was done to read them."""
+"""Picture files as frames: pixels as stored, and in words what was done to read them."""
 
 from autoalign.pictures.find import SUFFIXES, find_pictures
 from autoalign.pictures.pages import Channel, Page, read_pages

@@ -10,8 +10,10 @@ from autoalign.core.errors import UsageError
 
 __all__ = ["SUFFIXES", "find_pictures"]
 
-SUFFIXES = (".png", ".tif", ".tiff", ".bmp", ".pgm", ".npy", ".fits", ".fit", ".raw")
-"""Files that are taken for pictures in a folder."""
+SUFFIXES = (
+    ".png", ".tif", ".tiff", ".bmp", ".pgm", ".npy", ".fits", ".fit", ".fits.gz", ".fit.gz", ".raw",
+)  # fmt: skip
+"""Endings of the files that are taken for pictures in a folder."""
 
 
 def find_pictures(places: Sequence[str | Path]) -> list[Path]:
@@ -28,7 +30,7 @@ def find_pictures(places: Sequence[str | Path]) -> list[Path]:
     for place in places:
         path = Path(place)
         if path.is_dir():
-            files = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES)
+            files = sorted(p for p in path.iterdir() if p.name.lower().endswith(SUFFIXES))
         elif path.exists():
             files = [path]
         else:
@@ -36,7 +38,7 @@ def find_pictures(places: Sequence[str | Path]) -> list[Path]:
             files = _without_sidecars(p for p in named if p.is_file())
         if not files:
             known = ", ".join(SUFFIXES)
-            raise UsageError(f"{place}: there is no picture here. Looked for {known}.")
+            raise UsageError(f"{place}: there is no picture here. Supported: {known}.")
         found += files
     return list(dict.fromkeys(found))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BytesIO
@@ -47,7 +48,7 @@ def read_pages(path: Path, channel: Channel | None = None) -> Iterator[Page]:
     suffix = path.suffix.lower()
     if suffix == ".npy":
         yield Page(_native(np.load(path, allow_pickle=False)))
-    elif suffix in (".fits", ".fit"):
+    elif path.name.lower().endswith((".fits", ".fit", ".fits.gz", ".fit.gz")):
         yield from _fits(path)
     elif suffix == ".pgm":
         from autoalign.pictures.pgm import read_pgm  # noqa: PLC0415
@@ -73,9 +74,12 @@ def _fits(path: Path) -> Iterator[Page]:
         from astropy.io import fits  # noqa: PLC0415 - an extra
     except ImportError:
         raise FrameError(
-            f"{path}: FITS files need the extra 'fits': pip install 'autoalign[fits]'."
+            f"{path}: reading FITS needs the extra 'fits': pip install 'autoalign[fits]'."
         ) from None
-    with fits.open(BytesIO(path.read_bytes())) as units:
+    data = path.read_bytes()
+    if path.suffix.lower() == ".gz":
+        data = gzip.decompress(data)
+    with fits.open(BytesIO(data)) as units:
         for unit in units:
             if not unit.is_image or unit.header.get("NAXIS", 0) == 0:
                 continue

@@ -32,7 +32,7 @@ _KEYS = (
 
 
 def read_raw(path: Path) -> Page:
-    """Return the one page in ``path``, told by the sidecar beside it. No pixel value is changed.
+    """Return the one page in ``path``, described by the sidecar beside it; no value is changed.
 
     Raises
     ------

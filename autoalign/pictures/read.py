@@ -39,9 +39,9 @@ def read_pictures(
 ) -> list[Picture]:
     """Read every frame in a file: one for a picture, several for a stack.
 
-    PNG, TIFF (8, 10, 12, 14 and 16 bits, float), BMP, PGM, NPY, FITS (with the extra ``fits``), and
-    raw pixels with a sidecar (see :mod:`autoalign.pictures.raw`). Pixels are taken as they stand:
-    never scaled, decoded or mixed; ``Picture.notes`` says what was done.
+    PNG, TIFF (8, 10, 12, 14 and 16 bits, float), BMP, PGM, NPY, FITS (with the extra
+    ``fits``; also .fits.gz), and raw pixels with a sidecar (see :mod:`autoalign.pictures.raw`).
+    Pixels are used as stored: never scaled, decoded or mixed; ``Picture.notes`` says what was done.
 
     Parameters
     ----------

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
+from autoalign.core.digits import percent
 from autoalign.optics.layout import Layout, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.plan.footprint import Fill
@@ -70,8 +71,8 @@ def _through_focus(layout: Layout, axes: Sequence[_AxisLike]) -> list[str]:
     return [
         f"With the source {rho**2 / (halfway - rho):.2g} mm too far from the mirror the beam goes "
         f"through a focus halfway between the planes, {halfway:.4g} mm after the mirror, and "
-        "is equally wide at both: widths alone do not tell it from a collimated beam. Look once in "
-        "between, or mind how wide the beam is on the near plane."
+        "is equally wide at both: widths alone do not distinguish it from a collimated beam. "
+        "Measure once in between, or check the width on the near plane."
     ]
 
 
@@ -104,11 +105,11 @@ def _filling(layout: Layout, fill: Fill) -> list[str]:
                 "divergence, would do."
             ]
         return []
-    lost = 100 * (1 - fill.captured)
+    passing = percent(1 - fill.captured, 3)
     text = (
         f"The beam overfills {fill.element}: its edge is {fill.footprint:.3g} mm across, the clear "
-        f"aperture {fill.clear_aperture:.3g} mm; {lost:.3g} % of the light is lost and the beam "
-        f"leaves with a hard edge of {fill.clear_aperture:.3g} mm."
+        f"aperture {fill.clear_aperture:.3g} mm; {passing} of the light passes the edge and has "
+        f"to be blocked, and the beam leaves with a hard edge of {fill.clear_aperture:.3g} mm."
     )
     if isinstance(light, Source) and isinstance(optic, OffAxisParaboloid):
         rho = optic.reflected_focal_length / ratio

@@ -25,7 +25,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "heights (mm)": dict(plan.heights),
         "beam at the first element": plan.fill.facts(),
         "beam diameters (mm)": {k: list(v) for k, v in plan.diameters.items()},
-        "source-limited divergence (mrad)": to_edge(plan.source_divergence, "mrad"),
+        "divergence of the beam itself, by design (mrad)": to_edge(plan.source_divergence, "mrad"),
         "diffraction divergence (mrad)": to_edge(plan.diffraction_divergence, "mrad"),
         "axes": [_axis_facts(a) for a in plan.axes],
         "singular values": [float(v) for v in plan.singular_values],
@@ -72,7 +72,7 @@ def _axis_facts(axis: AxisPlan) -> dict[str, Any]:
         f"spot moves (mm per {unit})": {
             plane: [dx * size, dy * size] for plane, (dx, dy) in axis.moves.items()
         },
-        "held": axis.held,
+        "locked": axis.held,
         f"resolution ({unit})": None if axis.held else to_edge(axis.resolution, unit),
         f"travel to either side ({unit})": None if axis.held else to_edge(axis.travel, unit),
         f"capture range ({unit})": [to_edge(v, unit) for v in axis.capture],

@@ -28,7 +28,7 @@ from autoalign.plan.tolerance import (
     tolerance_table,
 )
 
-__all__ = ["AxisPlan", "OpticPlan", "Plan", "plan"]
+__all__ = ["AxisPlan", "OpticPlan", "Plan", "plan", "source_divergence"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -187,7 +187,7 @@ def plan(
     ranges = {a.name: max(a.travel, a.resolution) for a in axes if not a.held}
     spots = [f"{p.name}.{part}" for p in layout.planes for part in ("x", "y", "xx", "yy", "xy")]
     fill = fill_of(layout)
-    theta = _source_divergence(layout)
+    theta = source_divergence(layout)
     return Plan(
         family=layout.family,
         light=layout.light,
@@ -250,9 +250,9 @@ def _too_wide(aligned: Mapping[str, float], views: Mapping[str, Field]) -> list[
         if any(width > side for width, side in zip(widths, sides, strict=True)):
             found.append(
                 f"The aligned beam does not fit into the view at {plane}: d_σ {widths[0]:.3g} × "
-                f"{widths[1]:.3g} mm, view {sides[0]:g} × {sides[1]:g} mm. Look at a screen "
-                "through a lens for a larger view, or make the beam narrower: a shorter focal "
-                "length, or a source of smaller NA."
+                f"{widths[1]:.3g} mm, view {sides[0]:g} × {sides[1]:g} mm. Image the "
+                "screen through a lens for a larger view, or make the beam narrower with a shorter "
+                "focal length or a source of smaller NA."
             )
     return found
 
@@ -325,7 +325,8 @@ def _optics(layout: Layout) -> tuple[OpticPlan, ...]:
     return tuple(found)
 
 
-def _source_divergence(layout: Layout) -> float:
+def source_divergence(layout: Layout) -> float:
+    """Return the full divergence that the source's size gives to the beam, rad; 0 for a beam."""
     light, first = layout.light, layout.elements[0].surface
     if isinstance(light, Source) and isinstance(first, OffAxisParaboloid):
         return light.core_diameter / first.reflected_focal_length

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.core.digits import signed
 from autoalign.core.errors import UsageError, unknown_name
 from autoalign.core.units import EDGE_UNIT, to_edge
 from autoalign.optics.ideal import quantities
@@ -52,13 +53,13 @@ class Combination:
         shown = {a: to_edge(v, EDGE_UNIT[self.units[a]]) for a, v in self.amounts.items()}
         largest = max(abs(v) for v in shown.values())
         moves = ", ".join(
-            f"{axis} {value:+.3g} {EDGE_UNIT[self.units[axis]]}"
+            f"{axis} {signed(value)} {EDGE_UNIT[self.units[axis]]}"
             for axis, value in shown.items()
             if abs(value) >= 0.01 * largest
         )
         return (
             f"{moves}: moved together, to first order no quantity changes by more than "
-            f"{self.effect:.2g} of its tolerance ({self.shows_in} does most)."
+            f"{self.effect:.2g} of its tolerance (most: {self.shows_in})."
         )
 
 

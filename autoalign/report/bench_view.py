@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
-from autoalign.messages.words import given
+from autoalign.core.digits import given
 from autoalign.optics.layout import Layout, Lines, Motion, Plane, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose, place
@@ -90,7 +90,7 @@ class BenchView:
         axes.set_xlim(box.left, box.right)
         axes.set_ylim(box.bottom, box.top)
         axes.set_aspect("equal", anchor="N")
-        where = "The moving part, " if self.is_long else "The bench, "
+        where = "Detail, " if self.is_long else "Bench, "
         dress(axes, *view.labels, f"{where}{view.name}, to scale", 10)
         self._light_and_mirrors(axes, view, box.size)
         for leg in self._legs(view, 0.05 * box.width):
@@ -126,8 +126,8 @@ class BenchView:
         axes.set_xlim(box.left, box.right)
         axes.set_ylim(box.bottom, box.top)
         axes.set_aspect(stretch)
-        scale = "to scale" if stretch == 1 else f"heights drawn {stretch} × larger"
-        dress(axes, *view.labels, f"The whole bench, {view.name}, {scale}", 10)
+        scale = "to scale" if stretch == 1 else f"vertical scale × {stretch}"
+        dress(axes, *view.labels, f"Whole bench, {view.name}, {scale}", 10)
         self._light_and_mirrors(axes, view, box.height)
         last = view(self.chief[len(self.layout.elements)])
         self._screens(axes, labels, view, self.layout.planes)
@@ -245,7 +245,10 @@ class BenchView:
                 f"{given(s.clear_aperture)} mm."
             )
         if self.fans[self.top.name].overfills:
-            out.append("The light overfills the first mirror; the drawn rays end at its edge.")
+            out.append(
+                "The light overfills the first mirror: block what passes its edge. The drawn rays "
+                "end at the edge."
+            )
         return [*out, *parts.legend_lines(self.layout.motions)]
 
 

@@ -1,4 +1,4 @@
-"""How a run went: merit and terms at every probe, and where the axes stood."""
+"""Convergence of a run: merit and terms of every measurement, and the axis positions."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from autoalign.core.axes import Axis
+from autoalign.core.digits import given, number, signed
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal.record import ProbeRow, RunRecord
-from autoalign.messages.words import number, signed, term_label
+from autoalign.messages.words import counted, term_label
 from autoalign.report.style import (
     BAD,
     BLUE,
@@ -37,7 +38,7 @@ _MANY = 60
 
 
 def convergence_figure(record: RunRecord) -> Figure:
-    """Return merit and terms against the number of the probe, logarithmic."""
+    """Return merit and terms against the number of the measurement, logarithmic."""
     figure = new_figure(4.6, 4.1)
     draw_convergence(figure.add_subplot(), record)
     return figure
@@ -46,7 +47,7 @@ def convergence_figure(record: RunRecord) -> Figure:
 def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
     """Draw merit and |deviation| of each term, both in units of the tolerance.
 
-    A run of more than sixty probes is drawn as dots, with lines for the best probe so far.
+    A run of more than sixty measurements is drawn as dots, with lines for the best one so far.
     """
     long = len(record.probes) > _MANY
     probes = _best_so_far(record.probes) if long else list(record.probes)
@@ -63,7 +64,7 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
             color=QUIET,
             alpha=0.45,
             markersize=3.5,
-            label="merit of every look",
+            label="merit of every measurement",
             zorder=1,
         )
     for k, name in enumerate(names):
@@ -86,7 +87,7 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
 
 
 def _best_so_far(probes: Sequence[ProbeRow]) -> list[ProbeRow]:
-    """Return, for every probe that could be judged, the best of it and those before, renumbered."""
+    """Return the best measurement so far for each one that could be evaluated, renumbered."""
     best: ProbeRow | None = None
     out = []
     for probe in probes:
@@ -106,10 +107,10 @@ def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
     numbers = [p.number for p in record.probes] or [0]
     axes.set_xlim(min(numbers) - 0.4, max(numbers) + 0.4)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-    dress(axes, "look, number", "distance from target,\nin tolerances", size=size)
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: given(v)))
+    dress(axes, "measurement number", "deviation from target,\nin tolerances", size=size)
     axes.text(
-        0.99, 1.0, "the tolerance", transform=axes.get_yaxis_transform(), ha="right", va="bottom",
+        0.99, 1.0, "tolerance", transform=axes.get_yaxis_transform(), ha="right", va="bottom",
         fontsize=size - 1, color=GOOD, path_effects=halo(),
     )  # fmt: skip
     if axes.get_legend_handles_labels()[0]:
@@ -124,7 +125,7 @@ def _failures(axes: Axes, record: RunRecord, height: float) -> None:
     if failed:
         axes.plot(
             failed, [height] * len(failed), "x", color=BAD, markersize=7, markeredgewidth=2,
-            label="could not be judged",
+            label="could not be evaluated",
         )  # fmt: skip
 
 
@@ -137,16 +138,16 @@ def describe_convergence(record: RunRecord) -> str:
     """Return the convergence in words."""
     merits = [p.merit for p in record.probes if p.merit is not None]
     if not merits:
-        return "No look could be judged, so there is no convergence to show."
+        return "No measurement could be evaluated, so there is no convergence to show."
     return (
-        f"Merit, the rms of all terms in units of their tolerances, over {len(record.probes)} "
-        f"looks: {number(merits[0])} at first, {number(merits[-1])} at the end, "
-        f"{number(min(merits))} at best."
+        f"Merit (rms of all terms in units of their tolerances) over "
+        f"{counted(len(record.probes), 'measurement')}: {number(merits[0])} at the start, "
+        f"{number(merits[-1])} at the end, {number(min(merits))} at best."
     )
 
 
 def axes_figure(record: RunRecord) -> Figure:
-    """Return the position of every axis against the number of the probe, one small plot each."""
+    """Return the position of every axis by number of measurement, one small plot each."""
     names = list(dict.fromkeys(n for p in record.probes for n in p.positions))
     known = {a.name: a for a in record.axes}
     rows = max(math.ceil(len(names) / 2), 1)
@@ -158,7 +159,7 @@ def axes_figure(record: RunRecord) -> Figure:
             continue
         _one_axis(axes, record, names[k], known.get(names[k]))
         if k >= len(names) - 2:
-            axes.set_xlabel("look, number", fontsize=9, color=INK)
+            axes.set_xlabel("measurement number", fontsize=9, color=INK)
             axes.tick_params(labelbottom=True)
     return figure
 
@@ -182,7 +183,7 @@ def _guess_unit(record: RunRecord, name: str) -> str:
 
 
 def describe_axes(record: RunRecord) -> str:
-    """Return in words where each axis began and ended."""
+    """Return the start and end position of each axis in words."""
     if not record.probes:
         return "No positions were recorded."
     first, last = record.probes[0].positions, record.probes[-1].positions
@@ -192,4 +193,4 @@ def describe_axes(record: RunRecord) -> str:
         unit = known[name].unit if name in known else _guess_unit(record, name)
         start = signed(edge(first[name], unit)) if name in first else "unknown"
         parts.append(f"{name} from {start} to {signed(edge(last[name], unit))} {edge_unit(unit)}")
-    return "Axis positions at each look: " + "; ".join(parts) + "."
+    return "Axis positions at each measurement: " + "; ".join(parts) + "."

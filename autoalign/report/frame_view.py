@@ -1,7 +1,7 @@
-"""A frame drawn in the plane's axes, with the measured ellipse, its centroid and the plane's mark.
+"""A frame drawn in the plane's axes, with the measured ellipse, its centroid and the fiducial.
 
-x points right and y up: the plane as it looks to someone who faces the oncoming light. Darker is
-more light; each picture runs from its own background to its own brightest pixels.
+x points right and y up: the plane as viewed against the beam. Darker is more light; each
+picture is scaled from its background to its brightest pixels.
 """
 
 from __future__ import annotations
@@ -17,16 +17,17 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import Ellipse
 from matplotlib.transforms import Affine2D
 
+from autoalign.core.digits import number, signed
 from autoalign.core.frames import Frame
 from autoalign.journal.record import Outline, Picture
-from autoalign.messages.words import number, signed
 from autoalign.report.style import HAIR, INK, MARK, QUIET, dress, halo, light_map, plain
 
 __all__ = [
     "describe",
-    "draw_mark",
+    "draw_fiducial",
     "draw_outline",
     "draw_picture",
+    "frame_box",
     "frame_extent",
     "light_range",
     "show_pixels",
@@ -45,7 +46,7 @@ def frame_extent(frame: Frame) -> Window:
 
 
 def window_for(pictures: Sequence[Picture], margin: float = 1.5) -> Window:
-    """Return a square (x0, x1, y0, y1) in plane axes, mm, that holds every ellipse and the mark.
+    """Return a square (x0, x1, y0, y1), plane axes, mm, that holds all ellipses and the fiducial.
 
     Without any ellipse it is the box around the whole frames.
     """
@@ -53,7 +54,7 @@ def window_for(pictures: Sequence[Picture], margin: float = 1.5) -> Window:
     for picture in pictures:
         outline = picture.outline
         if outline is None:
-            boxes.append(_frame_box(picture.frame))
+            boxes.append(frame_box(picture.frame))
             continue
         (x, y), (w, h) = outline.centre, outline.half_box
         boxes.append((x - margin * w, x + margin * w, y - margin * h, y + margin * h))
@@ -73,7 +74,7 @@ def draw_picture(
     axes.set_ylim(window[2], window[3])
     axes.set_aspect("equal")
     dress(axes, "x, mm", "y, mm", title, size)
-    draw_mark(axes)
+    draw_fiducial(axes)
     outline = picture.outline
     if outline is not None:
         draw_outline(axes, outline)
@@ -139,7 +140,7 @@ def draw_outline(axes: Axes, outline: Outline) -> None:
 
 
 def describe(picture: Picture) -> str:
-    """Return in words what the drawn picture shows, for readers who do not see it."""
+    """Return in words what the drawn picture shows, for screen readers."""
     outline = picture.outline
     head = f"Frame of plane {picture.plane or 'without a name'}"
     if outline is None:
@@ -147,12 +148,12 @@ def describe(picture: Picture) -> str:
     (x, y), (a, b) = outline.centre, outline.widths
     flags = f"; flagged: {picture.remark}" if picture.flags else ""
     return (
-        f"{head}: centroid at x {signed(x)} mm, y {signed(y)} mm from the mark, widths "
+        f"{head}: centroid at x {signed(x)} mm, y {signed(y)} mm from the fiducial, widths "
         f"{number(max(a, b))} mm and {number(min(a, b))} mm{flags}."
     )
 
 
-def draw_mark(axes: Axes) -> None:
+def draw_fiducial(axes: Axes) -> None:
     """Draw the plane's zero as an open ring with four ticks."""
     axes.plot(
         0.0, 0.0, marker="o", markersize=13, markerfacecolor="none", markeredgecolor=INK,
@@ -163,7 +164,8 @@ def draw_mark(axes: Axes) -> None:
     )
 
 
-def _frame_box(frame: Frame) -> Window:
+def frame_box(frame: Frame) -> Window:
+    """Return (x0, x1, y0, y1) of the whole frame in the plane's axes, mm."""
     left, right, bottom, top = frame_extent(frame)
     corners = np.array([[left, top], [right, top], [left, bottom], [right, bottom]])
     turned = corners @ np.asarray(frame.view, dtype=float).T

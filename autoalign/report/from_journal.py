@@ -11,6 +11,7 @@ import numpy as np
 from PIL import Image
 
 from autoalign.beam.profile import FlagKind
+from autoalign.beam.standards.own_beam import OwnFigure, own_beam
 from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
 from autoalign.diagnosis.remarks import remarks
@@ -54,6 +55,8 @@ def record_of(run: JournalRun) -> RunRecord:
             *(f"Journal damaged: {d}" for d in run.damage),
         ),
         remarks=_remarks(run.looks[0]) if run.looks else (),
+        own_before=_own(run.looks[0], layout) if run.looks else (),
+        own_after=_own(run.looks[-1], layout) if run.looks else (),
         provenance=dict(_flat(run)),
     )
 
@@ -110,7 +113,7 @@ def _pictures(look: LookRecord) -> tuple[Picture, ...]:
 
 
 def _remarks(look: LookRecord) -> tuple[str, ...]:
-    """Say what was wrong with the frames; hot pixels, which are replaced, are no matter."""
+    """Return what was wrong with the frames; hot pixels, which are replaced, do not matter."""
     found = remarks(look.observation.profiles)
     return tuple(r.sentence for r in found if r.kind is not FlagKind.HOT_PIXELS)
 
@@ -119,6 +122,28 @@ def _no_end(run: JournalRun) -> str:
     if run.whole:
         return "the journal has no end: the run was cut off"
     return "the end of the journal cannot be read: it is damaged, or the run was cut off"
+
+
+def _own(look: LookRecord, layout: Mapping[str, Any]) -> tuple[OwnFigure, ...]:
+    """Return what ISO 11146 calls divergence and ellipticity of one measurement."""
+    distances = {str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()}
+    wavelengths = _wavelengths(layout.get("light") or {})
+    wavelength = wavelengths[0] if len(wavelengths) == 1 else None
+    return own_beam(look.observation.profiles, distances, wavelength, _by_design(layout))
+
+
+def _by_design(layout: Mapping[str, Any]) -> float | None:
+    """Return the full divergence of a collimated source by its size, core over focal length, rad.
+
+    None for every other bench.
+    """
+    core = (layout.get("light") or {}).get("core_diameter")
+    elements = layout.get("elements") or ()
+    surface = elements[0].get("surface") or {} if elements else {}
+    length = surface.get("reflected_focal_length")
+    if layout.get("family") != "collimator" or not core or not length:
+        return None
+    return float(core) / float(length)
 
 
 def _moved_since(run: JournalRun) -> bool:

@@ -1,6 +1,6 @@
-"""A page of pictures: each bench family aligned, and misaligned along every axis.
+"""A page of pictures: each kind of bench aligned, and misaligned along every axis.
 
-The frames come from whoever can render them; this module neither knows nor imports simulators.
+The caller renders the frames; this module does not import simulators.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ __all__ = ["GalleryCase", "gallery_cases", "simulated_render", "write_gallery"]
 ALIGNED = "aligned"
 
 _PATIENCE = 600.0
-"""s of the simulation's own time to wait for a frame."""
+"""Simulated time to wait for a frame, s."""
 
 Render = Callable[[Mapping[str, float]], Mapping[str, Frame]]
 Measure = Callable[[Frame], BeamProfile]
@@ -37,8 +37,8 @@ Measure = Callable[[Frame], BeamProfile]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GalleryCase:
-    """One row of the gallery: ``label`` ("aligned", "source.x +0.5 mm"), what the physics says
-    should be seen (``words``), and one picture a plane.
+    """One row of the gallery: ``label`` ("aligned", "source.x +0.5 mm"), what the physics
+    predicts (``words``), and one picture per plane.
     """
 
     family: str
@@ -50,12 +50,12 @@ class GalleryCase:
 def gallery_cases(
     layout: Layout, render: Render, measure: Measure | None = None, family: str = ""
 ) -> Iterator[GalleryCase]:
-    """Yield the aligned bench and then every axis off to both sides.
+    """Yield the aligned bench and then every axis misaligned in both directions.
 
     Parameters
     ----------
     layout
-        The nominal bench; its trace chooses amounts that show, and says what should be seen.
+        The nominal bench; its trace chooses visible amounts, and predicts what they do.
     render
         Takes axis positions (mm or rad, by name; others at 0) and returns a frame by plane.
     measure
@@ -90,7 +90,7 @@ def simulated_render(
 
 
 def write_gallery(
-    cases: Iterable[GalleryCase], out_path: str | Path, title: str = "Gallery of benches"
+    cases: Iterable[GalleryCase], out_path: str | Path, title: str = "Gallery of simulated benches"
 ) -> Path:
     """Write ``cases`` as one HTML file, family by family, and return its path."""
     by_family: dict[str, list[GalleryCase]] = {}
@@ -106,11 +106,11 @@ def write_gallery(
 
 
 _HOW_TO_READ = (
-    "Each bench aligned, and then with one axis off at a time. Orange: the measured ellipse and "
-    "its centroid. Ring: the plane’s mark. Darker is more light, each frame from its own "
-    "background to its own brightest pixels; grey is outside the frame. Seen facing the oncoming "
-    "light. All frames of a family’s plane have one scale. In words: what a trace of the ideal "
-    "bench predicts."
+    "Simulated benches, each aligned and then with one axis misaligned at a time. Orange: the "
+    "measured ellipse and its centroid. Ring: the fiducial of the plane. Darker is more light; "
+    "each frame is scaled from its background to its brightest pixels; grey is outside the frame. "
+    "Drawn as viewed against the beam. All frames of a plane of one bench have the same scale. The "
+    "text is what a ray trace of the ideal bench predicts."
 )
 
 

@@ -42,7 +42,7 @@ class Labels:
         self._wishes.append(_Wish(plain(text, 28), (float(at[0]), float(at[1])), offset, colour))
 
     def keep_clear(self, middle: Floats, text: str, angle: float) -> None:
-        """Keep names off a ``text`` that stands at ``middle``, turned by ``angle`` degrees."""
+        """Keep names off a ``text`` centred at ``middle``, turned by ``angle`` degrees."""
         self._blocks.append((middle, text, angle))
 
     def place(self, axes: Axes) -> None:

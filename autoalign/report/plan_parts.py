@@ -10,7 +10,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.patches import Arc, Circle, FancyArrowPatch, Polygon
 
-from autoalign.messages.words import given
+from autoalign.core.digits import given
 from autoalign.optics.layout import Element, Motion
 from autoalign.optics.pose import Pose
 from autoalign.report.bench_rays import Fan, on_surface, rim_points

@@ -8,10 +8,11 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 
+from autoalign.core.digits import given
 from autoalign.core.units import edge
 from autoalign.journal.record import RunRecord, TermRow
 from autoalign.messages.verdict_words import headline
-from autoalign.messages.words import counted, number, quantity, span_of_time, stated, term_label
+from autoalign.messages.words import counted, quantity, span_of_time, stated, term_label
 from autoalign.report.convergence import draw_convergence
 from autoalign.report.frame_view import draw_picture, window_for
 from autoalign.report.style import BAD, GOOD, INK, QUIET, new_figure, plain, save_png
@@ -28,7 +29,7 @@ def draw_run(record: RunRecord, path: str | Path) -> Path:
 
 
 def run_figure(record: RunRecord) -> Figure:
-    """Return the figure: frames before and after, convergence, and the verdict."""
+    """Return the figure: frames at the start and the end, convergence, and the verdict."""
     planes = list(dict.fromkeys(p.plane for p in (*record.before, *record.after)))[:3]
     columns = max(len(planes), 1)
     figure = new_figure(3.6 * columns + 5.4, 8.6)
@@ -47,7 +48,7 @@ def _frames(figure: SubFigure, record: RunRecord, planes: Sequence[str]) -> None
     for column, plane in enumerate(planes):
         pairs = [
             (row, when, p)
-            for row, when, pictures in ((0, "before", record.before), (1, "after", record.after))
+            for row, when, pictures in ((0, "start", record.before), (1, "end", record.after))
             for p in pictures
             if p.plane == plane
         ]
@@ -67,8 +68,8 @@ def _banner(axes: Axes, record: RunRecord) -> None:
     said = "simulated" in record.bench
     name = f"simulated bench {record.bench}" if record.simulated and not said else record.bench
     line = (
-        f"{name}: {counted(len(record.probes), 'look')}, "
-        f"{counted(record.move_count, 'move')}{time}, strategy {record.strategy}"
+        f"{name}: {counted(len(record.probes), 'measurement')}, "
+        f"{counted(record.move_count, 'move')}{time}, search strategy {record.strategy}"
     )
     axes.text(0.0, 0.0, plain(line, 140), fontsize=12, va="bottom", color=INK)
 
@@ -79,7 +80,7 @@ def _terms(axes: Axes, record: RunRecord) -> None:
     axes.set_ylim(0, 1)
     after = record.after_probe
     if after is None or not after.terms:
-        axes.text(0.0, 0.9, "Nothing was judged after the last move.", fontsize=12, color=BAD)
+        axes.text(0.0, 0.9, "Nothing was evaluated after the last move.", fontsize=12, color=BAD)
         return
     step = min(0.92 / min(len(after.terms), _MOST_TERMS), 0.23)
     for k, term in enumerate(after.terms[:_MOST_TERMS]):
@@ -97,6 +98,6 @@ def _term(axes: Axes, height: float, term: TermRow) -> None:
     )  # fmt: skip
     axes.text(1.0, height, judged, fontsize=11.5, va="top", ha="right", color=colour, weight="bold")
     value = quantity(term.value, term.unit, term.uncertainty)
-    target = number(edge(term.target, term.unit))
+    target = given(edge(term.target, term.unit))
     wanted = f"{target} ± {stated(term.tolerance, term.unit)}"
-    axes.text(0.0, height - 0.085, f"{value}, wanted {wanted}", fontsize=11, va="top", color=QUIET)
+    axes.text(0.0, height - 0.085, f"{value}, target {wanted}", fontsize=11, va="top", color=QUIET)

@@ -6,14 +6,16 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+from autoalign.beam.standards.own_beam import OWN_TITLE
 from autoalign.core.cautions import cautions
+from autoalign.core.digits import given, number, rounded
 from autoalign.core.files import write_whole
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal import read_journal
 from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
 from autoalign.messages.start_words import start_words
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
-from autoalign.messages.words import given, number, rounded, term_label, unit_label
+from autoalign.messages.words import counted, own_figure, term_label, unit_label
 from autoalign.report.convergence import (
     axes_figure,
     convergence_figure,
@@ -41,7 +43,7 @@ def write_report(run: RunRecord | str | Path, out_path: str | Path) -> Path:
     Raises
     ------
     JournalError
-        Where there is no journal at the path, or it cannot be read.
+        If there is no journal at the path, or it cannot be read.
     """
     record = run if isinstance(run, RunRecord) else record_of(read_journal(run))
     return write_whole(out_path, page_of(record))
@@ -59,11 +61,12 @@ def page_of(record: RunRecord) -> Html:
             class_=f"verdict {'good' if record.in_spec else 'bad'}",
         ),
         *_verdict_table(record),
+        *_own_table(record),
         *_start(record),
         *_pictures(record),
         *_course(record),
         *_moves(record),
-        tag("h2", "What was not done, and what this report cannot tell"),
+        tag("h2", "Limits of this report"),
         tag("ul", *(tag("li", line) for line in left_open(record))),
         tag("h2", "Cautions"),
         tag("ul", *(tag("li", line) for line in cautions(*record.wavelengths))),
@@ -74,13 +77,14 @@ def page_of(record: RunRecord) -> Html:
 def _start(record: RunRecord) -> Iterator[Html]:
     words = start_words(record)
     if words:
-        yield tag("h2", "What was wrong at the start")
+        yield tag("h2", "Findings at the start")
         yield tag("ul", *(tag("li", line) for line in words))
 
 
 def _where(record: RunRecord) -> str:
     kind = "Simulated bench" if record.simulated else "Bench"
-    return " · ".join(p for p in (kind, f"strategy {record.strategy}", record.started) if p)
+    parts = (kind, f"search strategy {record.strategy}", record.started)
+    return " · ".join(p for p in parts if p)
 
 
 def _verdict_table(record: RunRecord) -> Iterator[Html]:
@@ -89,11 +93,27 @@ def _verdict_table(record: RunRecord) -> Iterator[Html]:
     if not names:
         return
     yield tag("h2", "Verdict, term by term")
-    head = ("Term", "Before", "After", "Target", "Tolerance", "Standard uncertainty (after)")
+    head = ("Term", "Start", "End", "Target", "Tolerance", "Standard uncertainty (end)")
     yield table(
-        "Every value in the unit named beside it; a ratio has none.",
+        "Values are in the unit given in each row.",
         (*head, "Unit", "In spec"),
         [_term_row(name, before, after) for name in names],
+        "cards",
+    )
+
+
+def _own_table(record: RunRecord) -> Iterator[Html]:
+    """Give what the standard calls divergence and ellipticity, which the terms are not."""
+    before = {f.name: own_figure(f) for f in record.own_before}
+    after = {f.name: own_figure(f) for f in record.own_after} if record.last is not None else {}
+    names = dict.fromkeys([*before, *after])
+    if not names:
+        return
+    yield tag("h3", OWN_TITLE)
+    yield table(
+        "For comparison; the spec does not judge these. ± is one standard uncertainty.",
+        ("Quantity", "Start", "End"),
+        [(name, before.get(name, "–"), after.get(name, "–")) for name in names],
         "cards",
     )
 
@@ -109,8 +129,8 @@ def _term_row(name: str, before: ProbeRow | None, after: ProbeRow | None) -> tup
 
     return (
         term_label(name),
-        show(old.value) if old else "not judged",
-        show(new.value) if new else "not judged",
+        show(old.value) if old else "not evaluated",
+        show(new.value) if new else "not evaluated",
         given(edge(term.target, term.unit)),
         f"± {given(edge(term.tolerance, term.unit))}",
         number(edge(new.uncertainty, new.unit), 2) if new else "–",
@@ -134,7 +154,7 @@ def _places(term: TermRow) -> int:
 
 def _judged(term: TermRow | None) -> Html:
     if term is None:
-        return tag("span", "not judged", class_="no")
+        return tag("span", "not evaluated", class_="no")
     return tag("span", "yes", class_="yes") if term.in_spec else tag("span", "no", class_="no")
 
 
@@ -142,19 +162,20 @@ def _pictures(record: RunRecord) -> Iterator[Html]:
     planes = list(dict.fromkeys(p.plane for p in (*record.before, *record.after)))
     if not planes:
         return
-    yield tag("h2", "Before and after")
+    yield tag("h2", "Start and end")
     yield tag(
         "p",
         "Orange: the measured ellipse (second-moment widths) and its centroid, a cross. Black "
-        "ring: the plane’s mark. Darker is more light; each picture runs from its own background "
-        "to its own brightest pixels; grey is outside the frame. Seen facing the oncoming light, "
-        "x in the plane of incidence and y up; both pictures of a plane have one scale.",
+        "ring: the fiducial of the plane. Darker is more light; each picture is scaled from its "
+        "background to its brightest pixels; grey is outside the frame. Drawn as viewed against "
+        "the beam, x in the plane of incidence and y up; both pictures of a plane have the same "
+        "scale.",
         class_="small",
     )
     for plane in planes:
         pairs = [
             (when, p)
-            for when, pictures in (("before", record.before), ("after", record.after))
+            for when, pictures in (("start", record.before), ("end", record.after))
             for p in pictures
             if p.plane == plane
         ]
@@ -168,26 +189,27 @@ def _one(when: str, picture: Picture, window: tuple[float, float, float, float])
     drawing = new_figure(4.2, 4.0)
     draw_picture(drawing.add_subplot(), picture, window, f"{plain(picture.plane, 20)}, {when}", 11)
     text = describe(picture)
-    return figure(png_uri(drawing, 140), f"{text} Seen {when} the alignment.", text)
+    return figure(png_uri(drawing, 140), f"{text} {when.capitalize()} of the run.", text)
 
 
 def _course(record: RunRecord) -> Iterator[Html]:
     if not record.probes:
         return
-    yield tag("h2", "How it went")
+    yield tag("h2", "Convergence")
     yield tag(
         "div",
         figure(
             png_uri(convergence_figure(record)),
             describe_convergence(record),
-            "Distance of each term from its target, in units of its tolerance, at every look "
-            "(below 1 is within tolerance; values under 0.01 are drawn at 0.01). Runs of more than "
-            "sixty looks: lines are those of the best look so far, dots are the merit of each.",
+            "Deviation of each term from its target, in units of its tolerance, at every "
+            "measurement (below 1 is within tolerance; values under 0.01 are drawn at 0.01). In "
+            "runs of more than sixty measurements, lines show the best measurement so far, dots "
+            "the merit of each.",
         ),
         figure(
             png_uri(axes_figure(record)),
             describe_axes(record),
-            "Where the axes stood, as read back.",
+            "Axis positions, as read back.",
         ),
         class_="pair",
     )
@@ -196,17 +218,20 @@ def _course(record: RunRecord) -> Iterator[Html]:
 def _moves(record: RunRecord) -> Iterator[Html]:
     if not record.moves:
         return
-    yield tag("h2", "Moves: what was intended, and how it ended")
+    yield tag("h2", "Moves")
     shown = record.moves
-    note = f"{record.move_count} moves, one line for every axis that went; time since the start."
+    note = (
+        f"{counted(record.move_count, 'move')}, one row for each axis that moved; time since the "
+        "start."
+    )
     if len(shown) > _MOST_MOVES:
         half = _MOST_MOVES // 2
         note = (
-            f"The first {half} and the last {half} of {len(shown)} lines; the journal holds all of "
+            f"The first {half} and the last {half} of {len(shown)} rows; the journal holds all of "
             "them. Time since the start."
         )
         shown = (*shown[:half], *shown[-half:])
-    head = ("Time, s", "Axis", "From", "Intended", "Arrived at", "Unit", "Outcome")
+    head = ("Time, s", "Axis", "From", "Commanded", "Reached", "Unit", "Outcome")
     yield table(note, head, [_move_row(m) for m in shown])
 
 
@@ -215,19 +240,23 @@ def _move_row(move: MoveRow) -> tuple[str, ...]:
         return "unknown" if value is None else rounded(edge(value, move.unit), 4)
 
     return (
-        f"{move.time:.1f}",
+        rounded(move.time, 1),
         move.axis,
         show(move.start),
         show(move.target),
         show(move.arrived),
-        edge_unit(move.unit),
+        unit_label(edge_unit(move.unit)),
         move.outcome,
     )
 
 
 def _provenance(record: RunRecord) -> Iterator[Html]:
-    yield tag("h2", "Where this comes from")
-    entries = {"bench": record.bench, "strategy": record.strategy, "started": record.started}
+    yield tag("h2", "Provenance")
+    entries = {
+        "bench": record.bench,
+        "search strategy": record.strategy,
+        "started": record.started,
+    }
     entries |= dict(record.provenance)
     items = [part for k, v in entries.items() if v for part in (tag("dt", k), tag("dd", v))]
     yield tag("dl", *items)

@@ -50,10 +50,12 @@ dt { color: var(--quiet); } dd { margin: 0; overflow-wrap: anywhere; }
   main { padding: 1rem 1rem 3rem; } h1 { font-size: 1.5rem; }
   table.cards thead { position: absolute; width: 1px; height: 1px; overflow: hidden;
     clip-path: inset(50%); }
+  table.cards, table.cards caption, table.cards tbody { display: block; }
   table.cards tr { display: block; border-bottom: 2px solid var(--hair); padding: .6rem 0; }
   table.cards th, table.cards td { display: flex; justify-content: space-between; gap: 1rem;
     border: 0; padding: .12rem 0; text-align: right; }
-  table.cards th { text-align: left; }
+  table.cards th { text-align: left; } table.cards td { flex-wrap: wrap;
+    column-gap: 1rem; row-gap: 0; text-align: left; overflow-wrap: anywhere; }
   table.cards td::before { content: attr(data-label); color: var(--quiet); text-align: left;
     white-space: nowrap; }
   .wide img { width: 46rem; max-width: none; }

@@ -1,4 +1,4 @@
-"""One look for every figure: light paper, dark ink, units on axes, safe for colour-blind eyes.
+"""The style of every figure: light paper, dark ink, units on axes, colour-blind readers.
 
 Figures are made with matplotlib's objects, never through pyplot, so that drawing touches no state
 that another part of a program could be using.

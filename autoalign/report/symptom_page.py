@@ -1,9 +1,9 @@
-"""The page at the screen: what each axis does to the beam, and what a deviation may mean."""
+"""The page of symptoms: the effect of each axis on the beam, and the causes of a deviation."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from matplotlib.axes import Axes
@@ -14,7 +14,8 @@ from autoalign.core.cautions import cautions
 from autoalign.core.files import write_whole
 from autoalign.journal.record import Outline
 from autoalign.optics.layout import Layout
-from autoalign.report.frame_view import draw_mark, draw_outline
+from autoalign.report.aberrations import aberration_words
+from autoalign.report.frame_view import draw_fiducial, draw_outline
 from autoalign.report.markup import Html, figure, page, table, tag
 from autoalign.report.plan_drawing import plan_figure
 from autoalign.report.spots import Spot
@@ -26,33 +27,48 @@ __all__ = ["symptom_figure", "write_symptoms"]
 Window = tuple[float, float, float]
 
 
-def write_symptoms(layout: Layout, out_path: str | Path, name: str = "") -> Path:
-    """Write the symptoms of every axis of ``layout`` as one HTML file and return its path."""
-    symptoms = axis_symptoms(layout)
-    title = f"What you see, what it means: {name or layout.family}"
+def write_symptoms(
+    layout: Layout,
+    out_path: str | Path,
+    name: str = "",
+    progress: Callable[[str], None] | None = None,
+) -> Path:
+    """Write the symptoms of every axis of ``layout`` as one HTML file and return its path.
+
+    ``progress`` is given the name of each axis before it is traced.
+    """
+    symptoms = axis_symptoms(layout, progress)
+    title = f"Symptoms and causes: {name or layout.family}"
     text = page(
         title,
         tag("h1", title),
         tag("p", _about(layout), class_="where"),
         tag("h2", "The bench"),
         _drawing(layout),
-        tag("h2", "What you see, what it may mean"),
+        tag("h2", "From symptom to cause"),
         tag(
             "p",
-            "Find what you see in the first column. The second names what does just that, the "
-            "strongest cause first; the cure is the opposite sign.",
+            "Find what the camera or the screen shows in the first column. The second column lists "
+            "the misalignments that cause it, the strongest first; to correct, move the axis the "
+            "opposite way.",
         ),
         _reading_table(symptoms),
         *_alike(symptoms),
         tag("h2", "Axis by axis"),
         tag(
             "p",
-            "Dashed: the aligned beam. Orange: with the axis off by the amount named. All pictures "
-            "of a plane have one scale. Seen facing the oncoming light, x in the plane of "
-            "incidence, y up.",
+            "Dashed: the aligned beam. Orange: with the axis misaligned by the amount given. Ring: "
+            "the fiducial. All pictures of a plane have the same scale. Drawn as viewed against "
+            "the beam, x in the plane of incidence, y up."
+            + (
+                " Wavefront: aberrations that the misalignment adds to the aligned beam, "
+                "defocus to coma, with pointing left out."
+                if layout.family == "collimator"
+                else ""
+            ),
             class_="small",
         ),
-        *_rows(symptoms),
+        *_rows(layout, symptoms),
         tag("h2", "Cautions"),
         tag("ul", *(tag("li", line) for line in cautions(*(w for w, _ in layout.light.lines)))),
     )
@@ -60,7 +76,7 @@ def write_symptoms(layout: Layout, out_path: str | Path, name: str = "") -> Path
 
 
 def symptom_figure(symptom: Symptom, plane: str, window: Window, side: float = 2.5) -> Figure:
-    """Return a small plot of one plane: the ellipse without and with the axis off."""
+    """Return a small plot of one plane: the ellipse without and with the misalignment."""
     drawing = new_figure(side, side + 0.15)
     _plane(drawing.subplots(), symptom, plane, window)
     return drawing
@@ -79,7 +95,7 @@ def _plane(axes: Axes, symptom: Symptom, plane: str, window: Window) -> None:
             edgecolor=QUIET, linewidth=1.4, linestyle=(0, (4, 2.5)),
         )
     )  # fmt: skip
-    draw_mark(axes)
+    draw_fiducial(axes)
     if symptom.after[plane].power > 0:
         draw_outline(axes, symptom.after[plane].outline)
 
@@ -100,15 +116,15 @@ def _reach(spot: Spot) -> float:
     return max(abs(x) + w, abs(y) + h)
 
 
-def _rows(symptoms: Sequence[Symptom]) -> Iterator[Html]:
+def _rows(layout: Layout, symptoms: Sequence[Symptom]) -> Iterator[Html]:
     windows = _windows(symptoms)
     for axis in dict.fromkeys(s.axis for s in symptoms):
         yield tag("h3", axis)
         pair = (s for s in symptoms if s.axis == axis)
-        yield tag("div", *(_one(s, windows) for s in pair), class_="pair")
+        yield tag("div", *(_one(layout, s, windows) for s in pair), class_="pair")
 
 
-def _one(symptom: Symptom, windows: dict[str, Window]) -> Html:
+def _one(layout: Layout, symptom: Symptom, windows: dict[str, Window]) -> Html:
     side = 2.5 if len(symptom.after) < 3 else 2.0
     pictures, lines = [], [tag("strong", symptom.label)]
     for plane, window in windows.items():
@@ -116,6 +132,8 @@ def _one(symptom: Symptom, windows: dict[str, Window]) -> Html:
         drawing = png_uri(symptom_figure(symptom, plane, window, side), 130)
         pictures.append(tag("img", src=drawing, alt=f"{symptom.label}. {words}"))
         lines.append(tag("div", words))
+    if optical := aberration_words(layout, symptom.axis, symptom.amount):
+        lines.append(tag("div", f"Wavefront: {optical}."))
     strip = tag("div", *pictures, class_="strip")
     return tag("figure", strip, tag("figcaption", *lines))
 
@@ -134,24 +152,30 @@ def _reading_table(symptoms: Sequence[Symptom]) -> Html:
         (seen, ", ".join(c.replace(" ", "\u00a0") for c in causes))
         for seen, causes in readings(symptoms).items()
     ]
-    return table("Calculated by tracing this bench.", ("You see", "It may mean"), rows, "cards")
+    return table(
+        "Calculated by tracing rays through this bench.",
+        ("Symptom", "Possible causes"),
+        rows,
+        "cards",
+    )
 
 
 def _alike(symptoms: Sequence[Symptom]) -> Iterator[Html]:
     pairs = look_alikes(symptoms)
     if not pairs:
         return
-    yield tag("h3", "What looks alike")
+    yield tag("h3", "Misalignments with the same symptoms")
     yield tag(
         "p",
-        "At a glance the following look the same at these planes. To tell them apart, measure the "
-        "shape with care, or move each in turn and see which one helps.",
+        "The following pairs have nearly the same symptoms at these planes. To distinguish them, "
+        "measure the shape of the beam accurately, or move each axis in turn and measure which one "
+        "helps.",
     )
     yield tag("ul", *(tag("li", f"{a} and {b}") for a, b in pairs))
 
 
 def _about(layout: Layout) -> str:
     return (
-        f"Calculated by tracing rays through the ideal {layout.family} bench; a real one has its "
-        "own mirror figure, play and cross-talk."
+        f"Calculated by tracing rays through the ideal {layout.family} bench; a real one also has "
+        "mirror figure errors, backlash and cross-talk."
     )

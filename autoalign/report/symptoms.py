@@ -1,19 +1,18 @@
-"""From physics to words: what a person sees at each plane when one axis is off.
+"""From physics to words: what changes at each plane when one axis is misaligned.
 
-Directions are those of somebody who faces the oncoming light: x to the right in the plane of
-incidence, y up.
+Directions are as viewed against the beam: x to the right in the plane of incidence, y up.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.messages.words import given, number
+from autoalign.core.digits import given, number, percent
 from autoalign.optics.layout import Layout
 from autoalign.report.spots import Spot, spots_at
 
@@ -42,7 +41,7 @@ _RANK = {kind: rank for rank, kind in enumerate(_KINDS)}
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing to see: ``kind`` is its sort, ``strength`` how marked it is, ``words`` say it."""
+    """One visible change: ``kind``, ``strength`` (how marked it is), and ``words`` that say it."""
 
     kind: str
     strength: float
@@ -65,13 +64,13 @@ class Symptom:
         return f"{self.axis} {amount_label(self.amount, self.unit)}"
 
     def findings(self, plane: str) -> tuple[Finding, ...]:
-        """Return what is seen at ``plane``, most marked first."""
+        """Return the changes at ``plane``, most marked first."""
         return findings(self.before[plane], self.after[plane])
 
     def sentence(self, plane: str) -> str:
-        """Return what is seen at ``plane`` in words."""
+        """Return the changes at ``plane`` in words."""
         seen = self.findings(plane)
-        return "; ".join(f.words for f in seen) if seen else "looks the same"
+        return "; ".join(f.words for f in seen) if seen else "no visible change"
 
 
 def amount_label(amount: float, unit: str) -> str:
@@ -84,15 +83,20 @@ def amount_label(amount: float, unit: str) -> str:
     return f"{sign}{given(abs(amount) * shown[0])} {shown[1]}"
 
 
-def axis_symptoms(layout: Layout) -> tuple[Symptom, ...]:
+def axis_symptoms(
+    layout: Layout, progress: Callable[[str], None] | None = None
+) -> tuple[Symptom, ...]:
     """Return the symptoms of every axis of ``layout``, + and −, by an amount that shows.
 
     The amount is the smallest of 1, 2, 5, 10 … (mm, µm, mrad or µrad) at which something moves or
-    grows by a fifth of the beam's width, or is stretched by as much.
+    grows by a fifth of the beam's width, or is stretched by as much. ``progress`` is given the name
+    of each axis before it is traced.
     """
     before = spots_at(layout)
     out = []
     for motion in layout.motions:
+        if progress is not None:
+            progress(motion.axis)
         unit = "mm" if motion.kind == "shift" else "rad"
         amount = _telling(layout, motion.axis, before)
         for signed in (amount, -amount):
@@ -104,14 +108,14 @@ def axis_symptoms(layout: Layout) -> tuple[Symptom, ...]:
 def findings(before: Spot, after: Spot) -> tuple[Finding, ...]:
     """Return what has changed from ``before`` to ``after``, most marked first."""
     if not after.power > 0:
-        return (Finding("dark", math.inf, "no light arrives"),)
+        return (Finding("dark", math.inf, "dark: no light arrives"),)
     found = [*_moved(before, after), *_grown(before, after), *_stretched(before, after)]
     found += [*_skewed(before, after), *_dimmed(before, after)]
     return tuple(sorted(found, key=lambda f: -f.strength))
 
 
 def readings(symptoms: Sequence[Symptom]) -> dict[str, tuple[str, ...]]:
-    """Return the way back: for every sort of finding ("far: moves right"), what it may mean.
+    """Return the possible causes of every kind of change ("far: moves right").
 
     Plane by plane; the strongest cause comes first.
     """
@@ -128,10 +132,10 @@ def readings(symptoms: Sequence[Symptom]) -> dict[str, tuple[str, ...]]:
 
 
 def look_alikes(symptoms: Sequence[Symptom], alike: float = 0.985) -> tuple[tuple[str, str], ...]:
-    """Return pairs (with their signs) that look the same at every plane but for their size.
+    """Return pairs (with their signs) whose changes at every plane differ only in size.
 
-    Two are alike where the cosine between what they do, in units of the beam's width, is above
-    ``alike``: telling them apart then takes more than one look at these planes.
+    Two are alike if the cosine between what they do, in units of the beam's width, is above
+    ``alike``: one measurement at these planes then does not distinguish them.
     """
     shapes = [(s, _shape(s)) for s in symptoms]
     pairs = []
@@ -205,11 +209,13 @@ def _stretched(before: Spot, after: Spot) -> list[Finding]:
     if amount < _STRETCHED:
         return []
     if abs(upright) >= abs(slanted):
-        way = "sideways" if upright > 0 else "up and down"
+        way, name = "sideways" if upright > 0 else "up and down", "astigmatism 0°"
     else:
         way = "along the rising diagonal (╱)" if slanted > 0 else "along the falling diagonal (╲)"
+        name = "astigmatism 45°"
     ratio = (1 + amount) / (1 - min(amount, 0.999))
-    return [Finding(f"stretches {way}", amount, f"stretches {way}, {number(ratio)} to 1")]
+    kind = f"stretches {way}, as by {name}"
+    return [Finding(kind, amount, f"{kind}, {number(ratio)} to 1")]
 
 
 def _skewed(before: Spot, after: Spot) -> list[Finding]:
@@ -219,7 +225,7 @@ def _skewed(before: Spot, after: Spot) -> list[Finding]:
         return []
     ways = ("right", "left", "up", "down")
     way = ways[(0 if x > 0 else 1) if abs(x) >= abs(y) else (2 if y > 0 else 3)]
-    kind = f"becomes a teardrop, tail {way}"
+    kind = f"becomes a teardrop, tail {way}, as by coma"
     return [Finding(kind, amount, kind)]
 
 
@@ -228,7 +234,7 @@ def _dimmed(before: Spot, after: Spot) -> list[Finding]:
     if lost < _DIMMED:
         return []
     return [
-        Finding("dims", lost, f"loses {number(100 * lost, 2)} % of its light at a mirror's edge")
+        Finding("dims", lost, f"dims: {percent(lost)} of the light passes the edge of a mirror")
     ]
 
 

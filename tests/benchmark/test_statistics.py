@@ -44,7 +44,7 @@ def test_failures_count_as_infinitely_many_looks() -> None:
     assert summary.median == 8.5
     assert math.isinf(summary.p95)
     assert (summary.reached, summary.runs) == (6, 10)
-    assert summary.falsely_claimed == 4
+    assert summary.false_in_spec == 4
 
 
 def test_median_band_holds_the_median_of_many_seeds() -> None:

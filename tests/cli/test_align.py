@@ -201,9 +201,9 @@ def test_an_unknown_strategy_is_refused_before_anything_is_opened(
 @pytest.mark.parametrize(
     ("option", "value", "words"),
     [
-        ("--seed", "-1", "--seed -1: a whole number of 0 or more is needed"),
-        ("--budget", "1", "--budget 1: a whole number from 2 to 1000000 is needed"),
-        ("--budget", "-7", "--budget -7: a whole number from 2"),
+        ("--seed", "-1", "--seed -1: give a whole number of 0 or more"),
+        ("--budget", "1", "--budget 1: give a whole number from 2 to 1000000"),
+        ("--budget", "-7", "--budget -7: give a whole number from 2"),
     ],
 )
 def test_numbers_that_cannot_be_are_refused_before_anything_is_opened(
@@ -243,8 +243,8 @@ def test_a_serial_port_that_does_not_exist_ends_with_3(demo_bench: Bench, run: R
         (("demo", "--link", "string"), "--link"),
         (("align",), "bench"),
         (("report", "absent.db"), "absent.db"),
-        (("demo", "--seed", "-1"), "--seed -1: a whole number of 0 or more is needed"),
-        (("gallery", "steering", "--seed", "-1"), "--seed -1: a whole number of 0 or more"),
+        (("demo", "--seed", "-1"), "--seed -1: give a whole number of 0 or more"),
+        (("gallery", "steering", "--seed", "-1"), "--seed -1: give a whole number of 0 or more"),
     ],
 )
 def test_usage_mistakes_end_with_2_and_a_message(

@@ -15,6 +15,8 @@ from typing import Any
 import pytest
 
 from autoalign.benchmark.campaign_file import read_rows
+from autoalign.benchmark.outcome import Case
+from autoalign.core.errors import UsageError
 
 Run = Callable[..., Any]
 
@@ -55,16 +57,16 @@ def test_compare_after_drift_goes_on_in_the_same_file(tmp_path: Path, run: Run) 
         ("--strategies", "modle", "'modle'. Did you mean 'model'?"),
         ("--benches", "colimator", "Did you mean 'collimator'?"),
         ("--strategies", ",", "no strategies given"),
-        ("--drift", "0,much", "numbers from 0 (first time) to 1"),
-        ("--drift", "1.5", "numbers from 0 (first time) to 1"),
-        ("--drift", "-0.1", "numbers from 0 (first time) to 1"),
-        ("--first-seed", "-3", "--first-seed -3: a whole number of 0 or more is needed"),
-        ("--seeds", "0", "--seeds 0: a whole number from 1 to 1000000"),
-        ("--seeds", "1000000000000", "a whole number from 1 to 1000000"),
-        ("--workers", "-1", "--workers -1: a whole number from 1 to"),
-        ("--workers", "100000", "--workers 100000: a whole number from 1 to"),
-        ("--budget", "1", "--budget 1: a whole number from 2 to 1000000 is needed; the first look"),
-        ("--budget", "-5", "--budget -5: a whole number from 2"),
+        ("--drift", "0,much", "numbers from 0 (first alignment) to 1"),
+        ("--drift", "1.5", "numbers from 0 (first alignment) to 1"),
+        ("--drift", "-0.1", "numbers from 0 (first alignment) to 1"),
+        ("--first-seed", "-3", "--first-seed -3: give a whole number of 0 or more"),
+        ("--seeds", "0", "--seeds 0: give a whole number from 1 to 1000000"),
+        ("--seeds", "1000000000000", "give a whole number from 1 to 1000000"),
+        ("--workers", "-1", "--workers -1: give a whole number from 1 to"),
+        ("--workers", "100000", "--workers 100000: give a whole number from 1 to"),
+        ("--budget", "1", "--budget 1: give a whole number from 2 to 1000000"),
+        ("--budget", "-5", "--budget -5: give a whole number from 2"),
     ],
 )
 def test_names_and_numbers_that_cannot_be_are_refused_before_anything_runs(
@@ -75,6 +77,25 @@ def test_names_and_numbers_that_cannot_be_are_refused_before_anything_runs(
     assert said.code == 2
     assert words in " ".join(said.err.split())
     assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.parametrize(
+    "benches", [("--benches", "steering,relay"), ("--benches", "steering", "--benches", "relay")]
+)
+def test_a_list_and_a_repeated_option_mean_the_same(
+    benches: tuple[str, ...], run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both benches are asked for, in their order."""
+    asked: list[str] = []
+
+    def no_runs(wanted: list[Case], *_: object, **__: object) -> None:
+        asked.extend(case.bench for case in wanted)
+        raise UsageError("far enough")
+
+    monkeypatch.setattr("autoalign.benchmark.campaign.run_campaign", no_runs)
+    said = run("compare", *benches, "--strategies", "model", "--seeds", "1", "--output", tmp_path)
+    assert "far enough" in said.err
+    assert asked == ["steering", "relay"]
 
 
 @pytest.mark.slow
@@ -107,8 +128,8 @@ def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path,
         ("--every", "-5 s", "--every '-5 s': a time above 0 and up to 1000 h"),
         ("--every", "1e30 s", "a time above 0 and up to 1000 h"),
         ("--every", "1e400 s", "is beyond every number"),
-        ("--looks", "0", "--looks 0: a whole number of 1 or more is needed"),
-        ("--looks", "-2", "--looks -2: a whole number of 1 or more is needed"),
+        ("--looks", "0", "--looks 0: give a whole number of 1 or more"),
+        ("--looks", "-2", "--looks -2: give a whole number of 1 or more"),
     ],
 )
 def test_a_watch_that_cannot_be_is_refused_before_anything_is_opened(

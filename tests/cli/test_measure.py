@@ -154,6 +154,56 @@ def test_bits_set_the_saturation_level(tmp_path: Path, run: Callable[..., Any]) 
     assert "pixels at 4095 or above" in run("measure", path, "--bits", "12").text
 
 
+def test_a_missing_file_is_an_entry_like_a_broken_one(
+    tmp_path: Path, run: Callable[..., Any]
+) -> None:
+    """The other files are measured, in their order; JSON, CSV and table name the missing one."""
+    good = save(tmp_path / "good.png", spot())
+    absent = tmp_path / "absent.png"
+    said = run("measure", absent, good, "--json")
+    first, second = json.loads(said.out)
+    assert said.code == 2
+    assert first == {"name": str(absent), "problem": f"{first['problem']}"}
+    assert "there is no picture here" in first["problem"]
+    assert second["problem"] is None
+    assert "there is no picture here" in run("measure", absent, good, "--csv").out
+    assert "NOT MEASURED" in run("measure", absent).out
+
+
+def test_a_width_that_was_not_found_is_a_flag_and_no_number(
+    tmp_path: Path, run: Callable[..., Any]
+) -> None:
+    """Four hot pixels side by side have no width: a dash and a flag, null in JSON."""
+    pixels = np.zeros((100, 120), np.uint8)
+    pixels[50:52, 50:52] = 200
+    np.save(tmp_path / "frame.npy", pixels)
+    said = run("measure", tmp_path / "frame.npy")
+    row = next(line for line in said.out.splitlines() if "not converged" in line)
+    assert row.split()[3:7] == ["–"] * 4
+    (facts,) = json.loads(run("measure", tmp_path / "frame.npy", "--json").out)
+    assert facts["width_major"] == {"value": None, "uncertainty": None, "unit": "px"}
+    assert facts["centre_x"]["value"] is not None
+    assert facts["flags"][0]["kind"] == "not converged"
+
+
+def test_a_ghost_is_placed_in_pixels(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """Without a pitch no flag claims a millimetre; a second spot is named by column and row."""
+    y, x = np.mgrid[:200, :240]
+    ghost = 8000 * np.exp(-2 * (((x - 210) / 8) ** 2 + ((y - 30) / 8) ** 2))
+    said = run("measure", save(tmp_path / "ghost.png", spot() + ghost))
+    assert "second spot" in said.text
+    assert re.search(r"at \(column, row\) \((209|210|211), (29|30|31)\)", said.text)
+    assert "mm" not in said.text.replace("measure", "")
+
+
+def test_the_axes_of_the_figures_are_said(tmp_path: Path, run: Callable[..., Any]) -> None:
+    """On the sensor y goes down and azimuth is clockwise; explained pictures have y up."""
+    path = save(tmp_path / "good.png", spot())
+    assert "y down, from the centre of the first pixel" in run("measure", path).text
+    assert "clockwise (from +x towards +y)" in run("measure", path).text
+    assert json.loads(run("measure", path, "--json").out)[0]["axes"] == "sensor"
+
+
 @pytest.mark.slow
 def test_annotated_pictures_are_written(tmp_path: Path, run: Callable[..., Any]) -> None:
     """One picture a frame, named after it."""
@@ -170,7 +220,6 @@ def test_annotated_pictures_are_written(tmp_path: Path, run: Callable[..., Any])
     ("arguments", "said"),
     [
         ((), "nothing to measure"),
-        (("absent.png",), "absent.png: there is no picture here"),
         (("absent.png", "--pitch", "5"), "'5' has no unit; write for instance \"5 um\""),
         (("absent.png", "--pitch", "5,5 um"), "--pitch '5,5 um' has a comma between two digits"),
         (("absent.png", "--pitch", "5 mrad"), "is an angle; wanted is a length"),
@@ -225,7 +274,7 @@ def test_two_pictures_are_explained_in_words(tmp_path: Path, run: Callable[..., 
     amount = re.search(r"([0-9.]+) ± [0-9.]+ mm too close", surest)
     assert amount is not None, surest
     assert float(amount[1]) == pytest.approx(150**2 * (1.0 / 2000) / 10.0, rel=0.01)
-    assert any("Cannot be told" in sentence for sentence in facts["explanation"])
+    assert any("Cannot be determined" in sentence for sentence in facts["explanation"])
 
 
 @pytest.mark.slow
@@ -235,15 +284,15 @@ def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
     """The demo at its start: which of the bench's own axes to move, and which look alike."""
     bench = demo_bench()
     said = run("measure", bench, "--explain")
-    assert "What this says of the bench" in said.text
-    assert re.search(r"source\.z: move it by \+1\.\d+ ± 0\.\d+ mm, to 1\.\d+ mm", said.text)
+    assert "Diagnosis (± is 95 %)" in said.text
+    assert re.search(r"source\.z: move by \+1\.\d+ ± 0\.\d+ mm, to 1\.\d+ mm", said.text)
     assert "Either move source.y by" in said.text
-    assert "these frames cannot tell which stands off" in said.text
+    assert "these frames cannot show which is misaligned" in said.text
     axes = {
         a["axis"]: a for a in json.loads(run("measure", bench, "--explain", "--json").out)["axes"]
     }
     assert axes["source.z"]["unit"] == "mm"
-    assert (axes["source.z"]["told"], axes["source.y"]["told"]) == (True, False)
+    assert (axes["source.z"]["determined"], axes["source.y"]["determined"]) == (True, False)
 
 
 @pytest.mark.slow
@@ -251,9 +300,9 @@ def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
     ("family", "words"),
     [
         ("collimator-far-dark",
-         ("far: dark: nothing stands out", "Without far, what follows rests on near",
-          "Either move mirror.tilt by ", "these frames cannot tell which stands off")),
-        ("collimator-dark", ("near, far: dark: at near, nothing", "No camera sees the beam")),
+         ("far: dark: nothing stands out", "Without far, what follows relies on near",
+          "Either move mirror.tilt by ", "these frames cannot show which is misaligned")),
+        ("collimator-dark", ("near, far: dark: at near, nothing", "no camera sees the beam")),
     ],
 )  # fmt: skip
 def test_dark_planes_leave_something_to_say(
@@ -276,7 +325,7 @@ def test_a_focuser_is_explained_by_its_own_axes(tmp_path: Path, run: Callable[..
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
     said = run("measure", tmp_path / "bench.toml", "--explain")
     assert re.search(r"narrowest 0\.\d+ ± 0\.\d+ mm before focus sideways", said.text)
-    assert re.search(r"mirror\.z: move it by \+0\.3\d+ ± 0\.\d+ mm", said.text)
+    assert re.search(r"mirror\.z: move by \+0\.3\d+ ± 0\.\d+ mm", said.text)
 
 
 @pytest.mark.parametrize(
@@ -285,15 +334,15 @@ def test_a_focuser_is_explained_by_its_own_axes(tmp_path: Path, run: Callable[..
         (("--pitch", "100 um"), "needs --distances, --focal-length and --angle"),
         (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg"), "needs the pixel"),
         (("--distances", "1 m", "--focal-length", "1 m", "--angle", "9 deg", "--pitch", "9 um"),
-         "names 1 places for 1 frames; give one for each, at least two"),
+         "gives 1 distance for 1 frame; give one for each, at least two"),
         (("--distances", "-1 m", "--focal-length", "1 m", "--angle", "9 deg", "--pitch", "9 um"),
-         "--distances '-1 m': allowed is 0.1 mm to 100000 m"),
+         "--distances '-1 m': must be from 0.1 mm to 100000 m"),
         (("--distances", "1 m, 1 m", "--focal-length", "1 m", "--angle", "9deg", "--pitch", "9um"),
-         "'1 m, 1 m' names one place twice"),
+         "'1 m, 1 m' gives one distance twice"),
         (("--distances", "1 m", "--focal-length", "1 m", "--angle", "190 deg", "--pitch", "9 um"),
          "off-axis angle 190.0° must lie between 0° and 180°"),
         (("--distances", "1 m", "--focal-length", "0 m", "--angle", "9 deg", "--pitch", "9 um"),
-         "--focal-length '0 m': allowed is 1 mm to 100 m"),
+         "--focal-length '0 m': must be from 1 mm to 100 m"),
     ],
 )  # fmt: skip
 def test_what_an_explanation_needs_is_said(

@@ -23,15 +23,25 @@ RECORD = b"SQLite format 3\0 and what follows"
 @pytest.mark.parametrize(
     ("command", "name", "content", "words"),
     [
-        ((*PLAN, "--drawing"), "s.toml", b"[bench]", "must end in .png; for instance s.png"),
-        ((*PLAN, "--symptoms"), "s.toml", b"[bench]", "must end in .html or .htm"),
+        (
+            (*PLAN, "--drawing"),
+            "s.toml",
+            b"[bench]",
+            "needs a name that ends in .png, for example s.png",
+        ),
+        ((*PLAN, "--symptoms"), "s.toml", b"[bench]", "a name that ends in .html or .htm"),
         ((*PLAN, "--symptoms"), "s.html", PAGE, "not an HTML page of this program"),
-        ((*PLAN, "--drawing"), "s.png", RECORD, "the record of a run"),
+        ((*PLAN, "--drawing"), "s.png", RECORD, "the journal of a run"),
         ((*PLAN, "--drawing"), "s.png", b"\x89PNG\r\n\x1a\n of a camera", "not a PNG picture of"),
-        (("gallery", "--output"), "mine.toml", b"[bench]", "must end in .html or .htm"),
-        (("align", "no.toml", "--memory"), "keep.toml", b"[bench]", "must end in .json"),
-        (("align", "no.toml", "--memory"), "keep.json", b'{"mine": 1}', "not a bench's memory of"),
-        (("watch", "no.toml", "--output", "w", "--memory"), "k.toml", b"[a]", "must end in .json"),
+        (("gallery", "--output"), "mine.toml", b"[bench]", "a name that ends in .html or .htm"),
+        (("align", "no.toml", "--memory"), "keep.toml", b"[bench]", "a name that ends in .json"),
+        (("align", "no.toml", "--memory"), "keep.json", b'{"mine": 1}', "not a calibration of"),
+        (
+            ("watch", "no.toml", "--output", "w", "--memory"),
+            "k.toml",
+            b"[a]",
+            "a name that ends in .json",
+        ),
     ],
 )
 def test_a_file_of_another_kind_is_refused_and_left_alone(
@@ -51,7 +61,7 @@ def test_the_memory_before_is_no_other_file_either(run: Run, tmp_path: Path) -> 
     (tmp_path / "keep.previous.json").write_text("[1, 2]")
     said = run("align", "no.toml", "--memory", tmp_path / "keep.json")
     assert said.code == 2
-    assert "keep.previous.json: the file there is not a bench's memory" in said.err
+    assert "keep.previous.json: the existing file is not a calibration" in said.err
 
 
 @pytest.mark.parametrize(
@@ -64,7 +74,7 @@ def test_a_record_is_never_written_over(run: Run, tmp_path: Path, options: tuple
     before = (tmp_path / options[1]).read_bytes()
     said = run("report", tmp_path / "run.db", options[0], tmp_path / options[1])
     assert (said.code, (tmp_path / options[1]).read_bytes()) == (2, before)
-    assert "its name must end in" in said.err
+    assert "needs a name that ends in" in said.err
 
 
 @pytest.mark.slow

@@ -43,6 +43,6 @@ def test_plan_writes_the_symptoms_of_the_bench(
     text = page.read_text(encoding="utf-8")
     assert said.code == 0
     assert str(page) in said.text
-    assert "What you see, what it means: bench" in text
+    assert "Symptoms and causes: bench" in text
     for axis in ("source.x", "source.z", "mirror.clocking"):
         assert axis in text

@@ -45,10 +45,11 @@ def test_a_bench_file_gives_words_tables_and_a_drawing(
     for words in (
         "parent focal length 136.4364 mm",
         "off-axis distance 86.0365 mm",
-        "Which way each axis moves the spot",
+        "How each axis moves the spot",
         "mm per mrad",
-        "own divergence 0.6667 mrad full",
-        "enough",
+        "divergence of the beam itself (ISO 11146) 0.667 mrad full angle",
+        "divergence, near to far 0.0233 mrad",
+        "sufficient",
     ):
         assert words in said.text
     with Image.open(tmp_path / "plan.png") as image:
@@ -72,9 +73,9 @@ def test_held_axes_are_marked_and_not_judged(demo_bench: Callable[..., Path], ru
     """However coarse: no search moves them. What stands behind the travel is said."""
     said = run("plan", demo_bench(("hold = []", 'hold = ["source"]')))
     assert said.code == 0
-    assert said.text.count("held, not judged") == 3
-    assert "source.x (held) – – –" in said.text
-    assert "Travel makes up for 3 standard deviations of how the parts stand, without" in said.text
+    assert said.text.count("locked, not evaluated") == 3
+    assert "source.x (locked) – – –" in said.text
+    assert "The travel compensates 3 standard deviations of the placement, without" in said.text
 
 
 @pytest.mark.slow
@@ -83,12 +84,12 @@ def test_a_view_that_is_assumed_is_said_to_be(demo_bench: Callable[..., Path], r
     driver = 'driver = "simulated"\nplane = "near"'
     real = 'driver = "image-folder"\nplane = "near"\nfolder = "p"\npitch = "5.5 um"'
     bench = demo_bench((driver, real))
-    assumed = "cameras assumed to see 60 mm (with the file's pitch 10909 pixels a side at 'near')"
+    assumed = "field of view of 60 mm (10909 pixels at near, with the pitch of the bench file)"
     assert assumed in run("plan", bench).text
     said = run("plan", bench, "--view", "near=11.26 x 8.45 mm, far=60 mm").text
-    assert "cameras that see near=11.26 x 8.45 mm, far=60 mm (--view)" in said
+    assert "a field of view of near=11.26 x 8.45 mm, far=60 mm (--view)" in said
     assert "The aligned beam does not fit into the view at near" in said
-    assert "not even aligned" in said
+    assert "outside even if aligned" in said
     assert "miss a view" not in said
 
 
@@ -100,7 +101,7 @@ def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
         said = run("plan", *NUMBERS, "--na", "0.13", "--emission", emission, "--json")
         lost.append(json.loads(said.out)["beam at the first element"]["captured light (%)"])
         words = run("plan", *NUMBERS, "--na", "0.13", "--emission", emission).text
-        assert f"{emission}, NA 0.13: the sine of the half-angle at {where}" in words
+        assert f"{emission}, NA 0.13 (sine of the half-angle at {where}" in words
     assert lost[0] > lost[1] + 5
 
 
@@ -113,7 +114,7 @@ def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
         (("absent.toml",), "there is no such file"),
         (
             ("--focal-length", "-150 mm", "--angle", "35 deg"),
-            "--focal-length '-150 mm': allowed is 1 mm to 100 m",
+            "--focal-length '-150 mm': must be from 1 mm to 100 m",
         ),
         ((*NUMBERS[:4], "--aperture", "3 m"), "more than 4 times the reflected focal length"),
         ((*NUMBERS[:4], "--wavelength", "633"), 'write for instance "633 nm"'),
@@ -127,17 +128,17 @@ def test_the_profile_of_the_light_is_chosen_and_named(run: Run) -> None:
         ((*NUMBERS, "--view", "60 x 4.5"), "--view '60 ' has no unit"),
         ((*NUMBERS, "--view", "60 x -45 mm"), "a field of -45 mm"),
         ((*NUMBERS, "--view", "near=4 mm, fra=6 mm"), "Did you mean 'far'?"),
-        ((*NUMBERS, "--placement", "1 mm"), "a length and an angle are needed"),
+        ((*NUMBERS, "--placement", "1 mm"), "give a length and an angle"),
         ((*NUMBERS, "--placement", "0 mm, 1 mrad"), "both must be larger than 0"),
-        ((*NUMBERS, "--placement", "1e9 mm, 1 mrad"), "at the most 100 mm and 500 mrad"),
-        ((*NUMBERS, "--placement", "1 mm, 1e9 mrad"), "at the most 100 mm and 500 mrad"),
+        ((*NUMBERS, "--placement", "1e9 mm, 1 mrad"), "must be at most 100 mm and 500 mrad"),
+        ((*NUMBERS, "--placement", "1 mm, 1e9 mrad"), "must be at most 100 mm and 500 mrad"),
         ((*NUMBERS, "--placement", "1e400 mm, 1 mrad"), "is beyond every number"),
         ((*NUMBERS, "--view", "near=4 mm, near=6 mm, far=6 mm"), "plane 'near' is given twice"),
         ((*NUMBERS, "--view", "near=, far=6 mm"), "--view, plane 'near', ''"),
-        ((*NUMBERS, "--wavelength", "1e9 m"), "--wavelength '1e9 m': allowed is 10 nm to 10 mm"),
-        ((*NUMBERS[:4], "--aperture", "1e-300 mm"), "allowed is 0.01 mm to 100 m"),
-        ((*NUMBERS, "--core", "1e9 mm"), "--core '1e9 mm': allowed is 0 mm to 1 m"),
-        ((*NUMBERS, "--far", "1e30 m"), "--far '1e30 m': allowed is 0.1 mm to 100000 m"),
+        ((*NUMBERS, "--wavelength", "1e9 m"), "--wavelength '1e9 m': must be from 10 nm to 10 mm"),
+        ((*NUMBERS[:4], "--aperture", "1e-300 mm"), "must be from 0.01 mm to 100 m"),
+        ((*NUMBERS, "--core", "1e9 mm"), "--core '1e9 mm': must be from 0 mm to 1 m"),
+        ((*NUMBERS, "--far", "1e30 m"), "--far '1e30 m': must be from 0.1 mm to 100000 m"),
     ],
 )
 def test_a_plan_that_cannot_be_made_says_why(
@@ -153,7 +154,7 @@ def test_numbers_beside_a_bench_file_are_refused(demo_bench: Callable[..., Path]
     """Which of the two would hold is not guessed."""
     said = run("plan", demo_bench(), "--focal-length", "100 mm")
     assert said.code == 2
-    assert "a bench file and --focal-length: give one or the other" in said.err
+    assert "a bench file and --focal-length exclude each other" in said.err
 
 
 def test_the_template_is_a_bench_file_that_can_be_planned(run: Run, tmp_path: Path) -> None:

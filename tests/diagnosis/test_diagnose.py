@@ -82,7 +82,7 @@ def test_an_aligned_bench_has_nothing_wrong():
     told, by_name = found(traced())
     for f in by_name.values():
         assert abs(f.value) < 2 * f.uncertainty
-        assert "not distinguishable from right" in f.sentence
+        assert "aligned within ±" in f.sentence
     assert len(told.cannot_tell) == 3
 
 
@@ -90,7 +90,7 @@ def test_an_aligned_bench_has_nothing_wrong():
 def test_a_focus_error(focus):
     """A source 1 mm too close makes a large beam at the far screen, and is named as too close."""
     _, by_name = found(traced(focus=focus))
-    f = by_name["focus"]
+    f = by_name["defocus"]
     assert f.value == pytest.approx(focus, rel=0.08)
     assert ("too close" if focus > 0 else "too far") in f.sentence
     assert f.confidence > 0.999
@@ -126,7 +126,7 @@ def test_words_put_the_surest_first():
     """The sentences are in order of confidence and end with what cannot be told."""
     told, _ = found(traced(focus=2.0, t=0.05), clear_aperture=APERTURE)
     words = told.words()
-    assert words[0].startswith("The source is 1.95 ± 0.012 mm too close")
+    assert words[0].startswith("Defocus: the source is 1.95 ± 0.012 mm too close")
     assert words[-3:] == told.cannot_tell
     assert any("filled" in w for w in words)
 
@@ -158,7 +158,7 @@ def test_every_flag_is_a_finding_with_what_to_do():
     """Each kind is named with its plane and its evidence; only hot pixels need no action."""
     for kind in FlagKind:
         (remark,) = remarks({"far": flagged(traced()["far"], kind, use=Use.POSITION)})
-        assert remark.sentence.startswith(f"far: {kind}: test. Its centre can be used")
+        assert remark.sentence.startswith(f"far: {kind}: test. The centre is usable")
         assert (len(remark.sentence.split(". ")) > 2) == (kind is not FlagKind.HOT_PIXELS)
 
 
@@ -175,7 +175,7 @@ def test_planes_without_widths_still_tell_the_direction(use):
     assert any("points at least 4 mrad to the right (+x)" in w for w in told.remains), told.remains
     assert any("mirror is turned by 2 mrad" in w for w in told.remains)
     assert any("At far the beam lies too far to the right (+x)" in w for w in told.remains)
-    assert any("Focus and astigmatism cannot be told" in w for w in told.words())
+    assert any("Defocus and astigmatism cannot be determined" in w for w in told.words())
     assert told.words()[0].startswith("far: clipped by the sensor: right 30.0%.")
 
 
@@ -183,8 +183,8 @@ def test_one_plane_alone():
     """Where it stands is said, and that where it points cannot be told."""
     quality = combine({"near": traced(tilt=2e-3)["near"]}, DISTANCES)
     told = diagnose(quality, reflected_focal_length=RHO, off_axis_angle=ALPHA)
-    assert told.remains[0].startswith("near alone is left: the beam stands at (")
-    assert "cannot be told from one plane" in told.remains[0]
+    assert told.remains[0].startswith("Only near is left: the beam is at (")
+    assert "One plane does not show where it points" in told.remains[0]
 
 
 def test_an_optic_that_is_none():

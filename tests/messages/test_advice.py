@@ -30,7 +30,7 @@ def test_a_sure_axis_is_told_with_its_way_its_goal_and_its_doubt():
     """The move is against the misalignment, ± is 95 % (1.96 u), the goal is where it ends."""
     words = told(reading("source.z", -0.5, 0.05))
     assert words[0] == (
-        "source.z: move it by +0.500 ± 0.098 mm, to 0.750 mm (over 99 % sure of the direction)."
+        "source.z: move by +0.500 ± 0.098 mm, to 0.750 mm (over 99 % sure of the direction)."
     )
     assert "in spec with a probability of 80 %" in words[1]
 
@@ -47,7 +47,7 @@ def test_a_goal_beyond_the_limits_is_said():
     """The axis cannot do it alone."""
     words = told(reading("source.z", 2.5, 0.05))
     assert "to −2.250 mm" in words[0]
-    assert "beyond its limits, −1.00 to 1.00 mm: bring the part closer by hand" in words[0]
+    assert "beyond its limits, −1.00 to 1.00 mm: with all motors at rest" in words[0]
 
 
 def test_axes_that_look_alike_are_an_either_or():
@@ -59,16 +59,16 @@ def test_axes_that_look_alike_are_an_either_or():
     words = told(*axes, shares=(share,), alike=(("source.y", "mirror.clocking"),))
     assert words[0] == (
         "Either move source.y by −0.400 ± 0.098 mm, or mirror.clocking by −4.70 ± 0.98 mrad: one "
-        "of them is enough; these frames cannot tell which stands off."
+        "of them is enough; these frames cannot show which is misaligned."
     )
-    assert not any("Cannot be told" in w for w in words)
+    assert not any("Cannot be distinguished" in w for w in words)
 
 
 def test_one_choice_names_what_has_to_be_right():
     """Only one axis of a group explains what is seen."""
     share = Share(("source.y", "mirror.clocking"), ((reading("source.y", 0.4, 0.05),),))
     words = told(reading("source.y", 0.2, 1.0), shares=(share,))
-    assert words[0] == "Move source.y by −0.400 ± 0.098 mm, if mirror.clocking is right."
+    assert words[0] == "Move source.y by −0.400 ± 0.098 mm, if mirror.clocking is aligned."
 
 
 def test_what_is_right_and_what_cannot_be_told():
@@ -79,20 +79,34 @@ def test_what_is_right_and_what_cannot_be_told():
         reading("mirror.clocking", 0.0, 0.02, 0.02),
     )
     words = told(*axes, alike=(("source.y", "mirror.clocking"),))
-    assert words[0].startswith("No axis stands off by more than half a tolerance")
-    assert "Right as far as these frames tell: source.z (within 0.098 mm)." in words
-    assert words[-1].startswith("Cannot be told apart: source.y and mirror.clocking.")
+    assert "no axis is misaligned by more than half a tolerance of the spec; nothing" in words[0]
+    assert "nothing is known of source.y and mirror.clocking." in words[0]
+    assert "Aligned, as far as these frames show: source.z (within 0.098 mm)." in words
+    assert words[-1].startswith("Cannot be distinguished: source.y and mirror.clocking.")
+
+
+def test_frames_that_tell_of_no_axis_do_not_call_the_bench_aligned():
+    """Where nothing is known of any axis, that is what is said, and not that none is off."""
     alone = told(reading("source.y", 0.0, 1.0), alike=(("source.y",),))
-    assert "Cannot be told: how far source.y is off" in alone[-1]
+    assert alone[0].startswith("No axis can be named: these frames do not determine")
+    assert "Cannot be determined: source.y" in alone[-1]
+    assert not any("misaligned" in sentence for sentence in alone)
 
 
-@pytest.mark.parametrize(("chance", "words"), [(0.02, "look again afterwards"), (0.5, "50 %")])
+def test_a_misalignment_is_said_in_waves_as_well():
+    """Beside the millimetres stands what the misalignment does to the wavefront."""
+    found = Misalignment((reading("source.z", -0.5, 0.05),), (), (), 0.8, 0.0)
+    words = advice_words(found, AXES, HERE, lambda axis, amount: f"defocus of {axis} {amount}")
+    assert "sure of the direction; causes defocus of source.z -0.5)." in words[0]
+
+
+@pytest.mark.parametrize(("chance", "words"), [(0.02, "measure again and correct"), (0.5, "50 %")])
 def test_what_to_expect(chance, words):
-    """Large moves do not end exactly."""
+    """After large moves a correction is needed."""
     assert words in told(reading("source.z", 0.5, 0.05), chance=chance)[1]
 
 
 def test_a_layout_that_does_not_fit_is_said_first():
     """Numbers read with a wrong layout mislead."""
     words = told(reading("source.z", 0.5, 0.05), excess=30.0)
-    assert words[0].startswith("Caution: what is seen does not fit the bench file.")
+    assert words[0].startswith("Caution: the measurement does not agree with the bench file.")

@@ -211,7 +211,7 @@ def test_facts_are_labelled_and_fit_into_json(demo: Plan) -> None:
     tilt = next(a for a in facts["axes"] if a["name"] == "mirror.tilt")
     per_mrad = tilt["spot moves (mm per mrad)"]["far"][0]
     assert per_mrad == pytest.approx(demo.axes[4].moves["far"][0] * 1e-3)
-    assert facts["source-limited divergence (mrad)"] == pytest.approx(2 / 3)
+    assert facts["divergence of the beam itself, by design (mrad)"] == pytest.approx(2 / 3)
     assert any("source.y" in words for words in facts["invisible to the spec"])
 
 

@@ -198,6 +198,16 @@ def test_a_stack_gives_every_page_a_name(tmp_path):
     assert (pictures[0].frame.pitch_x, pictures[0].frame.pitch_y) == (0.1, 0.2)
 
 
+def test_compressed_fits_is_read_and_found(tmp_path):
+    """.fits.gz is the same picture as .fits, in a folder too."""
+    fits = pytest.importorskip("astropy.io.fits")
+    path = tmp_path / "a.fits.gz"
+    fits.PrimaryHDU(grey(np.uint16)).writeto(path)
+    assert find_pictures([tmp_path]) == [path]
+    (picture,) = read_pictures(path)
+    assert np.array_equal(picture.frame.pixels, grey(np.uint16))
+
+
 @pytest.mark.parametrize("suffix", [".png", ".tif", ".bmp", ".pgm", ".npy", ".fits", ".raw"])
 def test_broken_files_give_our_error_and_no_other(tmp_path, suffix):
     """Cut off anywhere, with flipped bytes, or plain nonsense: a frame or a FrameError."""
@@ -234,5 +244,5 @@ def test_which_files_are_meant(tmp_path):
         (tmp_path / name).write_bytes(b"x")
     names = [p.name for p in find_pictures([tmp_path, str(tmp_path / "a*"), tmp_path / "b.png"])]
     assert names == ["a.raw", "b.png"]
-    with pytest.raises(UsageError, match=r"there is no picture here\. Looked for"):
+    with pytest.raises(UsageError, match=r"there is no picture here\. Supported:"):
         find_pictures([tmp_path / "*.bmp"])

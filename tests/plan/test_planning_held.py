@@ -48,7 +48,7 @@ def test_what_the_free_axes_cannot_make_up_for_is_advice() -> None:
 def test_held_axes_have_no_needs_among_the_facts() -> None:
     """A number that nobody must meet is not given."""
     facts = {a["name"]: a for a in planned("mirror.tip").facts()["axes"]}
-    assert facts["mirror.tip"]["held"] is True
+    assert facts["mirror.tip"]["locked"] is True
     assert facts["mirror.tip"]["resolution (mrad)"] is None
     assert facts["mirror.tip"]["travel to either side (mrad)"] is None
     assert facts["mirror.tilt"]["travel to either side (mrad)"] > 0

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from autoalign.beam.standards.own_beam import OWN_DIVERGENCE, OwnFigure
 from autoalign.core.axes import Axis
 from autoalign.core.cautions import before_motion, cautions
+from autoalign.messages.verdict_words import verdict_text
 from autoalign.report.markup import Html, table, tag
 from autoalign.report.run_report import page_of, write_report
 
@@ -34,8 +36,8 @@ def page(source, check_page):
 def test_the_page_is_well_formed_and_says_what_happened(page):
     """Every tag closes in turn; title, verdict and sections are there, in this order."""
     headings = [
-        "Alignment of gas spectrometer", "In spec", "term by term", "Before and after",
-        "How it went", "Moves", "What was not done", "Cautions", "Where this comes from",
+        "Alignment of gas spectrometer", "In spec", "term by term", "Start and end",
+        "Convergence", "Moves", "Limits of this report", "Cautions", "Provenance",
     ]  # fmt: skip
     places = [page.text.find(h) for h in headings]
     assert all(p >= 0 for p in places)
@@ -83,6 +85,27 @@ def test_every_number_of_the_verdict_has_its_unit(page):
     assert "ellipticity, far to near 0.8000 0.9960 1 ± 0.015 0.0020 ratio yes" in text
 
 
+def test_the_standard_s_figures_stand_beside_the_terms(record, check_page):
+    """The asymptotic angle and each plane's ellipticity, at the start and at the end."""
+    own = (
+        OwnFigure(OWN_DIVERGENCE, "rad", 3.94e-3, 0.05e-3),
+        OwnFigure("ellipticity at far", "1", 0.9, 0.001),
+    )
+    page = check_page(page_of(replace(record, own_before=own[:1], own_after=own)))
+    assert "The beam itself (ISO 11146)" in page.text
+    assert f"{OWN_DIVERGENCE} 3.940 ± 0.050 mrad 3.940 ± 0.050 mrad" in page.text
+    assert "ellipticity at far – 0.9000 ± 0.0010" in page.text
+
+
+def test_one_measurement_without_a_move_is_said_so(record):
+    """No "1 looks", and no move that never was."""
+    alone = replace(record, probes=record.probes[-1:], moves=())
+    text = verdict_text(alone)
+    assert text.startswith("1 measurement and 0 moves in ")
+    assert "Nothing was moved; these figures are from the last measurement." in text
+    assert "after the last move" not in text
+
+
 @pytest.mark.slow
 def test_hostile_names_stay_text(record, check_page):
     """Names of benches, axes, terms, planes and messages can carry anything and break nothing."""
@@ -128,7 +151,7 @@ def test_a_frame_without_a_beam_is_shown_and_said(record, check_page):
 def test_a_long_list_of_moves_is_cut_and_said_so(record, check_page):
     """Hundreds of moves: the ends are shown, the count and the journal are named."""
     page = check_page(page_of(replace(record, moves=record.moves * 300)))
-    assert "The first 60 and the last 60 of 600 lines" in page.text
+    assert "The first 60 and the last 60 of 600 rows" in page.text
     assert page.text.count("timed out, position unknown") == 60
 
 

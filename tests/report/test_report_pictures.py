@@ -14,7 +14,7 @@ from autoalign.core.frames import Frame
 from autoalign.journal.record import Outline, Picture
 from autoalign.report.convergence import convergence_figure
 from autoalign.report.frame_view import draw_picture, light_range, window_for
-from autoalign.report.profile_picture import draw_profile
+from autoalign.report.profile_picture import draw_profile, profile_figure
 from autoalign.report.run_picture import draw_run
 from autoalign.report.style import MARK, light_colours, new_figure
 
@@ -141,6 +141,27 @@ def test_the_run_picture_works_without_frames_or_probes(record, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("view", VIEWS)
+def test_a_profile_picture_has_the_axes_of_the_table(make_gaussian, view):
+    """Cross, window and pixels lie in the plane's axes, y up: where the table says."""
+    frame, profile = make_gaussian(centre=(2, -1), azimuth=0.4, view=VIEWS[view])
+    figure = profile_figure(frame, profile)
+    cross = next(line for line in figure.axes[1].lines if line.get_marker() == "+")
+    assert np.hstack(cross.get_data()) == pytest.approx(profile.in_plane_axes().centroid)
+    assert figure.axes[0].get_ylim()[1] > figure.axes[0].get_ylim()[0]
+    assert figure.axes[0].get_ylabel() == "y (up), mm"
+
+
+def test_a_profile_picture_without_a_pitch_is_in_pixels_on_the_sensor(make_gaussian):
+    """No label says mm, y goes down, and no fiducial is drawn where there is none."""
+    frame, profile = make_gaussian(centre=(2, -1))
+    figure = profile_figure(frame, profile, unit="px", sensor=True)
+    texts = [t.get_text() for a in figure.axes for t in (*a.texts, a.xaxis.label, a.yaxis.label)]
+    assert not [t for t in texts if "mm" in t]
+    assert "y (downwards), px" in texts
+    assert figure.axes[0].get_ylim()[1] < figure.axes[0].get_ylim()[0]
+
+
 def test_a_profile_picture_shows_pixels_and_flags(make_gaussian, tmp_path):
     """The measured frame in the camera's own axes, not blank."""
     frame, profile = make_gaussian(centre=(2, -1), azimuth=0.4)
@@ -187,4 +208,4 @@ def test_a_long_run_shows_its_best_so_far(record):
     best = lines["best merit so far"].get_ydata()
     assert np.all(np.diff(best) <= 0)
     assert best[-1] == max(min(r.merit for r in rows), 0.01)
-    assert len(lines["merit of every look"].get_ydata()) == 200
+    assert len(lines["merit of every measurement"].get_ydata()) == 200

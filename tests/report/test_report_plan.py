@@ -123,7 +123,7 @@ def test_long_and_short_benches_are_drawn(far, tmp_path):
     """Planes close by, far away, and so far that heights are stretched, which is then said."""
     layout = collimator(far / 3, far)
     assert draw_plan(layout, tmp_path / "plan.png").stat().st_size > 30_000
-    stretched = any("× larger" in t for t in texts(plan_figure(layout)))
+    stretched = any("vertical scale ×" in t for t in texts(plan_figure(layout)))
     assert stretched == (far == 60_000.0)
 
 

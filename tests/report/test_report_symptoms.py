@@ -115,7 +115,9 @@ def test_amounts_show_on_the_screen(symptoms):
 def test_the_way_back_names_the_cause(symptoms):
     """The table "you see → it may mean" leads back to what was turned, strongest first."""
     table = readings(symptoms)
-    assert set(table["far: stretches sideways"]) == {one(symptoms, "source.x", 1).label}
+    assert set(table["far: stretches sideways, as by astigmatism 0°"]) == {
+        one(symptoms, "source.x", 1).label
+    }
     assert one(symptoms, "mirror.tilt", -1).label in table["far: moves left"]
     places = [k.partition(":")[0] for k in table]
     assert places == sorted(places, key=["near", "far"].index)
@@ -134,7 +136,7 @@ def test_a_beam_that_misses_is_said_to_be_gone():
     before = spots_at(layout)
     after = spots_at(layout, {"source.y": 40.0})
     assert after["far"].power == 0
-    assert findings(before["far"], after["far"])[0].words == "no light arrives"
+    assert findings(before["far"], after["far"])[0].words == "dark: no light arrives"
 
 
 def test_a_fold_mirror_doubles_its_turn():

@@ -15,6 +15,7 @@ from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.iterate import Seen
 from autoalign.beam.frame.middle import median
 from autoalign.beam.profile import Flag, FlagKind, Use
+from autoalign.core.digits import percent
 
 __all__ = ["clipped_by_sensor", "clipping_covariance", "spot_at_edge"]
 
@@ -31,7 +32,7 @@ def clipped_by_sensor(context: Context) -> Evidence | None:
     over = {name: value for name, value in lit.items() if value > least}
     if not over:
         return None
-    where = ", ".join(f"{name} {value / peak:.1%}" for name, value in over.items())
+    where = ", ".join(f"{name} {percent(value / peak)}" for name, value in over.items())
     strongest = max(over.values()) / max(peak, 1e-300)
     return Evidence(f"light at the sensor's edge, of the peak: {where}", strongest)
 

@@ -8,6 +8,7 @@ from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.frame.iterate import fine
 from autoalign.beam.frame.moments import WINDOW_FACTOR
+from autoalign.core.digits import percent
 
 __all__ = ["outgrown", "too_noisy", "unsettled"]
 
@@ -24,7 +25,7 @@ def outgrown(context: Context) -> Evidence | None:
         return None
     words = (
         f"the window has {part:.1f} times the area of the frame, and widths hold to "
-        f"{settled.unsteady:.1%}: noise or uneven light may have let it grow"
+        f"{percent(settled.unsteady)}: noise or uneven light may have let it grow"
     )
     return Evidence(words, part)
 
@@ -48,14 +49,14 @@ def too_noisy(context: Context) -> Evidence | None:
         return None
     words = (
         f"too noisy for a window of {WINDOW_FACTOR:g} widths; {settled.factor:g} were taken, "
-        f"widths hold to {settled.unsteady:.0%}"
+        f"widths hold to {percent(settled.unsteady)}"
     )
     if settled.unsteady >= limits.unsteady:
         return Evidence(words, settled.unsteady)
     ratio = _area_inside(context)
     if limits.inner_least < ratio < limits.inner_most:
         return Evidence(words, settled.unsteady)
-    words += f", but one of {limits.inner_factor:g} gives {ratio:.0%} of the beam's area"
+    words += f", but one of {limits.inner_factor:g} gives {percent(ratio)} of the beam's area"
     return Evidence(words, math.inf)
 
 

@@ -11,6 +11,7 @@ from autoalign.beam.checks.context import Context, outline
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.radial_profile import ANGLE, RAYS, Polar
 from autoalign.beam.frame.middle import median
+from autoalign.core.digits import number, percent, rounded
 
 __all__ = ["half_height_radius", "hard_edge", "nick", "ring"]
 
@@ -38,8 +39,8 @@ def ring(context: Context) -> Evidence | None:
     if middle > most or profile[where] - middle < 5 * scatter:
         return None
     return Evidence(
-        f"the middle has {middle / polar.top:.0%} of the light at {polar.t[where]:.2f} of the half "
-        "width"
+        f"the middle has {percent(middle / polar.top)} of the light at {polar.t[where]:.2f} of the "
+        "half width"
     )
 
 
@@ -62,8 +63,8 @@ def hard_edge(context: Context) -> Evidence | None:
     if part < limits.aperture_part:
         return None
     level = median(inside[hard]) / polar.top
-    how = "all round" if part > 0.9 else f"over {part:.0%} of the circumference"
-    words = f"a hard edge {how}, where the light still has {min(level, 1.0):.0%} of its top"
+    how = "all round" if part > 0.9 else f"over {percent(part)} of the circumference"
+    words = f"a hard edge {how}, where the light still has {percent(min(level, 1.0))} of its top"
     return Evidence(words + "; widths are of what passes", part)
 
 
@@ -82,9 +83,11 @@ def nick(context: Context) -> Evidence | None:
     if depth[worst] < max(least, 10 * scatter) or deep.mean() > 0.25:
         return None
     angle = math.degrees(polar.angle[worst])
-    size = depth[worst] * smooth[worst] * polar.half_width[worst]
+    pixel = max(context.ready.pitch)
+    size = float(depth[worst] * smooth[worst] * polar.half_width[worst]) / pixel
     words = (
-        f"{depth[worst]:.0%} of the radius ({size:.3g} mm) deep at {angle:.0f}° from +x towards +y"
+        f"{percent(float(depth[worst]))} of the radius ({number(size, 2)} pixels) deep, at "
+        f"{rounded(angle, 0)}° from +x towards +y"
     )
     return Evidence(words, float(depth[worst]))
 

@@ -28,6 +28,7 @@ from autoalign.beam.checks.context import Context, outline
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.radial_profile import RAYS, Polar
 from autoalign.beam.checks.thresholds import Thresholds
+from autoalign.core.digits import percent
 
 __all__ = ["shelf"]
 
@@ -88,7 +89,7 @@ def shelf(context: Context) -> Evidence | None:
     if not level:
         return None
     words = (
-        f"a shelf of {level / polar.top:.1%} of the top beside the beam, at "
+        f"a shelf of {percent(level / polar.top)} of the top beside the beam, at "
         f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it, or "
         "the tail of strong coma"
     )

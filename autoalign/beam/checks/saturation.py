@@ -21,6 +21,7 @@ from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.frame.pixels import fill
 from autoalign.beam.frame.preprocess import Prepared
+from autoalign.core.digits import percent
 from autoalign.core.frames import Pixels
 
 __all__ = ["saturated"]
@@ -39,7 +40,7 @@ def saturated(context: Context) -> Evidence | None:
     pixel = ready.pitch[0] * ready.pitch[1]
     beam = 4 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / pixel
     part = count / max(beam, 1.0)
-    return Evidence(f"{count} {what}, {part:.0%} of the beam's area", part)
+    return Evidence(f"{count} {what}, {percent(part)} of the beam's area", part)
 
 
 def _at_the_top(ready: Prepared, least: int) -> tuple[int, str] | None:

@@ -11,6 +11,7 @@ from autoalign.beam.checks.outline import ring
 from autoalign.beam.frame.binned import Grid
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.window import coverage
+from autoalign.core.digits import percent
 
 __all__ = ["spot_inside", "spot_outside", "spots_around"]
 
@@ -97,7 +98,8 @@ def _valley(light: Floats, a: tuple[int, int], b: tuple[int, int]) -> float:
 
 def _words(ready: Prepared, found: Spot, where: str) -> str:
     height, x, y = found
-    x, y = x - ready.origin[0], y - ready.origin[1]
+    column, row = round(x / ready.pitch[0]), round(y / ready.pitch[1])
     return (
-        f"a second spot of {height:.0%} of the first at ({x:.4g}, {y:.4g}) mm, {where} the window"
+        f"a second spot with {percent(height)} of the first one's peak, {where} the integration "
+        f"window, at (column, row) ({column}, {row})"
     )
