@@ -187,7 +187,7 @@ class _Move:
             done = getattr(self._answer, "done", True)
             return not (done() if callable(done) else done)
         except Exception as error:  # noqa: BLE001 - shown in the status of the axis
-            self.fault = f"whether it is done cannot be told: {type(error).__name__}: {error}"
+            self.fault = f"its state cannot be read: {type(error).__name__}: {error}"
             return True
 
     def _carry_out(self) -> None:

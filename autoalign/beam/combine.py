@@ -192,8 +192,8 @@ def _two_planes(rows: _Rows, planes: list[_Plane]) -> None:
     length = float(far.inputs[10] - near.inputs[10])
     if not length > 0:
         raise UsageError(
-            f"combine: planes {near.name} and {far.name} stand at one distance, "
-            f"{far.inputs[10]:g} mm; pointing and divergence need two."
+            f"combine: planes {near.name} and {far.name} are at the same distance, "
+            f"{far.inputs[10]:g} mm; pointing and divergence need two distances."
         )
     if Use.NOTHING in (near.use, far.use):
         return
@@ -244,7 +244,9 @@ def _finish(
 ) -> Quality:
     twice = sorted(set(rows.names) & set(readings))
     if twice:
-        raise UsageError(f"combine: readings bear names of other quantities: {', '.join(twice)}.")
+        raise UsageError(
+            f"combine: these readings have the names of other quantities: {', '.join(twice)}."
+        )
     count = len(rows.names)
     covariance = np.zeros((count + len(readings), count + len(readings)))
     if count:

@@ -1,4 +1,4 @@
-"""How long it takes until a record is safe on the disk, against a plain write and fsync there."""
+"""How long it takes until a record is durable on disk, against a plain write and fsync there."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def measure_journal(folder: Path, rounds: int = 60) -> Section:
         figure("raw write and fsync of 4 KiB", 1e3 * spent["raw"], "ms"),
         ratio("time of an intent over that of a raw write", spent["intent"], spent["raw"]),
     )
-    return Section("A record until it is safe on the disk", found, (_HOW.format(folder),))
+    return Section("A record until it is durable on disk", found, (_HOW.format(folder),))
 
 
 _HOW = "Wall-clock time in {}, under whatever else the machine and its disk were doing."

@@ -63,7 +63,7 @@ def align(
         written after every run that was verified to be in spec. Where not given it is beside
         the bench file, "bench.memory.json" for "bench.toml"; the packaged examples have none.
     fresh
-        Do not use what the file remembers.
+        Ignore the calibration file.
     output
         Folder for the journal, the picture and the report; a new one in the user's data folder
         where not given. An earlier run is never overwritten.
@@ -73,7 +73,7 @@ def align(
         code 2). Questions to turn a screw, and whether hands are clear after one, still need a
         person.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.cli.caution import caution, check_attended  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy

@@ -29,8 +29,8 @@ _NAMES = (
 )  # fmt: skip
 
 HELP = """\
-Align optical benches that have motors and cameras: move a source and an off-axis parabolic mirror
-until the beam leaves in the right direction, neither grows nor shrinks, and stays round.
+Align optical benches with motors and cameras: move a source and an off-axis parabolic mirror until
+the beam is collimated, round and points in the right direction.
 """
 
 EPILOGUE = """\
@@ -39,7 +39,7 @@ paused or latched · 130 interrupted.
 
 Laser light can harm eyes and skin, and motors start without warning. Local rules, the laser \
 safety officer and licensed practice decide what may be done, not this program. Its limits and \
-stops protect equipment; they are not a safety function.
+stops protect equipment; they are not a safety function. It never switches the light off.
 """
 
 
@@ -61,6 +61,9 @@ def build_app() -> App:
         compare.compare, benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
+    app.register_install_completion_command(
+        help="Install shell completion (bash, zsh, fish or powershell)."
+    )
     return app
 
 

@@ -46,7 +46,7 @@ def benchmark(
     folder
         Folder for the temporary journal; choose the disk that holds your runs.
     json
-        Print figures as JSON.
+        Print the result as JSON.
     """
     from threadpoolctl import threadpool_limits  # noqa: PLC0415 - heavy
 

@@ -60,7 +60,7 @@ def check(
         code 2). Questions to turn a screw, and whether hands are clear after one, still need a
         person.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.cli.align_command import default_folder  # noqa: PLC0415
     from autoalign.cli.caution import caution, check_attended  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""``autoalign compare``: strategies against each other on simulated benches."""
+"""``autoalign compare``: search strategies against each other on simulated benches."""
 
 from __future__ import annotations
 

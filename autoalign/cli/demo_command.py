@@ -36,21 +36,21 @@ def demo(
 
     The bench is the input arm of a made-up gas spectrometer: a 100 µm fibre in the focus of a 35°
     off-axis paraboloid, cameras at 0.4 m and 2.4 m, six motorised axes. Its motion controllers are
-    simulated, but they are spoken to over a serial line, as real ones are.
+    simulated, and addressed over a serial line like real ones.
 
     Parameters
     ----------
     seed
-        Which misalignment, which imperfections and which noise; the same seed, the same bench.
+        Seed of misalignment, imperfections and noise; the same seed gives the same bench.
     output
         Folder for the picture, the report and the journal. An earlier run is never overwritten.
     link
-        pty (pseudo-terminals; the default where the system has them), tcp, loop (inside the
-        process; the default elsewhere) or direct (no link at all).
+        Serial link to the simulated controllers: pty (pseudo-terminals; the default if the system
+        has them), tcp, loop (inside the process; the default otherwise) or direct (no link).
     strategy
         Search strategy; "autoalign plugins strategies" lists them.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.cli.align_command import budget_of, checked_strategy  # noqa: PLC0415
     from autoalign.cli.numbers import checked_seed  # noqa: PLC0415

@@ -10,7 +10,7 @@ __all__ = ["Exit", "exit_of"]
 
 
 class Exit(IntEnum):
-    """What the shell is told."""
+    """Exit codes of every command."""
 
     IN_SPEC = 0
     NOT_IN_SPEC = 1

@@ -39,7 +39,7 @@ def gallery(
     seed
         Seed of each bench.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.cli.compare_command import listed  # noqa: PLC0415
     from autoalign.cli.numbers import checked_seed  # noqa: PLC0415

@@ -88,9 +88,9 @@ def measure(
     core
         Core diameter of the source.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     csv
-        Print facts as CSV.
+        Print the result as CSV.
     """
     from autoalign.core.errors import UsageError  # noqa: PLC0415
 

@@ -104,7 +104,7 @@ def plan(
     template
         Only print an annotated bench file, to be filled in for your own bench.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.cli.output import print_facts, print_text  # noqa: PLC0415
 

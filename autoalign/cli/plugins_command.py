@@ -1,4 +1,4 @@
-"""``autoalign plugins``: what is installed, and the JSON schema of bench files."""
+"""``autoalign plugins``: what is installed, and the keys of bench files that follow from it."""
 
 from __future__ import annotations
 
@@ -15,34 +15,46 @@ def plugins(
     group: str | None = None,
     /,
     *,
+    keys: Annotated[bool, Parameter(negative="")] = False,
     schema: Annotated[bool, Parameter(negative="")] = False,
+    examples: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """List search strategies, drivers, simulated benches, spec terms and observers.
+    """List search strategies, drivers, simulated benches, merit terms and observers.
 
-    A plug-in that cannot be loaded is listed with the reason; the others still work.
+    A plug-in that cannot be used is listed with the reason and does not affect the others.
 
     Parameters
     ----------
     group
-        strategies, stages, detectors, simulations, terms or observers; all by default.
+        strategies, stages, detectors, simulations, terms or observers; all if not given.
+    keys
+        Print every key of a bench file instead: unit, allowed values, default and meaning, with
+        the keys of every installed driver and term.
     schema
-        Print the JSON schema of bench files, with the keys of every installed driver, for an
-        editor that completes and checks TOML.
+        Print the JSON schema of bench files instead, for an editor that completes and checks TOML.
+    examples
+        Print the paths of the annotated example bench files instead.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     if schema:
         from autoalign.config import bench_schema  # noqa: PLC0415
 
         print_facts(bench_schema())
         return 0
+    if keys:
+        _print_keys(json)
+        return 0
+    if examples:
+        _print_examples(json)
+        return 0
     from autoalign.plugins import catalogue  # noqa: PLC0415
 
     found = catalogue(group)
     if json:
-        keys = ("group", "name", "target", "package", "version", "summary", "problem")
-        print_facts([{key: getattr(info, key) for key in keys} for info in found])
+        facts = ("group", "name", "target", "package", "version", "summary", "problem")
+        print_facts([{name: getattr(info, name) for name in facts} for info in found])
         return 0
     for title in dict.fromkeys(info.group for info in found):
         print_text(title.capitalize())
@@ -57,3 +69,35 @@ def plugins(
         if info.broken:
             print_text(f"BROKEN {info.group} {info.name}: {info.problem}")
     return 0
+
+
+def _print_examples(json: bool) -> None:
+    from autoalign.config import EXAMPLES, example  # noqa: PLC0415 - heavy
+
+    paths = {name: str(example(name)) for name in EXAMPLES}
+    if json:
+        print_facts(paths)
+        return
+    for name, path in paths.items():
+        print_text(f"{name:<10}  {path}", wrap=False)
+
+
+def _print_keys(json: bool) -> None:
+    from dataclasses import asdict  # noqa: PLC0415
+
+    from autoalign.config import bench_keys  # noqa: PLC0415 - heavy
+
+    sections = bench_keys()
+    if json:
+        print_facts([asdict(section) for section in sections])
+        return
+    for section in sections:
+        print_text(section.title, wrap=False)
+        print_text(section.description, indent="  ")
+        for key in section.keys:
+            facts = ", ".join(filter(None, (key.kind, key.allowed)))
+            default = key.default if key.default == "required" else f"default {key.default}"
+            print_text()
+            print_text(f"{key.name}: {facts}; {default}", indent="  ", hanging="      ")
+            print_text(key.description, indent="      ")
+        print_text()

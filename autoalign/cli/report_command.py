@@ -36,7 +36,7 @@ def report(
     picture
         Also write a PNG summary of the run.
     json
-        Print facts as JSON.
+        Print the result as JSON.
     """
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""``autoalign watch``: keep a bench aligned, in the foreground, until told to stop."""
+"""``autoalign watch``: keep a bench aligned, in the foreground, until it is stopped."""
 
 from __future__ import annotations
 
@@ -80,10 +80,10 @@ def watch(
     looks
         End after so many measurements; without it the watch goes on until it is told to end.
     memory
-        File in which the bench remembers itself; beside the bench file where not given. It is
-        written after every realignment that was verified to be in spec.
+        Calibration file kept from earlier runs; beside the bench file if not given. It is written
+        after every realignment that ended in spec.
     fresh
-        Do not use what the file remembers.
+        Ignore the calibration file.
     clear
         Number of the incident for which an earlier watch latched the bench. Check the bench first,
         with the beam blocked or at alignment power: this lets it move again.
@@ -92,7 +92,7 @@ def watch(
         have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
         code 2).
     json
-        Print what was done as JSON at the end.
+        Print the result as JSON at the end.
     """
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
     from autoalign.plugins import plugin  # noqa: PLC0415

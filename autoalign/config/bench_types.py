@@ -1,4 +1,4 @@
-"""Which tables each bench family needs, and the nominal layout that follows from them."""
+"""Which tables each layout needs, and the nominal geometry that follows from them."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ from autoalign.optics.standard_layouts import (
 __all__ = ["FAMILIES", "OPTICS", "Family", "vector"]
 
 OPTICS = ("optic", "first", "second", "source", "beam")
-"""The tables of which each family needs some."""
+"""The tables of which each layout needs some."""
 
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """The optical tables that a family needs, its keys of [arrangement], and its layout."""
+    """The optical tables that a layout needs, its keys of [arrangement], and its geometry."""
 
     needs: tuple[str, ...]
     arrangement: tuple[str, ...]
@@ -98,7 +98,7 @@ FAMILIES = {
     "relay": Family(("first", "second", "source"), ("separation", "orientation"), _relay),
     "steering": Family(("beam",), ("separation", "clear_aperture"), _steering),
 }
-"""Every bench family by name."""
+"""Every layout by name."""
 
 
 def section(optic: OpticTable) -> OffAxisParaboloid:

@@ -30,7 +30,7 @@ __all__ = ["BenchFile", "load_bench", "read_bench_file"]
 
 @dataclass(frozen=True, slots=True)
 class BenchFile:
-    """What a bench file says, in mm, rad and s, checked, with nothing opened yet.
+    """The content of a bench file, checked, in mm, rad and s; nothing is opened yet.
 
     ``axes`` by stage; ``fitted`` the drivers with their settings.
     """
@@ -110,7 +110,7 @@ def check_text(source: str, text: str, overrides: Mapping[str, Any]) -> BenchFil
 
 
 def _check_names(raw: Mapping[str, Any], tables: BenchTables, problems: Problems) -> None:
-    """Check what refers to something by its name, against the names as they stand in the file."""
+    """Check every reference by name against the names in the file."""
     planes = _names(raw, "planes")
     for name, detector in tables.detectors.items():
         if planes and detector.plane not in planes:

@@ -78,7 +78,7 @@ def _fit(
     if keys.get("port") == SIMULATED and tables.simulation is None:
         problems.add(
             (*path, "port"),
-            "a simulated port needs a [simulation] table; name the real port, or add the table",
+            "a simulated port needs a [simulation] table; add the table, or name the real port",
         )
     model = loaded.settings
     if "axes" in keys and "axes" not in model.model_fields:

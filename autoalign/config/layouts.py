@@ -1,4 +1,4 @@
-"""From tables to axes and to the nominal layout of the bench's family."""
+"""From tables to axes and to the nominal geometry of the bench."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["axes_of", "layout_of"]
 
 
 def axes_of(tables: BenchTables, problems: Problems) -> dict[str, tuple[Axis, ...]]:
-    """Return the axes of each stage; names that stand on two stages are mistakes."""
+    """Return the axes of each stage; a name on two stages is a mistake."""
     seen: dict[str, str] = {}
     stages: dict[str, tuple[Axis, ...]] = {}
     for stage, table in tables.stages.items():
@@ -26,7 +26,7 @@ def axes_of(tables: BenchTables, problems: Problems) -> dict[str, tuple[Axis, ..
         for name, axis in table.axes.items():
             path = ("stages", stage, "axes", name)
             if name in seen:
-                problems.add(path, f"stage {seen[name]!r} has an axis of that name already")
+                problems.add(path, f"stage {seen[name]!r} already has an axis of this name")
             seen.setdefault(name, stage)
             try:
                 axes.append(_axis(name, axis))
@@ -66,7 +66,7 @@ def layout_of(tables: BenchTables, present: Collection[str], problems: Problems)
         return None
     name = tables.bench.family
     if name not in FAMILIES:
-        problems.add(("bench", "family"), str(unknown_name("bench family", name, FAMILIES)))
+        problems.add(("bench", "family"), str(unknown_name("layout", name, FAMILIES)))
         return None
     family = FAMILIES[name]
     _check_tables(name, family, tables, present, problems)
@@ -83,16 +83,16 @@ def layout_of(tables: BenchTables, present: Collection[str], problems: Problems)
 def _check_tables(
     name: str, family: Family, tables: BenchTables, present: Collection[str], problems: Problems
 ) -> None:
-    """Note tables that the family lacks, and tables and keys that it does not use."""
+    """Note tables that the layout needs and the file lacks, and those that it does not use."""
     listed = ", ".join(f"[{need}]" for need in family.needs)
     for table in OPTICS:
         if table in family.needs and table not in present:
-            problems.add(("bench", "family"), f"family {name} needs {listed}; add [{table}]")
+            problems.add(("bench", "family"), f"layout {name} needs {listed}; add [{table}]")
         if table in present and table not in family.needs:
-            problems.add((table,), f"family {name} does not use this table; it needs {listed}")
+            problems.add((table,), f"layout {name} does not use this table; it needs {listed}")
     for key in tables.arrangement.model_dump(exclude_none=True):
         if key not in family.arrangement:
-            text = str(unknown_name("key", key, family.arrangement, f"family {name}"))
+            text = str(unknown_name("key", key, family.arrangement, f"layout {name}"))
             problems.add(("arrangement", key), text)
 
 
@@ -127,9 +127,10 @@ def _with_motions(layout: Layout, tables: BenchTables, problems: Problems) -> La
 
 
 def _unknown_axis(name: str, family: str, known: list[str]) -> str:
-    error = unknown_name("axis", name, known, f"family {family}")
+    error = unknown_name("axis", name, known, f"layout {family}")
     return (
-        f"{error} Name it so, or give it a motion of its own: motion = {{ part, kind, direction }}"
+        f"{error} Use one of these names, or describe what the axis does: motion = {{ part, kind, "
+        "direction }"
     )
 
 

@@ -1,4 +1,4 @@
-"""The tables that describe light, mirrors and where they stand."""
+"""The tables that describe light, mirrors and their distances."""
 
 from __future__ import annotations
 
@@ -38,24 +38,44 @@ class Table(BaseModel):
 class OpticTable(Table):
     """An off-axis paraboloid."""
 
-    reflected_focal_length: PositiveLength
-    off_axis_angle: Annotated[Angle, AfterValidator(_below_half_a_turn)]
-    clear_aperture: PositiveLength
-    pivot: Point = [0.0, 0.0, -25.0]
+    reflected_focal_length: PositiveLength = Field(
+        description="Reflected focal length: from the centre of the mirror to its focus, along "
+        "the chief ray."
+    )
+    off_axis_angle: Annotated[Angle, AfterValidator(_below_half_a_turn)] = Field(
+        description="Angle between the chief ray to the focus and the collimated beam, above 0 "
+        "and below 180 deg."
+    )
+    clear_aperture: PositiveLength = Field(
+        description="Diameter of the clear aperture, as seen along the collimated beam."
+    )
+    pivot: Point = Field(
+        default=[0.0, 0.0, -25.0],
+        description="Point about which the mount tips and tilts, from the centre of the mirror: "
+        "x in the plane of incidence, y up, z along the collimated beam.",
+    )
 
 
 class LineTable(Table):
     """A further wavelength of the light, with its share of the power."""
 
-    wavelength: Wavelength
-    share: Annotated[Ratio, Field(gt=0, lt=1)]
+    wavelength: Wavelength = Field(description="One further wavelength of the light.")
+    share: Annotated[Ratio, Field(gt=0, lt=1)] = Field(
+        description="Its share of the total power; the main wavelength has the rest."
+    )
 
 
 class LightTable(Table):
     """Wavelengths: a main one and, where there are several, the others."""
 
-    wavelength: Wavelength
-    other_wavelengths: list[LineTable] = []
+    wavelength: Wavelength = Field(
+        description="Wavelength of the light; with several, the one with the largest share."
+    )
+    other_wavelengths: list[LineTable] = Field(
+        default=[],
+        description="Further wavelengths, each with its share of the power: "
+        '[{ wavelength = "532 nm", share = "20 %" }].',
+    )
 
     @field_validator("other_wavelengths")
     @classmethod
@@ -75,35 +95,77 @@ class LightTable(Table):
 class SourceTable(LightTable):
     """A source that diverges: a fibre end, an LED, a pinhole."""
 
-    core_diameter: CoreDiameter
-    na: float = Field(gt=0, lt=1)
-    emission: Literal["multimode", "gaussian", "uniform"] = "multimode"
+    core_diameter: CoreDiameter = Field(
+        description='Diameter of the fibre core or the pinhole; "0 um" for a point source.'
+    )
+    na: float = Field(
+        gt=0,
+        lt=1,
+        description="Numerical aperture: sine of the half-angle at the edge of the emission, "
+        "which 'emission' defines.",
+    )
+    emission: Literal["multimode", "gaussian", "uniform"] = Field(
+        default="multimode",
+        description="Angular profile of the source, and the level at which its NA is stated: "
+        "multimode fibre at 5 % of the centre, gaussian at 1/e², uniform at its hard edge.",
+    )
 
 
 class BeamTable(LightTable):
     """A collimated beam that arrives at the bench."""
 
-    diameter: PositiveLength
-    divergence: Angle = 0.0
-    profile: Literal["gaussian", "uniform"] = "gaussian"
+    diameter: PositiveLength = Field(
+        description="Diameter of the beam: at 1/e² of a gaussian one, at the edge of a uniform one."
+    )
+    divergence: Angle = Field(
+        default=0.0, description="Full divergence angle that the beam has besides diffraction."
+    )
+    profile: Literal["gaussian", "uniform"] = Field(
+        default="gaussian", description="Intensity profile of the beam."
+    )
 
 
 class ArrangementTable(Table):
-    """Where the parts are, for layouts that need it (:mod:`autoalign.optics.standard_layouts`)."""
+    """Distances between the parts, for the layouts that need them."""
 
-    separation: PositiveLength | None = None
-    steering_distance: PositiveLength | None = None
-    orientation: Literal["cancelling", "adding"] | None = None
-    clear_aperture: PositiveLength | None = None
+    separation: PositiveLength | None = Field(
+        default=None,
+        description="Relay and steering: distance between the two mirrors along the beam; 400 mm "
+        "and 300 mm if left out.",
+    )
+    steering_distance: PositiveLength | None = Field(
+        default=None,
+        description="Focuser: distance from the flat steering mirror to the paraboloid; 200 mm if "
+        "left out.",
+    )
+    orientation: Literal["cancelling", "adding"] | None = Field(
+        default=None,
+        description="Relay: source and image on the same side (cancelling, used if left out: the "
+        "two mirrors cancel each other's aberrations) or on opposite sides (adding).",
+    )
+    clear_aperture: PositiveLength | None = Field(
+        default=None,
+        description="Steering: clear aperture of both fold mirrors; 25.4 mm if left out.",
+    )
 
 
 class MotionTable(Table):
-    """What an axis does, where it differs from the family's standard."""
+    """Motion of an axis, if it differs from the one that its name has in the layout."""
 
-    part: str
-    kind: Literal["shift", "turn"]
-    direction: Annotated[list[float], Field(min_length=3, max_length=3)]
-    pivot: Point = [0.0, 0.0, 0.0]
+    part: str = Field(
+        description="The part that the axis moves: source, mirror, first, second or steering."
+    )
+    kind: Literal["shift", "turn"] = Field(
+        description="Shift along 'direction', or turn about the line through 'pivot' along it."
+    )
+    direction: Annotated[list[float], Field(min_length=3, max_length=3)] = Field(
+        description="Direction in the frame of the bench (x in the plane of incidence, y up, z "
+        "along the collimated beam); its length has no meaning. Turns are right-handed."
+    )
+    pivot: Point = Field(
+        default=[0.0, 0.0, 0.0],
+        description="For a turn, a point on its axis, from the centre of the mirror.",
+    )
 
     @field_validator("direction")
     @classmethod

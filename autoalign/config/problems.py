@@ -37,7 +37,7 @@ class Problems:
         return len(self._found)
 
     def add(self, path: Path, text: str) -> None:
-        """Note that what stands at ``path`` is wrong; ``text`` says how and what is allowed."""
+        """Note a mistake at ``path``; ``text`` says what is wrong and what is allowed."""
         line = line_of(self._lines, path)
         if any(path[: len(p)] == p for p in self._overridden):
             line, where = None, "override, "
@@ -121,7 +121,7 @@ def closest(key: str, known: Iterable[str]) -> str:
 def _unknown_key(key: str, known: list[str]) -> str:
     close = closest(key, known)
     hint = f" Did you mean {close!r}?" if close else ""
-    return f"there is no such key.{hint} Known here: {', '.join(known) or 'none'}"
+    return f"there is no such key.{hint} Allowed here: {', '.join(known) or 'none'}"
 
 
 def _wrong_type(kind: str, given: Any) -> str:

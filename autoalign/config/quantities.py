@@ -10,11 +10,26 @@ from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from autoalign.core.errors import UsageError
-from autoalign.core.units import parse_quantity, quantity
+from autoalign.core.units import kind_name, parse_quantity, quantity
 
 T = TypeVar("T")
 
-__all__ = ["Angle", "AnyQuantity", "Duration", "Length", "PositiveLength", "Quantity", "Ratio"]
+__all__ = [
+    "Angle",
+    "AnyQuantity",
+    "AxisAmount",
+    "AxisSpeed",
+    "CoreDiameter",
+    "Distance",
+    "Duration",
+    "Length",
+    "LongTime",
+    "PositiveLength",
+    "Quantity",
+    "Ratio",
+    "TermAmount",
+    "Wavelength",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +71,12 @@ def _read(value: Any, reader: Callable[[str], T], example: str) -> T:
         raise PydanticCustomError("quantity", "{text}", {"text": text}) from None
 
 
-def _schema(example: str) -> WithJsonSchema:
+def _schema(example: str, kind: str = "") -> WithJsonSchema:
+    """Return the schema of a quantity; ``kind`` says which units it takes, if not the example's."""
     return WithJsonSchema(
         {
             "type": "string",
+            "format": kind or kind_name(parse_quantity(example)[1]),
             "pattern": r"^\s*[+\-−]?\s*[0-9.]+([eE][+-]?[0-9]+)?\s*[^0-9\s].*$",
             "examples": [example],
         }
@@ -75,4 +92,17 @@ Duration = Annotated[float, _of("0.2 s", "s"), Field(ge=0), _schema("0.2 s")]
 LongTime = Annotated[float, _of("30 min", "s"), Field(gt=0), _schema("30 min")]
 Ratio = Annotated[float, _of("1.5 %", "1"), _schema("1.5 %")]
 PositiveLength = Annotated[float, _of("6 mm", "mm"), Field(gt=0), _schema("6 mm")]
-AnyQuantity = Annotated[Quantity, PlainValidator(read_quantity), _schema("0.1 mrad")]
+AnyQuantity = Annotated[
+    Quantity, PlainValidator(read_quantity), _schema("0.1 mrad", "a number with its unit")
+]
+AxisAmount = Annotated[
+    Quantity, PlainValidator(read_quantity), _schema("10 um", "a length or an angle")
+]
+AxisSpeed = Annotated[
+    Quantity, PlainValidator(read_quantity), _schema("2 mm/s", "a speed, or a turning speed")
+]
+TermAmount = Annotated[
+    Quantity,
+    PlainValidator(read_quantity),
+    _schema("0.1 mrad", "a number with the unit of the quantity"),
+]

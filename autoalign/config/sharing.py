@@ -1,4 +1,4 @@
-"""Two detectors that would read one and the same device: one camera cannot stand at two places."""
+"""Two detectors that would read one and the same device: one camera cannot be at two planes."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ def check_sharing(fitted: Fitted, problems: Problems) -> None:
             if not _divided(a, b):
                 problems.add(
                     ("detectors", second, key),
-                    f"{device} is read by detector {first} already; one camera or meter cannot "
-                    f"stand at two places. Give each its own {key}",
+                    f"{device} is already read by detector {first}, and one camera or meter cannot "
+                    f"be at two planes. Give each its own {key}",
                 )
 
 

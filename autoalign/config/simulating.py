@@ -1,4 +1,4 @@
-"""The hidden world of a bench file: the bench that the file describes, or none."""
+"""The simulated bench of a bench file: the bench that the file describes, or none."""
 
 from __future__ import annotations
 
@@ -41,14 +41,14 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
     simulation.close()
     if own.family != wanted.family:
         raise UsageError(
-            f"{file.source}, simulation: the file describes a {wanted.family}, "
-            f"{table.family!r} simulates a {own.family}; give [simulation] the family of [bench]."
+            f"{file.source}, simulation: the file describes a {wanted.family}, but "
+            f"{table.family!r} simulates a {own.family}; use the layout of [bench] in [simulation]."
         )
     if "layout" not in inspect.signature(make).parameters:
         raise UsageError(
-            f"{file.source}, simulation: {table.family!r} simulates one bench alone, and the "
-            f"file's differs from it in its {' and '.join(_differences(own, wanted))}. Give the "
-            "file that bench's numbers, or simulate another family."
+            f"{file.source}, simulation: {table.family!r} simulates one fixed bench, and the "
+            f"file differs from it in its {' and '.join(_differences(own, wanted))}. Use that "
+            "bench's values in the file, or another simulated bench."
         )
     made: Simulation = make(seed=table.seed, clock=clock, layout=wanted)
     return made

@@ -20,7 +20,16 @@ from autoalign.config.optics_tables import (
     SourceTable,
     Table,
 )
-from autoalign.config.quantities import AnyQuantity, Distance, Duration, LongTime, Quantity
+from autoalign.config.quantities import (
+    AnyQuantity,
+    AxisAmount,
+    AxisSpeed,
+    Distance,
+    Duration,
+    LongTime,
+    Quantity,
+    TermAmount,
+)
 from autoalign.core.units import kind_name
 
 __all__ = ["AxisTable", "BenchTables", "DetectorTable", "StageTable", "TermTable"]
@@ -36,27 +45,74 @@ class _OpenTable(BaseModel):
 
 
 class BenchTable(Table):
-    """What the bench is called and how it is looked at."""
+    """The bench as a whole: its name, its layout, and how a measurement is taken."""
 
-    name: str = Field(min_length=1)
-    family: str = "collimator"
-    settle: Duration = 0.1
-    frames: int = Field(default=1, ge=1, le=1000)
-    hold: list[str] = Field(default_factory=list)
-    strategy: str | None = None
+    name: str = Field(min_length=1, description="Name of the bench, for reports and folders.")
+    family: str = Field(
+        default="collimator",
+        description="Layout of the bench: collimator (diverging source to collimated beam), "
+        "focuser (collimated beam to a focus), relay (source to image over two paraboloids) or "
+        "steering (two flat mirrors).",
+    )
+    settle: Duration = Field(
+        default=0.1,
+        description="Settling time: wait between the last axis at rest and the start of an "
+        "exposure.",
+    )
+    frames: int = Field(
+        default=1, ge=1, le=1000, description="Exposures of each camera averaged in a measurement."
+    )
+    hold: list[str] = Field(
+        default_factory=list,
+        description='Locked parts or axes, which an alignment never moves: ["mirror"], '
+        '["mirror.clocking"].',
+    )
+    strategy: str | None = Field(
+        default=None,
+        description="Search strategy; if left out, model for a bench with a layout and "
+        "without-model for one without. `autoalign plugins strategies` lists them.",
+    )
 
 
 class AxisTable(_OpenTable):
-    """One axis: its travel, and how finely and how surely it moves."""
+    """One axis: its soft limits, its resolution and its backlash."""
 
-    travel: Annotated[list[AnyQuantity], Field(min_length=2, max_length=2)]
-    resolution: AnyQuantity | None = None
-    play: AnyQuantity | None = None
-    speed: AnyQuantity | None = None
-    tolerance: AnyQuantity | None = None
-    max_step: AnyQuantity | None = None
-    approach: Literal["+", "-"] = "+"
-    motion: MotionTable | None = None
+    travel: Annotated[list[AxisAmount], Field(min_length=2, max_length=2)] = Field(
+        description="Soft limits, lower and upper: two lengths or two angles. They protect "
+        "equipment and are not a safety function."
+    )
+    resolution: AxisAmount | None = Field(
+        default=None, description="Smallest step, 0 or larger; if left out, not limited."
+    )
+    play: AxisAmount | None = Field(
+        default=None,
+        description="Backlash: lost motion on reversal, 0 or larger. Every move then ends from "
+        "the same side; if left out, there is none.",
+    )
+    speed: AxisSpeed | None = Field(
+        default=None,
+        description="Expected speed, above 0, from which the time limit of a move follows.",
+    )
+    tolerance: AxisAmount | None = Field(
+        default=None,
+        description="Readback this close to the target counts as arrived, above 0; if left out, "
+        "two resolutions, or a millionth of the travel.",
+    )
+    max_step: AxisAmount | None = Field(
+        default=None,
+        description="Longest single move, above 0; if left out, the whole travel. Longer moves "
+        "are made in steps.",
+    )
+    approach: Literal["+", "-"] = Field(
+        default="+",
+        description="Direction of the last part of every move, which takes up the backlash: "
+        "towards larger (+) or smaller (-) positions.",
+    )
+    motion: MotionTable | None = Field(
+        default=None,
+        description="What the axis does, if it is not what its name means in the layout; a table "
+        "{ part, kind, direction, pivot }.",
+    )
 
     @field_validator("travel")
     @classmethod
@@ -99,24 +155,45 @@ class AxisTable(_OpenTable):
 class StageTable(_OpenTable):
     """A controller: its driver, its axes, and the keys of that driver."""
 
-    driver: str
-    axes: Annotated[dict[str, AxisTable], Field(min_length=1)]
+    driver: str = Field(
+        description="Driver of the controller; `autoalign plugins stages` lists them."
+    )
+    axes: Annotated[dict[str, AxisTable], Field(min_length=1)] = Field(
+        description='Axes of the controller, one table each: [stages.NAME.axes."source.x"].'
+    )
 
 
 class DetectorTable(_OpenTable):
-    """Something that looks at a plane: its driver, and the keys of that driver."""
+    """A camera or a meter at one plane: its driver, and the keys of that driver."""
 
-    driver: str
-    plane: str
+    driver: str = Field(
+        description="Driver of the camera or meter, or simulated; `autoalign plugins detectors` "
+        "lists them."
+    )
+    plane: str = Field(description="Plane of [planes] at which the camera or meter is.")
 
 
 class TermTable(_OpenTable):
     """One requirement; further keys belong to the term."""
 
-    term: str | None = None
-    tolerance: AnyQuantity
-    target: AnyQuantity | None = None
-    weight: float = Field(default=1.0, gt=0)
+    term: str | None = Field(
+        default=None,
+        description="Kind of requirement, if the table has a name of its own; `autoalign plugins "
+        "terms` lists them.",
+    )
+    tolerance: TermAmount = Field(
+        description="Largest accepted distance from the target, above 0; the guard band is taken "
+        "off it."
+    )
+    target: TermAmount | None = Field(
+        default=None, description="Wanted value; 0 if left out. Not every term has one."
+    )
+    weight: float = Field(
+        default=1.0,
+        gt=0,
+        description="Weight in the merit figure that a search follows; no influence on the "
+        "verdict.",
+    )
 
 
 class SpecTable(BaseModel):
@@ -124,7 +201,12 @@ class SpecTable(BaseModel):
 
     model_config = ConfigDict(extra="allow", strict=True, frozen=True)
     __pydantic_extra__: dict[str, TermTable]
-    guard: float = Field(default=1.645, ge=0)
+    guard: float = Field(
+        default=1.645,
+        ge=0,
+        description="Guard band in standard uncertainties: value plus guard band must be inside "
+        "the tolerance. With 1.645 a beam at the limit is accepted in 5 % of cases.",
+    )
 
     @property
     def terms(self) -> dict[str, TermTable]:
@@ -133,35 +215,86 @@ class SpecTable(BaseModel):
 
 
 class BudgetTable(Table):
-    """What a run may spend."""
+    """Largest number of measurements and longest time of a run."""
 
-    probes: int = Field(default=60, ge=2)
-    time: LongTime | None = None
+    probes: int = Field(
+        default=60,
+        ge=2,
+        description="Maximum number of measurements, including the first and the final check.",
+    )
+    time: LongTime | None = Field(
+        default=None, description="Longest duration of a run; if left out, not limited."
+    )
 
 
 class SimulationTable(Table):
     """A simulated world in place of the hardware."""
 
-    family: str = "collimator"
-    seed: int = Field(default=0, ge=0)
-    link: Literal["direct", "pty", "tcp", "loop"] = "direct"
-    speed: float | None = Field(default=None, gt=0)
+    family: str = Field(
+        default="collimator",
+        description="Simulated bench; `autoalign plugins simulations` lists them.",
+    )
+    seed: int = Field(
+        default=0,
+        ge=0,
+        description="Seed of the misalignment, the imperfections and the noise; the same seed "
+        "gives the same bench.",
+    )
+    link: Literal["direct", "pty", "tcp", "loop"] = Field(
+        default="direct",
+        description="How the simulated controllers are reached: pty (pseudo-terminal), tcp (on "
+        "this computer), loop (inside the process), direct (no serial link at all).",
+    )
+    speed: float | None = Field(
+        default=None,
+        gt=0,
+        description="How many times faster than real time the simulation runs on pty and tcp; 10 "
+        "if left out.",
+    )
 
 
 class BenchTables(Table):
     """A whole bench file."""
 
-    bench: BenchTable
-    optic: OpticTable | None = None
-    first: OpticTable | None = None
-    second: OpticTable | None = None
-    source: SourceTable | None = None
-    beam: BeamTable | None = None
-    arrangement: ArrangementTable = ArrangementTable()
-    planes: Annotated[dict[str, Distance], Field(min_length=1)]
-    stages: Annotated[dict[str, StageTable], Field(min_length=1)]
-    detectors: Annotated[dict[str, DetectorTable], Field(min_length=1)]
-    spec: SpecTable | None = None
-    budget: BudgetTable = BudgetTable()
-    uncertainties: dict[str, AnyQuantity] = Field(default_factory=dict)
-    simulation: SimulationTable | None = None
+    bench: BenchTable = Field(description="The bench as a whole.")
+    optic: OpticTable | None = Field(
+        default=None, description="The off-axis paraboloid of a collimator or a focuser."
+    )
+    first: OpticTable | None = Field(
+        default=None, description="The collimating paraboloid of a relay."
+    )
+    second: OpticTable | None = Field(
+        default=None, description="The focusing paraboloid of a relay."
+    )
+    source: SourceTable | None = Field(
+        default=None, description="The diverging source of a collimator or a relay."
+    )
+    beam: BeamTable | None = Field(
+        default=None, description="The collimated beam that arrives at a focuser or two mirrors."
+    )
+    arrangement: ArrangementTable = Field(
+        default=ArrangementTable(), description="Distances between the parts."
+    )
+    planes: Annotated[dict[str, Distance], Field(min_length=1)] = Field(
+        description="Measurement planes, each name = distance along the beam: after the mirror, "
+        "or from the nominal focus of a focuser or relay. The first is near, the last far."
+    )
+    stages: Annotated[dict[str, StageTable], Field(min_length=1)] = Field(
+        description="Motion controllers, one table each: [stages.NAME]."
+    )
+    detectors: Annotated[dict[str, DetectorTable], Field(min_length=1)] = Field(
+        description="Cameras and meters, one table each: [detectors.NAME]."
+    )
+    spec: SpecTable | None = Field(
+        default=None,
+        description="What the beam must meet: one line for each term, all of which must be met.",
+    )
+    budget: BudgetTable = Field(default=BudgetTable(), description="What a run may use at most.")
+    uncertainties: dict[str, AnyQuantity] = Field(
+        default_factory=dict,
+        description="Standard uncertainties of the values in this file, by name for all parts "
+        '(pitch = "0.2 %") or for one ("far.pitch" = "0.2 %").',
+    )
+    simulation: SimulationTable | None = Field(
+        default=None, description="A simulated bench in place of the hardware."
+    )

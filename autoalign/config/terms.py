@@ -13,7 +13,7 @@ from autoalign.core.units import kind_name, parse_quantity
 from autoalign.plugins import plugin
 from autoalign.spec.terms import MeritTerm, Spec
 
-__all__ = ["spec_of"]
+__all__ = ["TERM_KEYS", "spec_of"]
 
 SHORTHANDS: dict[str, tuple[str, dict[str, Any]]] = {
     "pointing_x": ("pointing", {"direction": "x"}),
@@ -21,11 +21,34 @@ SHORTHANDS: dict[str, tuple[str, dict[str, Any]]] = {
 }
 """Names of terms that stand for a term with its settings."""
 
+TERM_KEYS: dict[str, tuple[str, str]] = {
+    "direction": ('"x" or "y"', "Direction of the pointing: x in the plane of incidence, y up."),
+    "quantity": (
+        "text",
+        'Name of the quantity: "far.x" and "far.y" (centroid), "far.xx", "far.yy" and "far.xy" '
+        '(widths d_σ and the cross term), "pointing_x", "meter.power" for the reading of a '
+        "detector.",
+    ),
+    "unit": ('"mm", "rad" or "1"', "Unit of the quantity in reports; that of the tolerance."),
+    "source_divergence": (
+        "a number in rad, or an angle",
+        "Divergence that the size of the source causes by itself; core diameter over reflected "
+        "focal length, taken from the file.",
+    ),
+    "near": ("text", "Plane from which the growth of the beam is measured; the first of [planes]."),
+    "far": ("text", "Plane up to which it is measured; the last of [planes]."),
+    "waist": (
+        "a number in mm, or a length",
+        "Distance after the mirror at which the beam is narrowest; taken from the file.",
+    ),
+}
+"""Type and meaning of the keys that the terms of this package add."""
+
 _UNITS = {"pointing": "rad", "divergence": "rad", "ellipticity": "1"}
 
 
 def spec_of(tables: BenchTables, problems: Problems) -> Spec | None:
-    """Return the spec, or None for a bench that is only looked at."""
+    """Return the spec, or None for a bench that is only measured."""
     if tables.spec is None:
         return None
     offered = _offered(tables)
@@ -42,7 +65,7 @@ def spec_of(tables: BenchTables, problems: Problems) -> Spec | None:
 
 
 def _offered(tables: BenchTables) -> dict[str, Any]:
-    """What a term gets from the rest of the file where it has a parameter of that name."""
+    """Return what a term takes from the rest of the file, by the name of its parameter."""
     planes = list(tables.planes)
     offered: dict[str, Any] = {"near": planes[0], "far": planes[-1]}
     optic = tables.optic or tables.first
@@ -114,7 +137,7 @@ def _check_units(name: str, table: TermTable, path: Path, problems: Problems) ->
             problems.add((*path, key), text)
     if name == "ellipticity" and wanted == table.tolerance.unit and table.tolerance.value >= 1:
         text = (
-            f"{table.tolerance.text} of a ratio that lies between 0 and 1 lets every beam pass; "
+            f"{table.tolerance.text} of a ratio between 0 and 1 accepts every beam; "
             'give for instance "1.5 %"'
         )
         problems.add((*path, "tolerance"), text)

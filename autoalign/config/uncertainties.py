@@ -9,16 +9,32 @@ from autoalign.core.units import kind_name
 
 __all__ = ["KINDS", "check_uncertainties"]
 
-KINDS = {
-    "scale": "1", "direction": "rad", "pivot": "mm", "offset": "1", "held_shift": "mm",
-    "held_turn": "rad", "shift": "mm", "turn": "rad", "aim": "rad", "distance": "1", "mark": "mm",
-    "tilt": "rad", "roll": "rad", "pitch": "1", "squareness": "1", "width": "1", "na": "1",
-    "uneven": "1", "rho": "1", "alpha": "rad", "drift_shift": "mm", "drift_turn": "rad",
-    "drift_calibration": "1",
-}  # fmt: skip
-"""Inner unit of each name; see :data:`autoalign.model.unknowns.PRIORS` and
-:data:`autoalign.model.calibration.DRIFT` for what they mean; "squareness" is that of a camera's
-pitch along columns against that along rows."""
+KINDS: dict[str, tuple[str, str]] = {
+    "pitch": ("1", "Size of a pixel at its plane, relative."),
+    "squareness": ("1", "Pixel aspect: width against height of a pixel, relative."),
+    "roll": ("rad", "Rotation of a camera about the beam."),
+    "mark": ("mm", "Fiducial: the zero of a screen or camera."),
+    "distance": ("1", "Distance of a plane, relative."),
+    "tilt": ("rad", "Tilt of a screen against the beam."),
+    "width": ("1", "Beam widths as measured, relative (figure error, background)."),
+    "scale": ("1", "True over commanded motion of an axis, relative."),
+    "direction": ("rad", "Direction in which an axis moves."),
+    "pivot": ("mm", "Position of an axis of rotation."),
+    "offset": ("1", "Distance of an axis from its aligned position, relative to its travel."),
+    "held_shift": ("mm", "Distance of a locked axis from its aligned position, for a shift."),
+    "held_turn": ("rad", "The same for a locked axis that turns."),
+    "shift": ("mm", "Position of a part as mounted."),
+    "turn": ("rad", "Orientation of a part as mounted."),
+    "aim": ("rad", "Direction in which the source emits."),
+    "na": ("1", "Uneven emission of the source, the part that is round."),
+    "uneven": ("1", "Uneven emission of the source, every other part."),
+    "rho": ("1", "Reflected focal length of a mirror, relative."),
+    "alpha": ("rad", "Off-axis angle of a mirror."),
+    "drift_shift": ("mm", "Drift of positions between two alignments."),
+    "drift_turn": ("rad", "Drift of orientations between two alignments."),
+    "drift_calibration": ("1", "Drift of everything else, relative to its own uncertainty."),
+}
+"""Inner unit and meaning of each name."""
 
 
 def check_uncertainties(tables: BenchTables, problems: Problems) -> None:
@@ -32,8 +48,8 @@ def check_uncertainties(tables: BenchTables, problems: Problems) -> None:
         path = ("uncertainties", name)
         if what not in KINDS:
             problems.add(path, str(unknown_name("uncertainty", what, KINDS)))
-        elif given.unit != KINDS[what]:
-            text = f"{what} is {kind_name(KINDS[what])}; {given.text} is {kind_name(given.unit)}"
+        elif given.unit != (wanted := KINDS[what][0]):
+            text = f"{what} is {kind_name(wanted)}; {given.text} is {kind_name(given.unit)}"
             problems.add(path, text)
         elif not given.value > 0:
             problems.add(path, f"{given.text} is not allowed; it must be larger than 0")

@@ -97,9 +97,9 @@ class Axis:
             raise UsageError(f"axis {self.name}: approach {self.approach!r}; allowed are 1 and -1.")
         if self.overshoot >= self.travel:
             raise UsageError(
-                f"axis {self.name}: the overshoot that takes up the play, "
+                f"axis {self.name}: the overshoot that takes up the backlash, "
                 f"{self.said(self.overshoot)}, is not less than the travel of "
-                f"{self.said(self.travel)}; correct play, resolution or limits."
+                f"{self.said(self.travel)}; correct backlash, resolution or limits."
             )
 
     @property

@@ -46,15 +46,15 @@ def fill_words(
         return f"The mirror is overfilled: the beam has a hard edge at {where} ({beam})."
     if hard:
         return (
-            f"The beam has no hard edge at {whole[0]} but one at {', '.join(hard)}: not the mirror "
-            "but something after it cuts the beam."
+            f"The beam has no hard edge at {whole[0]} but one at {', '.join(hard)}: it is clipped "
+            "after the mirror, not by it."
         )
     if clear_aperture is None:
         return f"Filling of the mirror: not known without its clear aperture ({beam})."
     if width > OVER * clear_aperture:
         return (
-            f"The beam is wider than the mirror's aperture and has no hard edge ({beam}): it grew "
-            "on the way, or the pixel size or the aperture is wrong."
+            f"The beam is wider than the aperture of the mirror and has no hard edge ({beam}): it "
+            "diverges, or the pixel size or the aperture in the bench file is wrong."
         )
     kind = "underfilled" if width < UNDER * clear_aperture else "just filled"
     return f"The mirror is {kind}: no hard edge at {', '.join(whole)} ({beam})."

@@ -29,20 +29,20 @@ Floats = npt.NDArray[np.float64]
 DOUBT = 5.0
 """Misfit, in standard deviations of χ², above which the model itself is in doubt."""
 DOUBTS = 3
-"""After so many looks in doubt nothing else is suspected any more."""
+"""Number of measurements in doubt after which nothing else is suspected."""
 ASIDE, BELIEF = (0.3, 0.6), 1e-3
 """A fit that has gone astray (to the other side of the focus, say) begins anew with one axis this
 much aside, in standard uncertainties, and with frames believed only this much at first."""
 SIDEWAYS = tuple(s * t for t in (0.25, 0.5, 0.75, 1.0, 1.5, 2.0) for s in (1, -1))
 """How far aside one axis is tried, in standard uncertainties, for a beam that is turned over."""
 RIVALS = 1
-"""So many such places are begun from: those where the beam is most like itself upside down."""
+"""Number of such places to begin from: those where the beam is most like itself upside down."""
 BRIEF = 12
 """Steps of a fit that tries a suspicion."""
 GLANCE = 3
 """Steps of a fit that only puts suspicions in order."""
 LIKELY = 3
-"""So many suspicions are tried in full: those that look best after a step or a glance."""
+"""Number of suspicions that are fitted in full: the best after one step."""
 
 MOST_LOOKS = 24
 """Older looks are forgotten, so that time and memory per probe stay bounded."""
@@ -171,10 +171,13 @@ class Knowledge:
     def _trust_memory_less(self) -> None:
         """Allow for a large drift; where even that does not explain the look, forget."""
         self.prior, _ = recall(self.twin, self._memory, {**self._priors, **LARGE_DRIFT})
-        self.remark = "parts have moved a lot since the memory was saved"
+        self.remark = "parts have moved a lot since the calibration was saved"
         self.fit = self._fit(None, self.wiring)
         if self.fit.excess > DOUBT:
-            self.prior, self.remark = None, "memory contradicts the first look; not used"
+            self.prior, self.remark = (
+                None,
+                "the calibration contradicts the first measurement; not used",
+            )
             self.fit = self._fit(None, self.wiring)
 
     def _begin_anew(self) -> None:

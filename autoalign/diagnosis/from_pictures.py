@@ -137,7 +137,7 @@ _ROWS = (
      "the source is misaligned by {amount} in the plane of incidence, {side}",
      "away from the parent axis", "towards the parent axis"),
     ("mirror tilt in plane", "rad",
-     "the mirror is tilted {amount} in the plane of incidence, {side}",
+     "the mirror is tilted by {amount} in the plane of incidence, {side}",
      "turning the beam towards +x", "turning the beam towards −x"),
     ("source out of plane", "mm",
      "if the clocking of the mirror is right, the source is misaligned by {amount} out of plane, "
@@ -201,5 +201,5 @@ def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Fin
     else:
         text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
         sure = f"{confidence * 100:.0f}" if confidence < 0.99 else "over 99"
-        text += f" ({sure} % sure of the side)"
+        text += f" (sign certain to {sure} %)"
     return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")

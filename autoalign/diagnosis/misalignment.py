@@ -1,6 +1,6 @@
-"""Which axis stands off, by how much, how surely; and which axes cannot be told apart.
+"""Which axis is misaligned, by how much, how surely; and which axes cannot be separated.
 
-Axes that share a direction in which nothing changes, or hardly, cannot be told apart: either one of
+Axes that share a direction in which nothing changes, or hardly, cannot be separated: either one of
 them is off, or another. Of such axes every smallest set that explains what is seen is given.
 """
 
@@ -24,7 +24,7 @@ Some = tuple[int, ...]
 WIDE = 1.96
 """Standard uncertainties within which a misalignment may be nothing."""
 UNTOLD = 0.3
-"""Uncertainty left, as part of the prior, from which a look has told nothing of an axis alone."""
+"""Uncertainty left, as part of the prior, from which an axis alone is not measured."""
 TOGETHER = 0.3
 """Likeness of what two axes do, or correlation of what is known of them, from which they are looked
 at together."""
@@ -52,7 +52,7 @@ class AxisReading:
 
     @property
     def told(self) -> bool:
-        """Whether the look has told anything of the axis by itself."""
+        """Whether the measurement says anything of the axis by itself."""
         return self.u < UNTOLD * self.prior
 
     @property
@@ -63,7 +63,7 @@ class AxisReading:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Axes that cannot be told apart: one of ``choices`` is off, if the rest of ``axes`` is right.
+    """Axes that cannot be separated: one of ``choices`` is off, if the rest of ``axes`` is right.
 
     Every choice is the smallest set of axes that explains what is seen; the most plausible first.
     """
@@ -74,9 +74,9 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Misalignment:
-    """What one look says: ``axes`` each with what is known of it, and what they ``shares``.
+    """What one measurement says: ``axes`` each with what is known of it, and what they ``shares``.
 
-    ``alike`` are the groups of axes of which nothing was told alone: they act so much alike that
+    ``alike`` are the groups of axes of which nothing is known alone: they act so much alike that
     only their joint effect shows.
     ``chance`` that the spec would be met once all of it is corrected; ``excess`` is how far what is
     seen lies from what the layout allows, in standard deviations of χ².
@@ -95,12 +95,12 @@ class Misalignment:
 def read_misalignment(
     know: Knowledge, here: Floats, calibration: Calibration | None = None
 ) -> Misalignment:
-    """Read the misalignment of the axes, which stand at ``here`` (axes,), out of what was learnt.
+    """Return the misalignment of the axes, at the positions ``here`` (axes,), from what was learnt.
 
     Raises
     ------
     UsageError
-        Where the twin expects no light.
+        If the model expects no light.
     ValueError
         Where nothing was learnt.
     """
@@ -176,7 +176,7 @@ def _shifted(wide: AxisReading, narrow: AxisReading) -> AxisReading:
 
 
 def _given(problem: Regression, some: Some, off: Some) -> tuple[AxisReading, ...]:
-    """How far ``some`` stand off if all axes but ``off`` are right."""
+    """How far ``some`` are misaligned if all axes but ``off`` are right."""
     if not off:
         return ()
     free = np.array(sorted(off))

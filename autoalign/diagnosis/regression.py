@@ -1,10 +1,10 @@
-"""The spec's residuals as a linear function of how far each axis stands off, with all doubts.
+"""The spec's residuals as a linear function of the misalignment of each axis, with all doubts.
 
-The twin, fitted to what was seen, gives the residuals r where the axes stand, with their covariance
-C, and how they change with every axis, A. Then r = A m + noise for the misalignments m of the axes,
-which have their priors Σ: m has the covariance (Aᵀ C⁻¹ A + Σ⁻¹)⁻¹, and a direction of m that
-changes no residual keeps its prior. A is the secant between where the axes stand and where the
-residuals should vanish, so that large misalignments are read as well as small ones.
+The model, fitted to the measurements, gives the residuals r at the axis positions, with their
+covariance C, and how they change with every axis, A. Then r = A m + noise for the misalignments
+m of the axes, which have their priors Σ: m has the covariance (Aᵀ C⁻¹ A + Σ⁻¹)⁻¹, and a direction
+of m that changes no residual keeps its prior. A is the secant between the axis positions and
+where the residuals should vanish, so that large misalignments are read as well as small ones.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Regression:
 
     @classmethod
     def of(cls, know: Knowledge, here: Floats, calibration: Calibration) -> Regression:
-        """Linearise about what was learnt, for axes that stand at ``here`` (axes,)."""
+        """Linearise about what was learnt, for axes at the positions ``here`` (axes,)."""
         assert know.fit is not None
         axes = know.twin.axes
         travel = BEYOND * np.array([a.travel for a in axes])
@@ -120,7 +120,7 @@ def _of_calibration(
 
 
 def _of_motions(twin: Twin, now: Forecast) -> Floats:
-    """Root (k, …) of what axes that move too far, or aslant, make of how they stand off."""
+    """Root (k, …) of what axes that move too far, or aslant, make of their misalignment."""
     blocks = (twin.unknowns.block(a.name, "twist") for a in twin.axes)
     return now.by_unknown[:, [k for b in blocks for k in range(b.start, b.stop)]]
 

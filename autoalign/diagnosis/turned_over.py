@@ -1,8 +1,8 @@
-"""What speaks against a look that meets the spec: a beam that is not what the numbers say.
+"""What speaks against a measurement that meets the spec: a focus between the planes.
 
 Widths at two planes are the same for a collimated beam and for one that goes through a focus
 halfway between them. How wide the beam is at the first plane, and what the axes did before, tell
-the two apart; the twin puts both together.
+the two apart; the model puts both together.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ def objection(
     order = sorted(layout.planes, key=lambda p: p.distance)
     return (
         f"the spec is met, but by a beam that goes through a focus between {order[0].name} and "
-        f"{order[-1].name}, by all that is known of the bench; a sheet of paper between them shows "
-        "it"
+        f"{order[-1].name}, from all that is known of the bench; compare the width at a "
+        "place between "
+        "them, with a viewing card at alignment power"
     )

@@ -33,15 +33,16 @@ def _pointing(quality: Quality, rho: float) -> Iterator[str]:
             return
         value, u = quality[f"pointing_{axis}"], quality.u(f"pointing_{axis}")
         if abs(value) < 2 * u:
-            yield f"The beam points straight {name}, within ± {2e3 * u:.2g} mrad (95 %)."
+            yield f"The beam points straight {name}, within ±{2e3 * u:.2g} mrad (95 %)."
             continue
         side = _SIDES[k][int(value > 0)]
         amount = f"{abs(value) * 1e3:.3g}"
         amount = f"at least {amount}" if k in cut else f"{amount} ± {2e3 * u:.2g}"
         yield (
             f"The beam points {amount} mrad {side}: either "
-            f"the source is off {name} by {abs(value) * rho:.3g} mm, or the mirror is turned by "
-            f"{abs(value) * 500:.3g} mrad, or both share it."
+            f"the source is misaligned {name} by {abs(value) * rho:.3g} mm, or the mirror "
+            "is turned by "
+            f"{abs(value) * 500:.3g} mrad, or both in part."
         )
 
 
@@ -84,4 +85,5 @@ def _sides(quality: Quality) -> Iterator[str]:
         k = _cut_along(profile)
         if k is not None:
             side = _SIDES[k][int(profile.in_plane_axes().centroid[k] > 0)]
-            yield f"At {plane} the beam lies too far {side}: turn it back to see all of it."
+            yield f"At {plane} the beam is too far {side}: steer it back so that the "
+            "camera sees all of it."

@@ -1,4 +1,4 @@
-"""Models of benches with their unknowns, and the fit that reads misalignment out of what is seen.
+"""Models of benches with their unknowns, and the fit that derives misalignment from measurements.
 
 ``Bench.uncertainties`` overrides the priors by name; the names and defaults are
 :data:`autoalign.model.unknowns.PRIORS` (for all, "pitch"; or for one thing, "far.pitch") and

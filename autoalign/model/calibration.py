@@ -55,9 +55,9 @@ def remember(twin: Twin, fit: Fit, when: datetime | None = None) -> dict[str, An
 def recall(
     twin: Twin, memory: Any, priors: Mapping[str, float] | None = None
 ) -> tuple[tuple[Floats, Floats] | None, str]:
-    """Return the aged prior (mean, precision root) in units of the twin's priors, and a remark.
+    """Return the aged prior (mean, precision root) in units of the model's priors, and a remark.
 
-    None where there is nothing to use; the remark says why. Nothing that ``memory`` may hold
+    None if there is nothing to use; the remark says why. Nothing that ``memory`` may hold
     raises: it comes from a file that anybody may have changed.
     """
     try:
@@ -66,21 +66,21 @@ def recall(
             return None, problem
         prior = _aged(twin, memory, dict(priors or {}))
     except (ValueError, TypeError, RecursionError) as error:
-        return None, f"memory is not plausible ({error}); not used"
+        return None, f"the calibration is not plausible ({error}); not used"
     saved = memory.get("saved")
-    return prior, f"starts from memory{f' of {saved}' if isinstance(saved, str) else ''}"
+    return prior, f"starts from the calibration{f' of {saved}' if isinstance(saved, str) else ''}"
 
 
 def _mismatch(twin: Twin, memory: Any) -> str:
     if memory is None:
-        return "no memory"
+        return "no calibration"
     if not isinstance(memory, Mapping) or memory.get("version") != VERSION:
-        return "memory has another version; not used"
+        return "the calibration has another version; not used"
     axes = {a.name: [a.unit, a.lower, a.upper] for a in twin.axes}
     if memory.get("family") != twin.layout.family or memory.get("axes") != axes:
-        return "memory is of another bench or of other axes; not used"
+        return "the calibration is of another bench or of other axes; not used"
     if memory.get("names") != list(twin.unknowns.names):
-        return "memory has other unknowns; not used"
+        return "the calibration has other unknowns; not used"
     return ""
 
 

@@ -1,9 +1,10 @@
-"""Reading the unknowns out of what was seen: maximum a posteriori, robust, with its covariance.
+"""Fit of the unknowns to the measurements: maximum a posteriori, robust, with its covariance.
 
-The cost is |φ|² + Σ |residual|², with the unknowns φ in units of their priors and every look
-whitened by the covariance of its readings. A look's axis positions are themselves known only to
-their resolution and play, which adds M C_x Mᵀ to that covariance. A frame that fits badly loses
-weight as under Student's t (K. L. Lange, R. J. A. Little and J. M. G. Taylor, JASA 84, 1989).
+The cost is |φ|² + Σ |residual|², with the unknowns φ in units of their priors and every
+measurement whitened by the covariance of its readings. Its axis positions are themselves known
+only to their resolution and backlash, which adds M C_x Mᵀ to that covariance. A frame that fits
+badly loses weight as under Student's t (K. L. Lange, R. J. A. Little and J. M. G. Taylor, JASA 84,
+1989).
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ FLOOR = (5e-4, 5e-4, 1e-3, 1e-3, 7e-4, 0.01, 0.01, 0.01, 0.01)
 moment's order. Third moments of frames of the tests' benches lie within 0.007 (rms) of
 those of the true light."""
 SHARED = (2e-3, 2e-3, 5e-3, 5e-3, 3.5e-3, 0.03, 0.03, 0.03, 0.03)
-"""The same for errors that all planes of one look share: light that is uneven in a way that the
-twin does not know changes near and far alike as the beam wanders over the mirror."""
+"""The same for errors that all planes of one measurement share: light that is uneven in a way that
+the model does not know changes near and far alike as the beam wanders over the mirror."""
 CLIPPED = 0.25
 """Standard uncertainty of the centroid of a clipped beam, in units of its width."""
 OUTWARD = 2.0
@@ -311,7 +312,7 @@ class _Problem:
     def _covariance(
         self, seen: Prediction, i: int, weights: dict[tuple[int, int], float]
     ) -> Floats:
-        """Covariance of what one look shows; not finite where the twin has lost its light."""
+        """Covariance of one measurement; not finite if the model has lost its light."""
         look = self.looks[i]
         size = look.count
         out: Floats = np.zeros((size, size), dtype=np.float64)

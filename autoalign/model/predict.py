@@ -1,4 +1,4 @@
-"""The twin: from axis positions and unknowns to what each detector should show, with derivatives.
+"""The model: from axis positions and unknowns to what each detector should show, with derivatives.
 
 Readings are the moments of :data:`autoalign.beam.profile.MOMENTS` per plane, in the plane's axes.
 The chain has two halves. How each unknown displaces each part is taken by one complex step per

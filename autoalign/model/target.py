@@ -108,8 +108,8 @@ class Foresight:
         moments = seen.moments[0]
         if not np.all(np.isfinite(moments)):
             raise UsageError(
-                "strategy model: the twin expects no light where the axes stand; the bench differs "
-                "from its layout. Check the bench file, or choose the strategy without-model."
+                "strategy model: the model expects no light at these positions; the bench differs "
+                "from its layout. Check the bench file, or use the strategy without-model."
             )
         full = seen.derived()
         assert full.jacobian is not None
@@ -178,15 +178,15 @@ class Foresight:
         return residual, np.einsum("kq,qpm->kpm", slopes, by_moment[places])
 
     def _known_part(self, spec: Spec) -> Spec:
-        """Leave out terms that the twin has no reading for (a power meter's, for instance)."""
+        """Leave out terms that the model has no reading for (a power meter's, for instance)."""
         moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.twin.planes), 1))
         known = self._quality(moments).names
         terms = tuple(t for t in spec.terms if all(q in known for q in t.quantities))
         if not terms:
             raise MissingNeedError(
-                "strategy model: the twin knows the planes "
+                "strategy model: the model has the planes "
                 f"{', '.join(self.twin.planes)}, and no term of the spec can be judged from them; "
-                "choose the strategy without-model."
+                "use the strategy without-model."
             )
         return replace(spec, terms=terms)
 
@@ -197,8 +197,8 @@ def aim(
     """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``.
 
     Where the nearest such place would send the beam through a focus between the planes, which
-    meets the spec and is not what the bench is for, the way begins where the twin holds that every
-    axis is right.
+    meets the spec and is not what the bench is for, the way begins where every axis is right by
+    the model.
     """
     now = foresight.at(here, phi)
     way = _Way(foresight, phi, here, now, lower, upper)

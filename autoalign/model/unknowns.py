@@ -85,7 +85,7 @@ class Unknowns:
     def index(self, name: str) -> int:
         """Return the place of the unknown called ``name``."""
         if name not in self.names:
-            raise unknown_name("unknown", name, self.names, "twin")
+            raise unknown_name("unknown", name, self.names, "model")
         return self.names.index(name)
 
 
@@ -199,5 +199,5 @@ def twist_of(motion: Motion) -> tuple[Array, Array]:
 
 
 def position_sigma(axis: Axis) -> float:
-    """Return the standard uncertainty of a position: rounding, and some play left over."""
+    """Return the standard uncertainty of a position: rounding, and some backlash left over."""
     return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.play))

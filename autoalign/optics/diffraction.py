@@ -243,5 +243,5 @@ def _check_phase(pupil: Pupil) -> None:
     if pupil.phase_step > 0.5:
         raise UsageError(
             f"the wavefront changes by {pupil.phase_step:.2f} waves between pupil points (at most "
-            "0.5 can be told apart): take more samples, remove tilt and focus first, or use rays."
+            "0.5 can be resolved): take more samples, remove tilt and focus first, or use rays."
         )

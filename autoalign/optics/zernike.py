@@ -67,7 +67,7 @@ def orthonormal(count: int, x: Floats, y: Floats, weight: Floats) -> Floats:
     size = np.abs(np.diagonal(r))
     if len(x) < count or size.min() < 1e-10 * size.max():
         raise UsageError(
-            f"{count} Zernike terms cannot be told apart on this aperture of {len(x)} points; ask "
+            f"{count} Zernike terms cannot be separated on this aperture of {len(x)} points; ask "
             "for fewer terms or sample it more finely."
         )
     sign = np.sign(np.diagonal(r))

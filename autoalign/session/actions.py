@@ -1,4 +1,4 @@
-"""What a session asks for, and what it is told: plain frozen data, no I/O.
+"""What a session asks for, and what it is answered: plain frozen data, no I/O.
 
 A session yields :class:`Look`, :class:`Move` and at last :class:`Finish`; whoever drives it answers
 a look with :class:`Seen` and a move with :class:`Moved` or :class:`Refused`. All times are on the
@@ -74,7 +74,7 @@ _PURPOSES = {
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """What a session may spend.
+    """The largest number of measurements and the longest time of a session.
 
     Parameters
     ----------

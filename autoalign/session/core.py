@@ -57,7 +57,7 @@ class Session(Stepper):
     axes
         Every axis of the bench by name, in order.
     strategy
-        Decides where to look next.
+        Decides where to measure next.
     layout
         Nominal geometry, or None.
     distances
@@ -68,14 +68,14 @@ class Session(Stepper):
         Measurements and seconds; source of chance (seed 0 where not given); seconds after arrival;
         exposures a look; what the strategy is told of the bench.
     replay
-        Looks of an interrupted run of the same strategy and seed, oldest first. They are given to
-        the strategy in place of new ones as long as it asks for the same positions; all of them
-        count.
+        Measurements of an interrupted run of the same strategy and seed, oldest first. They are
+        given to the strategy in place of new ones as long as it asks for the same positions;
+        all of them count.
     measure, combine
         How frames become profiles and profiles a quality; ``autoalign.beam``'s where not given.
     recent
         What was seen last, for sessions that follow one another on one bench; kept up to date. It
-        tells a frozen camera and a change of the ambient light.
+        reveals a frozen camera and a change of the ambient light.
 
     Raises
     ------
@@ -232,9 +232,10 @@ class Session(Stepper):
         """Return how the search ends where looks no longer show what the axes do, else None."""
         if self._light.old:
             return Status.GIVEN_UP, (
-                "what the detectors give is older than the moves, or does not say when it began: "
-                "see whether the camera and its program run, pass on their newest frame, and stamp "
-                "it with the time of the bench's clock"
+                "the frames are older than the last move, or do not state when their "
+                "exposure began: "
+                "check that the camera and its program run, deliver their newest frame, and time "
+                "it by the clock of the bench"
             )
         if (yield from self._light_is_out()):
             return Status.DARK, (
@@ -244,7 +245,7 @@ class Session(Stepper):
         return None
 
     def _light_is_out(self) -> Part:
-        """After several dark looks, look where there was light: moving on in the dark is idle."""
+        """Return to the last position with light after several dark measurements."""
         if not self._light.ask_again() or self.probes >= self.budget.probes - 1:
             return False
         assert self._light.last is not None
@@ -372,7 +373,7 @@ class Session(Stepper):
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None
-        best, place = self.best, "the best position seen"
+        best, place = self.best, "the best position measured"
         if best is None or self._distrusted or not beyond_noise(self.first, best):
             best, place = self.first, "the start"
         if best is self._seen:

@@ -1,4 +1,4 @@
-"""Looks of an interrupted run, told to the same strategy in place of new ones."""
+"""Measurements of an interrupted run, given to the same strategy in place of new ones."""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ from autoalign.strategies.base import Need, Observation, Strategy
 __all__ = ["CENTRINGS", "beyond_noise", "check_needs", "compare", "near_limit", "strides"]
 
 CENTRINGS = 2
-"""So many looks in spec are followed by one more correction, if they are close to a limit."""
+"""Number of corrections after a measurement in spec, if it is close to a limit."""
 RISK = 2e-3
 """A correction is worth a look where the chance that the beam truly is out of spec exceeds twice
 what it would be in the middle by more than this.
@@ -28,15 +28,15 @@ def check_needs(
     """Return ``spec``; raise :class:`MissingNeedError` where the bench lacks what is needed."""
     lacks = []
     if spec is None:
-        lacks.append("a spec (nothing says what the beam must meet)")
+        lacks.append("a spec (what the beam must meet)")
     if Need.LAYOUT in strategy.needs and layout is None:
         lacks.append("a layout (the nominal geometry of the bench)")
     if not free:
-        lacks.append("an axis that may move (all of them are held)")
+        lacks.append("an axis that may move (all of them are locked)")
     if spec is None or lacks:
         raise MissingNeedError(
             f"strategy {strategy.name} needs {' and '.join(lacks)}, which this bench does not "
-            "give; nothing was moved."
+            "have. Nothing was moved."
         )
     return spec
 
@@ -49,7 +49,7 @@ def strides(axis: Axis, start: float, target: float) -> int:
 
 
 def compare(first: Observation, last: Observation) -> str:
-    """Return in words what the last look is worth against the first."""
+    """Return in words how the last measurement compares with the first."""
     if not last.ok:
         return f"where the beam could not be judged ({last.failure})"
     if not first.ok:

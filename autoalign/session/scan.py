@@ -1,7 +1,7 @@
-"""A tour of a bench: positions that a guide names, a look at each, and home again.
+"""A tour of a bench: positions that a guide names, a measurement at each, and home again.
 
-A tour searches nothing and needs no spec. Whatever the guide finds, the axes stand at the end where
-they stood at first, as read back, and a last look is taken there.
+A tour searches nothing and needs no spec. Whatever the guide finds, the axes end at their start
+positions, as read back, and a last measurement is taken there.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ __all__ = ["Camera", "Guide", "Sight", "Tour", "Visit"]
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """Where to go and how to look there.
+    """Where to go and how to measure there.
 
     Parameters
     ----------
@@ -37,14 +37,14 @@ class Visit:
     reason
         Why, for the record.
     direct
-        Go straight there; otherwise the play is taken up from each axis' own side.
+        Go straight there; otherwise the backlash is taken up from each axis' own side.
     frames
-        Exposures; the bench's own number where not given. With 0 there is no look, and what was
-        seen last is sent again.
+        Exposures; the bench's own number if not given. With 0 there is no measurement, and
+        the last one is sent again.
     returning
-        It is the way back to where the axis stood at first.
+        It is the way back to the start position of the axis.
     at_once
-        Look from the arrival on, without waiting for the bench to settle.
+        Expose from the arrival on, without waiting for the bench to settle.
     """
 
     targets: Mapping[str, float]

@@ -8,10 +8,10 @@ from autoalign.strategies.base import Cause, Observation, Vector
 __all__ = ["Light"]
 
 OLD_LOOKS = 3
-"""So many looks in a row without one new frame, and there is no use in going on."""
+"""Number of measurements in a row without one new frame, after which a search ends."""
 
 DARK_LOOKS = 3
-"""So many looks in a row see no light, and the place where there was some is looked at again."""
+"""Number of dark measurements in a row after which the last position with light is measured."""
 
 
 class Light:
@@ -22,7 +22,7 @@ class Light:
         self._dark, self._allowed, self._old = 0, DARK_LOOKS, 0
 
     def note(self, seen: Observation) -> None:
-        """Tell what was seen; looks without frames, or with old ones, say nothing of the light."""
+        """Note a measurement; one without frames, or with old ones, says nothing of the light."""
         profiles = seen.profiles.values()
         stale = bool(profiles) or Cause.STALE in seen.causes
         if seen.verdict is None and all(map(_old, profiles)) and stale:

@@ -1,6 +1,6 @@
-"""What every steppable visit of a bench has in common: it asks for looks and moves one by one.
+"""What every steppable run has in common: it asks for measurements and moves one by one.
 
-A :class:`Stepper` is a script that yields looks and moves and is told how they went; it does no
+A :class:`Stepper` is a script that yields looks and moves and is sent how they went; it does no
 I/O, never sleeps and knows no clock. :class:`.core.Session` searches for the spec,
 :class:`.tour.Tour` visits positions and goes home.
 """
@@ -66,11 +66,11 @@ class Stepper(ABC):
         """Yield what to do, and be sent how it went."""
 
     def stand_at(self, positions: Mapping[str, float]) -> None:
-        """Tell where every axis stands (mm or rad by name), before the first action."""
+        """Set the position of every axis (mm or rad by name), before the first action."""
         self.positions = dict(positions)
 
     def next_action(self) -> Action:
-        """Return what to do now; the same until :meth:`observe` is told how it went."""
+        """Return what to do now; the same until :meth:`observe` is given how it went."""
         if self.finish is not None:
             return self.finish
         if self._action is None:
@@ -78,13 +78,13 @@ class Stepper(ABC):
         return self._action
 
     def observe(self, outcome: Outcome) -> None:
-        """Tell how the last action went."""
+        """Take how the last action went."""
         if self.finish is not None:
-            raise UsageError("session: it is over; there is nothing left to observe.")
+            raise UsageError("session: it has ended; there is nothing left to observe.")
         action = self.next_action()
         if not isinstance(outcome, Seen if isinstance(action, Look) else (Moved, Refused)):
             raise UsageError(
-                f"session: told {type(outcome).__name__} after a {type(action).__name__}."
+                f"session: given {type(outcome).__name__} after a {type(action).__name__}."
             )
         try:
             self._action = self._script.send(outcome)
@@ -118,9 +118,9 @@ class Stepper(ABC):
     ) -> Part:
         """Move axes to ``targets`` in steps that each axis allows; False if refused.
 
-        ``direct`` goes straight there, and so leaves the play where the way takes it. On the way
+        ``direct`` goes straight there, and does not take up the backlash. On the way
         back a limit is no obstacle: a place that reads beyond one by no more than the tolerance
-        counts as the limit, and the play is taken up as far as the limits allow.
+        counts as the limit, and the backlash is taken up as far as the limits allow.
         """
         wanted = {
             n: _inside(self.axes[n], t) if returning else t

@@ -30,7 +30,8 @@ def never_given(spec: Spec, detectors: Mapping[str, str], planes: Collection[str
         why = _why_not(quantity, detectors, places, planes)
         if why:
             astray = [
-                f"detector {name} looks at {plane!r}, which the layout does not have (its planes: "
+                f"detector {name} is at plane {plane!r}, which the layout does not have "
+                "(its planes: "
                 f"{', '.join(planes)})"
                 for name, plane in detectors.items()
                 if planes and plane and plane not in planes
@@ -56,7 +57,7 @@ def never_seen(
         for place in (e.plane or detector for e in taken if isinstance(e, Frame)):
             if planes and place not in planes:
                 return (
-                    f"detector {detector} gives pictures of plane {place!r}, which the layout does "
+                    f"detector {detector} gives frames of plane {place!r}, which the layout does "
                     f"not have; its planes: {', '.join(planes)}{_hint(place, planes)}"
                 )
     for quantity in spec.missing(seen):
@@ -64,8 +65,8 @@ def never_seen(
             own = _names(detector, taken)
             if quantity.startswith(f"{detector}.") and own and quantity not in own:
                 return (
-                    f"the spec needs {quantity}, which detector {detector} does not give; seen "
-                    f"were: {', '.join(dict.fromkeys([*seen, *own]))}{_hint(quantity, own)}"
+                    f"the spec needs {quantity}, which detector {detector} does not give; "
+                    f"it gave: {', '.join(dict.fromkeys([*seen, *own]))}{_hint(quantity, own)}"
                 )
     return ""
 
@@ -77,7 +78,7 @@ def _why_not(
         known = sorted(p for p in places if not planes or p in planes)
         if len(known) > 1:
             return ""
-        return f"that takes detectors at two planes; there is one at {', '.join(known) or 'none'}"
+        return f"that needs detectors at two planes; there are some at {', '.join(known) or 'none'}"
     if any(quantity.startswith(f"{name}.") for name in detectors):
         return ""
     place, _, part = quantity.rpartition(".")
@@ -86,11 +87,12 @@ def _why_not(
         return "" if part in OF_A_PLANE else f"a plane gives only {given}"
     if place:
         return (
-            f"no detector looks at {place} or has that name; there are: {_listed(detectors)}"
+            f"no detector is at {place} or has that name; there are: {_listed(detectors)}"
             f"{_hint(place, [*places, *detectors])}"
         )
     return (
-        "nothing has that name; a meter's numbers are called <detector>.<name>, and there are: "
+        "nothing has that name; the readings of a meter are called <detector>.<name>, "
+        "and there are: "
         f"{_listed(detectors)}{_hint(quantity, OF_TWO_PLANES)}"
     )
 

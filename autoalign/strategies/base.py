@@ -1,6 +1,6 @@
-"""What a strategy is given, what it is told, and what it yields.
+"""What a strategy is given, and what it yields.
 
-A strategy is a generator: it yields positions to visit and is sent what was seen there::
+A strategy is a generator: it yields positions and is sent what was measured there::
 
     class Middle(Strategy):
         name = "middle"

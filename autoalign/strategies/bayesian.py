@@ -45,7 +45,7 @@ class Bayesian(Strategy):
 
 
 class Surrogate:
-    """A Gaussian process of the merit over the axes: told of looks, asked for the next place.
+    """A Gaussian process of the merit over the axes: given measurements, asked for the next place.
 
     ``first`` and ``kept`` as of :class:`Bayesian`.
     """
@@ -58,16 +58,16 @@ class Surrogate:
         self._asked: Floats | None = None
 
     def ask(self) -> Vector:
-        """Return the place to look at next, mm and rad."""
+        """Return the next place to measure at, mm and rad."""
         if self._model is None:
             self._model = self._fresh()
         self._asked = np.array(_limited(self._model.ask), dtype=np.float64)
         return self._box.real(self._asked)
 
     def tell(self, seen: Observation) -> None:
-        """Take a look into account, asked for or not.
+        """Take a measurement into account, asked for or not.
 
-        What was asked for is told at the place that was asked, so that a grid of steps or a
+        What was asked for counts at the place that was asked, so that a grid of steps or a
         readback does not blur the model.
         """
         u = self._box.scaled(seen.positions) if self._asked is None else self._asked

@@ -1,8 +1,8 @@
-"""The physics model reads the misalignment out of what is seen, and moves once.
+"""The physics model derives the misalignment from the measurements, and moves once.
 
-Each probe: fit the twin to all looks so far, go where the spec should be met. Where one wrong wire
-explains the looks better it says so and allows for it; where nothing does it falls back on the
-response that the looks themselves show.
+Each step: fit the model to all measurements so far, and go where the spec should be met. If one
+wiring error explains the measurements better, it says so and allows for it; if nothing does, it
+falls back on the response that the measurements themselves show.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ class Model(Strategy):
         course.losses += 1
         if course.lit is not None and course.losses <= PATIENCE:
             for part in (0.5, 0.8, 1.0):
-                self.note = "no light; back towards where there was some"
+                self.note = "no light; back towards the last position with light"
                 seen = yield dark + part * (course.lit - dark)
                 course.here = seen.positions
                 if _lit(seen):
@@ -165,17 +165,19 @@ class _Course:
         except AlignError:  # the fit has gone where there is no beam
             self.know.inconsistent = True
             return self._feel(seen.positions)
-        self.note = f"model: in spec expected with a chance of {100 * step.chance:.0f} %"
+        self.note = f"model: in spec expected with a probability of {100 * step.chance:.0f} %"
         if step.shortened < 1:
             self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position
 
     def _feel(self, here: Floats) -> Floats | None:
-        """A small motion of every axis, after which what is wrong can be told; at most two."""
+        """Propose a small motion of every axis, which shows what is wrong; at most two."""
         if self.felt >= FEELERS:
             return None
         self.felt += 1
-        self.note = "the model cannot explain what is seen; a small motion of every axis tells more"
+        self.note = (
+            "the model does not explain the measurements; a small motion of every axis shows more"
+        )
         middle = (self.problem.lower + self.problem.upper) / 2
         return self.problem.clip(here + np.where(here > middle, -0.5, 0.5) * self.problem.scale)
 

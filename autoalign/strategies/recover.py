@@ -1,4 +1,4 @@
-"""Back from where the spec cannot be judged: follow what can still be seen, or look for light."""
+"""Back from where the spec cannot be judged: follow the light that is left, or search for it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["centroids", "find_light", "recover", "walk_back"]
 Floats = npt.NDArray[np.float64]
 
 _MOST = 256
-"""Places at which light is looked for, where nothing else bounds them."""
+"""Number of positions at which light is searched for, if nothing else bounds it."""
 _NEAR_ENOUGH = 0.5
 """A centroid this close to a plane's zero, mm, needs no more walking."""
 

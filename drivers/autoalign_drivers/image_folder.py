@@ -35,7 +35,7 @@ class ImageFolderSettings(Settings):
         min_length=1,
         description="Which files are pictures, as patterns.",
     )
-    pitch: Length = Field(gt=0, description="Size of a pixel at the plane that is looked at.")
+    pitch: Length = Field(gt=0, description="Size of a pixel at its plane.")
     origin: tuple[float, float] | None = Field(
         default=None,
         strict=False,
@@ -46,7 +46,9 @@ class ImageFolderSettings(Settings):
         description="Whether the camera sees x to the right, or to the left as through a screen "
         "from behind; y is up in both.",
     )
-    colour: Channel | None = Field(default=None, description="Which colour of colour pictures.")
+    colour: Channel | None = Field(
+        default=None, description="Colour channel of colour pictures to use."
+    )
     bit_depth: int | None = Field(
         default=None, ge=1, le=16, description="Bits that the camera delivers."
     )
@@ -55,7 +57,9 @@ class ImageFolderSettings(Settings):
         ge=0,
         description="Longest time from the begin of an exposure to its file being there.",
     )
-    poll: Seconds = Field(default=0.05, gt=0, le=10, description="How often to look.")
+    poll: Seconds = Field(
+        default=0.05, gt=0, le=10, description="Interval between two checks of the folder."
+    )
 
 
 @dataclass(frozen=True, slots=True)

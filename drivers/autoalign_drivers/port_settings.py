@@ -38,11 +38,11 @@ class PortSettings(Settings):
         description="Device path (/dev/serial/by-id/…, COM3) or URL (socket://host:port).",
     )
     baudrate: int = Field(default=115200, gt=0, description="Line speed, bit/s.")
-    bytesize: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits.")
+    bytesize: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits of a character.")
     parity: Literal["none", "even", "odd", "mark", "space"] = Field(
-        default="none", description="Parity."
+        default="none", description="Parity bit of a character."
     )
-    stopbits: Literal[1, 2] = Field(default=1, description="Stop bits.")
+    stopbits: Literal[1, 2] = Field(default=1, description="Stop bits after a character.")
     rtscts: bool = Field(default=False, description="Hardware handshake on RTS and CTS.")
     write_timeout: Seconds = Field(
         default=1.0, gt=0, le=60, description="Longest time that sending a command may take."

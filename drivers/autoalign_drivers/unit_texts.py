@@ -45,11 +45,15 @@ def _travel(value: Any) -> tuple[float, str]:
     return travel, kind
 
 
-def _schema(example: str) -> WithJsonSchema:
-    return WithJsonSchema({"type": "string", "examples": [example]})
+def _schema(example: str, kind: str = "") -> WithJsonSchema:
+    """Return the schema of a quantity; ``kind`` says what it is, if the example's is too narrow."""
+    name = kind or kind_name(parse_quantity(example)[1])
+    return WithJsonSchema({"type": "string", "format": name, "examples": [example]})
 
 
 Seconds = Annotated[float, _of("50 ms", "s"), _schema("50 ms")]
 Length = Annotated[float, _of("5.5 um", "mm"), _schema("5.5 um")]
-Travel = Annotated[tuple[float, str], BeforeValidator(_travel), _schema("0.5 mm")]
+Travel = Annotated[
+    tuple[float, str], BeforeValidator(_travel), _schema("0.5 mm", "a length or an angle")
+]
 """How far an axis goes, larger than 0: mm or rad, and which of the two; it must suit the axis."""

@@ -86,7 +86,7 @@ def test_nothing_is_kept_of_a_run_that_missed_the_spec(tmp_path):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("spoil", "strategy", "why"),
-    [(True, None, "memory is not plausible (its phi is not"),
+    [(True, None, "the calibration is not plausible (its phi is not"),
      (False, "random", "strategy random does not use one")],
 )  # fmt: skip
 def test_a_memory_that_was_not_used_is_said_to_be_so(spoil, strategy, why, tmp_path):

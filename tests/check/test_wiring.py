@@ -72,7 +72,7 @@ def test_a_reversed_axis_is_named(bench, wrong, axis):
     """Only the axis that runs backwards is accused, and the cameras are not."""
     result = check(wrong.axis(bench(1), axis, scale=-1.0), axes=part_of(axis))
     assert odd(result) == {axis: AxisVerdict.REVERSED}
-    assert f"{axis}: runs backwards" in told(result)
+    assert f"{axis}: moves backwards" in told(result)
     assert len(result.findings) == 1
 
 

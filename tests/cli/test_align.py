@@ -133,7 +133,7 @@ def test_ctrl_c_in_mid_move_stops_the_axes_and_closes_the_record(
     said = run("align", demo_bench(), "--output", tmp_path / "run")
     assert said.code == Exit.INTERRUPTED
     assert {"source", "mirror"} <= set(stopped)
-    assert "every axis was told to stop" in said.err
+    assert "every axis was commanded to stop" in said.err
     record = read_journal(tmp_path / "run" / "run.db")
     assert record.finish is not None
     assert record.finish["status"] == "stopped"
@@ -161,7 +161,7 @@ def test_a_real_ctrl_c_to_the_real_command_ends_it_in_order(
         process.kill()
         process.wait()
     assert process.returncode == 130
-    assert "every axis was told to stop" in words
+    assert "every axis was commanded to stop" in words
     record = read_journal(journal)
     assert record.finish is not None
     (move,) = record.moves

@@ -33,11 +33,11 @@ def test_a_record_is_called_complete_only_once_it_says_how_the_run_ended(tmp_pat
     with Journal(path, VirtualClock(), {"bench": "b"}) as journal:
         assert interrupted_words(path)[0].startswith("Interrupted before anything was moved")
         journal.intent(Move(1, {"a": 1.0}, {"a": (1.0,)}, "probe"), {"a": 0.0})
-        assert "does not say how the run ended" in interrupted_words(path)[0]
+        assert "holds no end of the run" in interrupted_words(path)[0]
         journal.finish(Finish(Status.STOPPED, False, "KeyboardInterrupt"))
     words, readable = interrupted_words(path)
     assert readable
-    assert words.endswith("told to stop, and the record up to here is complete.")
+    assert words.endswith("commanded to stop, and the journal up to here is complete.")
 
 
 @pytest.mark.parametrize(
@@ -60,6 +60,6 @@ def test_ctrl_c_before_the_record_is_made_promises_no_record(
     monkeypatch.setattr(made, interrupted)
     said = run(command, demo_bench(), "--output", tmp_path / "run")
     assert said.code == Exit.INTERRUPTED
-    assert "Interrupted before the run had begun: nothing was moved" in said.err
+    assert "Interrupted before the run began: nothing was moved" in said.err
     assert "complete" not in said.err
     assert "run.db" not in said.err

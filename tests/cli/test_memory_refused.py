@@ -24,5 +24,5 @@ def test_a_refused_memory_is_told_on_the_command_line(
     said = run("align", bench, "--output", tmp_path / "run", "--json")
     assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
     words = " ".join(said.err.split())
-    assert f"memory {memory}: memory is not plausible (its priors are not those" in words
+    assert f"memory {memory}: the calibration is not plausible (its priors are not those" in words
     assert json.loads(memory.read_text())["memory"]["sigma"][0] > 0

@@ -40,7 +40,7 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         f"{path}: 5 mistakes; nothing was moved.",
         '  line 8, optic.off_axis_angle: 35 has no unit; write for instance "35 deg".',
         '  line 26, stages.source.axes."source.x".reslution: there is no such key. Did you mean '
-        "'resolution'? Known here: approach, channel, max_step, motion, play, resolution, speed, "
+        "'resolution'? Allowed here: approach, channel, max_step, motion, play, resolution, speed, "
         "tolerance, travel.",
         '  line 36, stages.mount.axes."mirror.tip".travel: the lower limit 2 deg is not below the '
         "upper limit -2 deg; exchange them.",
@@ -65,7 +65,7 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('hold = ["mirror"]', 'strategy = "nelder"',
          "line 4, bench.strategy: there is no strategy named 'nelder'."),
         ('"source.x"', '"source.q"',
-         'line 24, stages.source.axes."source.q": family collimator: there is no axis named '),
+         'line 24, stages.source.axes."source.q": layout collimator: there is no axis named '),
         ('"5 um"', '"5 urad"',
          'source.x".play: 5 urad is an angle; with this travel it must be a length.'),
         ('"2 mm/s"', '"2 mm"',
@@ -81,8 +81,8 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('port = "B"', 'port = "B"\nretries = -1',
          "line 34, stages.mount.retries: -1 is not allowed; it must be 0 or larger."),
         ('port = "B"', 'prt = "B"',
-         "line 33, stages.mount.prt: there is no such key. Did you mean 'port'? Known here: axes, "
-         "driver, port, retries."),
+         "line 33, stages.mount.prt: there is no such key. Did you mean 'port'? Allowed here: "
+         "axes, driver, port, retries."),
         ('port = "B"', 'port = "simulated"', "a simulated port needs a [simulation] table"),
         ("pointing_x", "pointing_z", "line 51, spec.pointing_z: there is no merit term named"),
         ('"0.1 mrad", target', '"0.1 mm", target',
@@ -97,7 +97,7 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('"660 nm"', '"660"', "'660' has no unit; write for instance \"660 nm\""),
         ('"150 mm"', '"150,5 mm"', "'150,5 mm' has a comma between two digits"),
         ('"1.5 %"', '"1.5"', '"1.5 mm", "1.5 mrad" or "1.5 %", as it is meant'),
-        ('"1.5 %"', '"200 %"', "lets every beam pass"),
+        ('"1.5 %"', '"200 %"', "accepts every beam"),
         ('"0.4 m"', '"0.4 rad"', 'is an angle; wanted is a length (for instance "0.4 m").'),
         ("probes = 30", "probes = 1", "line 56, budget.probes: 1 is not allowed; it must be 2 or"),
         ('pitch = "1 %"', 'ptch = "1 %"',
@@ -125,9 +125,9 @@ def test_tables_that_the_family_lacks_or_does_not_use_are_named(bench_file: Writ
             ("[planes]", '[arrangement]\norientation = "adding"\n\n[planes]'),
         )
     )
-    assert found[0] == "line 3, bench.family: family steering needs [beam]; add [beam]."
-    assert "line 7, optic: family steering does not use this table; it needs [beam]." in found
-    assert "line 12, source: family steering does not use this table; it needs [beam]." in found
+    assert found[0] == "line 3, bench.family: layout steering needs [beam]; add [beam]."
+    assert "line 7, optic: layout steering does not use this table; it needs [beam]." in found
+    assert "line 12, source: layout steering does not use this table; it needs [beam]." in found
     assert "no key named 'orientation'. Known: clear_aperture, separation." in found[-1]
 
 
@@ -148,7 +148,7 @@ def test_an_axis_on_two_stages_is_named(bench_file: Writer) -> None:
     extra = '\n[stages.third]\ndriver = "example-stage"\nport = "C"\n'
     extra += '[stages.third.axes."source.x"]\ntravel = ["-1 mm", "1 mm"]\nchannel = 1\n'
     found = problems(bench_file(extra=extra))
-    assert "stage 'source' has an axis of that name already" in found[0]
+    assert "stage 'source' already has an axis of this name" in found[0]
 
 
 def test_text_that_is_not_toml_names_the_line(bench_file: Writer) -> None:

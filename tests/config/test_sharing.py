@@ -38,7 +38,7 @@ def test_one_folder_for_two_cameras_is_refused(far: str) -> None:
         check_text("b.toml", BENCH.format(near='folder = "pics"', far=far), {})
     (problem,) = caught.value.problems
     assert "line 18, detectors.far.folder: " in problem
-    assert "is read by detector near already" in problem
+    assert "is already read by detector near" in problem
 
 
 @pytest.mark.parametrize(
@@ -61,5 +61,7 @@ def test_one_port_for_two_meters_is_refused() -> None:
     text = BENCH.format(near='folder = "a"', far='folder = "b"')
     for name, plane in (("one", "near"), ("two", "far")):
         text += f"[detectors.{name}]\n{meter.format(plane)}"
-    with pytest.raises(BenchFileError, match=r"detectors\.two\.port: loop:// is read by detector"):
+    with pytest.raises(
+        BenchFileError, match=r"detectors\.two\.port: loop:// is already read by detector"
+    ):
         check_text("b.toml", text, {})

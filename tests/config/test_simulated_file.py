@@ -59,7 +59,7 @@ def test_an_axis_that_the_file_leaves_out_is_still_in_the_world(tmp_path: Path) 
     path = demo(tmp_path, *OWN, link="loop")
     text = path.read_text(encoding="utf-8")
     start = text.index('[stages.mirror.axes."mirror.clocking"]')
-    path.write_text(text[:start] + text[text.index("# What looks") :], encoding="utf-8")
+    path.write_text(text[:start] + text[text.index("# Cameras, each") :], encoding="utf-8")
     assert "mirror.clocking" in [m.axis for m in hidden_layout(path).motions]
 
 
@@ -68,7 +68,9 @@ def test_another_kind_of_bench_is_refused(tmp_path: Path) -> None:
     path = demo(
         tmp_path, ('[simulation]\nfamily = "collimator"', '[simulation]\nfamily = "steering"')
     )
-    with pytest.raises(UsageError, match="describes a collimator, 'steering' simulates a steering"):
+    with pytest.raises(
+        UsageError, match="describes a collimator, but 'steering' simulates a steering"
+    ):
         load_bench(path)
 
 

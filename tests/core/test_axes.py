@@ -118,7 +118,7 @@ def test_backlash_is_cured_by_the_approach() -> None:
 
 def test_play_that_does_not_fit_into_the_travel_is_refused() -> None:
     """Nothing could be reached from the named side; a direction is +1 or −1."""
-    with pytest.raises(UsageError, match="overshoot that takes up the play"):
+    with pytest.raises(UsageError, match="overshoot that takes up the backlash"):
         Axis("a.x", "mm", 0, 1, play=3.0)
     with pytest.raises(UsageError, match="allowed are 1 and -1"):
         Axis("a.x", "mm", 0, 1, approach=0)  # type: ignore[arg-type]

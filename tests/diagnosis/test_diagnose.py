@@ -143,10 +143,10 @@ def test_fill_is_judged_by_all_planes():
     cut = {p: flagged(v, edge) for p, v in profiles.items()}
     assert "overfilled: the beam has a hard edge at every plane" in found(cut)[0].fill
     later = profiles | {"far": cut["far"]}
-    assert "not the mirror but something after it" in found(later)[0].fill
+    assert "clipped after the mirror, not by it" in found(later)[0].fill
     assert "underfilled: no hard edge at near, far" in found(profiles, clear_aperture=60.0)[0].fill
     assert "just filled" in found(profiles, clear_aperture=27.0)[0].fill
-    assert "wider than the mirror's aperture" in found(profiles, clear_aperture=15.0)[0].fill
+    assert "wider than the aperture of the mirror" in found(profiles, clear_aperture=15.0)[0].fill
     assert "without its clear aperture" in found(profiles)[0].fill
     dark = {p: flagged(v, FlagKind.SATURATED, use=Use.POSITION) for p, v in profiles.items()}
     assert "no frame shows the whole beam" in found(dark)[0].fill

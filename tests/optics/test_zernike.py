@@ -111,7 +111,7 @@ def test_mistakes_are_named() -> None:
     """No Noll index 0, no more terms than points, no term that was not asked for."""
     with pytest.raises(UsageError, match="first one is 1"):
         noll(0)
-    with pytest.raises(UsageError, match="cannot be told apart"):
+    with pytest.raises(UsageError, match="cannot be separated"):
         orthonormal(15, X[:5], Y[:5], W[:5])
     found = Wavefront(X, Y, X, W).analyse(6)
     with pytest.raises(UsageError, match="terms 1 to 6"):

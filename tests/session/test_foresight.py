@@ -41,11 +41,11 @@ def moved(bench):
     ("detectors", "spec", "said"),
     [
         ({"near": "near", "far": "weit"}, Spec.collimation(), "'weit', which the layout does not"),
-        ({"near": "near"}, Spec.collimation(), "takes detectors at two planes; there is one at ne"),
+        ({"near": "near"}, Spec.collimation(), "detectors at two planes; there are some at near"),
         ({"near": "near", "far": "weit"}, Spec((QuantityTerm("fra.x", 1.0),)),
-         "detector far looks at 'weit', which the layout does not have (its planes: near, far)"),
+         "detector far is at plane 'weit', which the layout does not have (its planes: near, far)"),
         ({"pd": "", "near": "near"}, Spec((QuantityTerm("power", 1.0),)),
-         "a meter's numbers are called <detector>.<name>, and there are: detectors pd, near"),
+         "the readings of a meter are called <detector>.<name>, and there are: detectors pd, near"),
         ({"cam": "near"}, Spec((QuantityTerm("near.xxx", 1.0),)), "gives only near.x, near.y"),
         ({"cam": "near"}, Spec((QuantityTerm("naer.x", 1.0),)), "Did you mean 'near'?"),
         ({}, Spec((QuantityTerm("pd.power", 1.0),)), "there are: no detectors"),
@@ -82,7 +82,7 @@ def test_a_misspelt_quantity_is_refused_before_the_first_look(make_bench):
 def test_a_name_that_the_meter_does_not_use_is_refused_after_the_first_look(make_bench):
     """The names that were seen are listed."""
     bench = replace(make_bench(residuals=2), spec=Spec((QuantityTerm("meter.q9", 1.0),)))
-    with pytest.raises(MissingNeedError, match=r"seen were: meter\.q0, meter\.q1\. Did you mean"):
+    with pytest.raises(MissingNeedError, match=r"it gave: meter\.q0, meter\.q1\. Did you mean"):
         align(bench)
     assert bench.detectors["meter"].looks == 1
     assert moved(bench) == 0

@@ -36,7 +36,7 @@ def test_a_frozen_camera_ends_the_run_with_words_about_the_camera(make_bench):
     """Not with the source, the shutter and the interlock, and not after the whole budget."""
     result = align(frozen_after(make_bench(), 1), strategy="response-matrix")
     assert result.status is Status.GIVEN_UP
-    assert "what the detectors give is older than the moves" in result.reason
+    assert "the frames are older than the last move" in result.reason
     assert "interlock" not in result.reason
     assert result.probes <= OLD_LOOKS + 2
 
@@ -46,7 +46,7 @@ def test_readings_from_before_the_move_are_called_old(make_bench):
     bench = make_bench()
     bench.detectors["meter"].stale = True
     result = align(bench)
-    assert "what the detectors give is older than the moves" in result.reason
+    assert "the frames are older than the last move" in result.reason
     assert result.probes <= OLD_LOOKS + 2
 
 

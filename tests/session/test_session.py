@@ -271,7 +271,9 @@ def test_a_way_back_that_is_refused_is_told():
     assert "worse than 5 at the start" in actions[-1].reason
 
 
-@pytest.mark.parametrize(("gain", "place"), [(0.1, "the start"), (2.0, "the best position seen")])
+@pytest.mark.parametrize(
+    ("gain", "place"), [(0.1, "the start"), (2.0, "the best position measured")]
+)
 def test_what_is_better_by_noise_alone_is_not_better(gain, place):
     """Nothing found: the axes go home, not to the luckiest of all looks."""
     s = session(Scripted((1, 0), (2, 0)))
@@ -374,11 +376,11 @@ def test_a_replayed_run_goes_on_where_the_record_ends():
 def test_the_session_says_when_it_is_told_the_wrong_thing():
     """An outcome that does not fit the action is refused."""
     s = session(Scripted())
-    with pytest.raises(UsageError, match="told Moved after a Look"):
+    with pytest.raises(UsageError, match="given Moved after a Look"):
         s.observe(Moved({}, 0.0, 1.0))
     s.stop("enough")
     assert s.next_action() == Finish(Status.STOPPED, False, "enough")
-    with pytest.raises(UsageError, match="it is over"):
+    with pytest.raises(UsageError, match="it has ended"):
         s.observe(Refused("x", 0.0))
 
 

@@ -31,7 +31,7 @@ pytestmark = [pytest.mark.campaign, pytest.mark.timeout(3600)]
 
 SEEDS = range(1000, 1000 + int(os.environ.get("AUTOALIGN_CAMPAIGN_SEEDS", "10")))
 AXES = tuple(START)
-VAGUE = "does not fit the layout"
+VAGUE = "do not fit the layout"
 """Said where distances or the mirror's data are wrong; of other faults it says too little."""
 
 Spoil = Callable[[SimpleNamespace, Bench], Bench]

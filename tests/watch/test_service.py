@@ -433,7 +433,7 @@ def test_a_frozen_camera_moves_nothing(tmp_path: Path, monkeypatch: Any) -> None
     watch.run(looks=3)
     assert bench.positions() == before
     assert made[1].step is Step.HOLD
-    assert "those of the frame before" in made[1].reason
+    assert "identical to the frame before" in made[1].reason
 
 
 def _frozen(real: Any, kept: dict[str, Any]) -> Any:

@@ -38,7 +38,7 @@ def clipped_by_sensor(context: Context) -> Evidence | None:
 
 
 def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
-    """Look whether the brightest light of a frame in which no width settles lies at its edge.
+    """Find out if the brightest light of a frame in which no width settles is at its edge.
 
     ``grid`` covers the whole frame, ``noise`` is that of one pixel, in pixel values.
     """
@@ -52,7 +52,7 @@ def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
     sides = [name for name, is_near in near.items() if is_near]
     if not sides or light[row, column] < THRESHOLDS.edge_clear * noise / grid.block:
         return None
-    evidence = f"the brightest light lies at the sensor's edge, {' and '.join(sides)}"
+    evidence = f"the brightest light is at the edge of the sensor, {' and '.join(sides)}"
     return Flag(FlagKind.CLIPPED_BY_SENSOR, evidence, Use.DIRECTION)
 
 

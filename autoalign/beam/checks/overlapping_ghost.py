@@ -2,10 +2,10 @@
 
 A copy of the beam displaced by less than its width has no valley before it. Where it sticks out it
 is as bright as anywhere, while the beam's own light has fallen away: its light hardly changes over
-a fifth of a half width, and the opposite side has nothing like it. That tells it from soft edges,
+a fifth of a half width, and the opposite side has nothing like it. So it differs from soft edges,
 uneven light and the tail of coma, which keep falling, and from scatter, which lies all around.
 
-What is told, in 99 of 100 frames of 8 bits with noise of 0.6 % of the peak, distances in half
+What is detected, in 99 of 100 frames of 8 bits with noise of 0.6 % of the peak, distances in half
 widths (``tests/beam/test_ghost_table.py`` prints the whole table): a ghost of 1 % of a beam with a
 hard edge from 0.6 on, with an edge 0.1 radii soft from 0.8, of exp(−2r⁴) from 1.4; one of 2 % of a
 Gaussian from 1.6, one of 5 % from 1.2. Coma that moves rays by up to 0.3 radii is never taken for a

@@ -1,4 +1,4 @@
-"""Pixels at the top of what the camera can say: where that is known, and where nobody said it.
+"""Saturated pixels, with a known saturation level and without one.
 
 A camera of 12 bits writes files of 16, and its pixels end at 4095, or where they are full. Nothing
 but the frame tells that then: many neighbouring pixels share the highest value, and hardly any lie
@@ -7,7 +7,7 @@ each, and noise spreads a flat top over many levels, of which the highest holds 
 
 Without noise there is no such difference: an even disk, as computed, is a plateau by itself. There
 a plateau counts only where it ends at 2ⁿ − 1, n from 8 on. A camera that cuts off at another level,
-with neither noise in the dark nor in the light, is not told.
+with neither noise in the dark nor in the light, is not detected.
 """
 
 from __future__ import annotations

@@ -88,7 +88,7 @@ def torn(context: Context) -> Evidence | None:
         return None
     return Evidence(
         f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
-        f"{times:.0f} times what is usual around"
+        f"{times:.0f} times the usual difference of rows"
     )
 
 

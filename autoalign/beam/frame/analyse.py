@@ -57,7 +57,7 @@ def measure_beam(
     dark
         An exposure of the same camera without the beam; subtracted pixel by pixel.
     hot_map
-        (rows, columns), True for pixels that are known to be of no use; they are filled in from
+        (rows, columns), True for pixels that are known to be bad; they are filled in from
         their neighbours, in ``dark`` as well. Lone hot pixels are found without it.
     background
         Level in pixel values (after the dark frame). None: measured around the beam.
@@ -67,17 +67,18 @@ def measure_beam(
         Pixel values per photoelectron: noise variance added per pixel value of signal. None:
         estimated from the scatter inside the beam.
     pitch_uncertainty
-        Relative standard uncertainty of the pixel pitch; leave at 0 where :func:`.combine` is
-        told instead.
+        Relative standard uncertainty of the pixel pitch; leave at 0 if :func:`.combine` is
+        given it instead.
     previous
-        The frame before, to tell a frozen camera or a stale frame.
+        The frame before, to detect a frozen camera or a stale frame.
     reference
-        A profile of the same camera, to tell a change of the ambient light.
+        A profile of the same camera, to detect a change of the ambient light.
     repeatable
         State what differs between frames of nearly the same beam: light around the beam, which
-        shifts them all alike, is left out of the uncertainties. For looks that are compared.
+        shifts them all alike, is left out of the uncertainties. For measurements that are
+        compared.
     tails
-        Also look for faint light outside the standard's window, for :func:`.caustics`.
+        Also find faint light outside the standard's window, for :func:`.caustics`.
 
     Returns
     -------
@@ -172,8 +173,8 @@ def _without_width(ready: Prepared, start: Start) -> BeamProfile:
     """Return the profile of light too faint to have a width: somewhere in the first window."""
     w = start.window
     evidence = (
-        f"light of {start.significance:.0f} σ, but no width of it settles: average frames or "
-        "expose longer; hot pixels side by side look like this too"
+        f"light of {start.significance:.0f} σ, but its width does not converge: average frames or "
+        "expose longer; adjacent hot pixels have the same effect"
     )
     flag = spot_at_edge(ready.whole, ready.sigma) or Flag(
         FlagKind.NOT_CONVERGED, evidence, Use.POSITION
@@ -200,9 +201,7 @@ def _without_beam(ready: Prepared, start: Start, slope: Slope) -> BeamProfile:
     middle = ((wide - frame.pitch_x) / 2 - x, (high - frame.pitch_y) / 2 - y)
     size = np.array([wide, high, wide**2, high**2, wide * high])
     third = np.array([wide**3, wide**2 * high, wide * high**2, high**3])
-    evidence = (
-        f"nothing stands out by more than {start.significance:.1f} σ; {FAINTEST:g} σ are needed"
-    )
+    evidence = f"no light above {start.significance:.1f} σ; {FAINTEST:g} σ are needed"
     rise = math.hypot(*slope)
     if rise > sigma:
         evidence += f" (the background rises by {rise:.3g} pixel values across the frame)"
@@ -234,7 +233,8 @@ def _check_frame(given: object) -> None:
     what = type(given).__name__
     if isinstance(given, np.ndarray):
         raise UsageError(
-            f"measure_beam: an array ({what}) says not how large a pixel is; wrap it, for instance "
+            f"measure_beam: an array ({what}) does not state its pixel pitch; wrap it, "
+            "for instance "
             "autoalign.Frame(pixels, pitch=0.0055) with the pitch in mm."
         )
     raise UsageError(

@@ -23,7 +23,7 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 RING = 5.0
-"""The ring begins at so many standard deviations of the beam: 1.25 d_σ, where a Gaussian has
+"""Inner edge of the ring in standard deviations of the beam: 1.25 d_σ, where a Gaussian has
 fallen to 4e-6 of its peak."""
 
 _P, _Q = np.array([0, 1, 0]), np.array([0, 0, 1])

@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """A first window, and how far the light in it stands out, in standard deviations."""
+    """A first window, and the significance of the light in it, in standard deviations."""
 
     window: Window
     significance: float

@@ -150,7 +150,8 @@ def caustics(
     blind = sum(p.tails is None for p in profiles)
     if tails and blind:
         raise UsageError(
-            f"caustics: {blind} of {len(profiles)} profiles know nothing of the light outside "
+            f"caustics: {blind} of {len(profiles)} profiles were measured without the "
+            "light outside "
             "their window; measure every frame with measure_beam(frame, tails=True)."
         )
     if general_astigmatism(profiles):
