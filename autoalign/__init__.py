@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from autoalign.beam import measure_beam
-    from autoalign.beam.parameters import Quality
+    from autoalign.beam.parameters import BeamParameters
     from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
     from autoalign.bench import Bench
     from autoalign.config import load_bench
@@ -69,7 +69,7 @@ if TYPE_CHECKING:
         TermValue,
         Verdict,
     )
-    from autoalign.strategies.base import Need, Observation, Problem, Strategy
+    from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 
 __all__ = [
     "AlignError",
@@ -77,6 +77,7 @@ __all__ = [
     "AmbiguousMoveError",
     "Axis",
     "AxisStatus",
+    "BeamParameters",
     "BeamProfile",
     "Bench",
     "BenchFileError",
@@ -98,6 +99,7 @@ __all__ = [
     "Layout",
     "LinkError",
     "LinkTimeoutError",
+    "Measurement",
     "MeritTerm",
     "MissingNeedError",
     "Motion",
@@ -105,7 +107,6 @@ __all__ = [
     "MotionFaultError",
     "MotionTimeoutError",
     "Need",
-    "Observation",
     "OffAxisParaboloid",
     "Picture",
     "Plane",
@@ -114,7 +115,6 @@ __all__ = [
     "PortBusyError",
     "PortMissingError",
     "Problem",
-    "Quality",
     "QuantityTerm",
     "Reading",
     "RealClock",
@@ -158,7 +158,7 @@ _HOMES = {
         "FlagKind",
         "Use",
     ),
-    "autoalign.beam.parameters": ("Quality",),
+    "autoalign.beam.parameters": ("BeamParameters",),
     "autoalign.bench": ("Bench",),
     "autoalign.core.clock": (
         "Clock",
@@ -228,7 +228,7 @@ _HOMES = {
     ),
     "autoalign.strategies.base": (
         "Need",
-        "Observation",
+        "Measurement",
         "Problem",
         "Strategy",
     ),

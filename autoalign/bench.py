@@ -33,7 +33,7 @@ class Bench:
         What the beam must meet; None for a bench that is only looked at.
     layout
         The nominal geometry; None for a bench without a model.
-    hold
+    locked
         Parts ("source", "mirror" …) or axes that searches leave alone: move the source or the
         mirror, not both.
     clock
@@ -57,7 +57,7 @@ class Bench:
     detectors: Mapping[str, Detector]
     spec: Spec | None = None
     layout: Layout | None = None
-    hold: tuple[str, ...] = ()
+    locked: tuple[str, ...] = ()
     clock: Clock = field(default_factory=RealClock)
     settle: float = 0.1
     frames: int = 1
@@ -74,10 +74,10 @@ class Bench:
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
             raise UsageError(f"bench {self.name}: axis names on two stages: {', '.join(twice)}.")
-        for held in self.hold:
-            if not any(held in (n, self.axes[n].part) for n in names):
+        for locked in self.locked:
+            if not any(locked in (n, self.axes[n].part) for n in names):
                 known = [*names, *sorted({self.axes[n].part for n in names})]
-                raise unknown_name("part or axis", held, known, f"bench {self.name}, hold")
+                raise unknown_name("part or axis", locked, known, f"bench {self.name}, hold")
 
     def __enter__(self) -> Self:
         return self
@@ -99,7 +99,7 @@ class Bench:
     def free_axes(self) -> dict[str, Axis]:
         """The axes that a search may move: all that are not locked."""
         return {
-            n: a for n, a in self.axes.items() if n not in self.hold and a.part not in self.hold
+            n: a for n, a in self.axes.items() if n not in self.locked and a.part not in self.locked
         }
 
     @property

@@ -5,7 +5,13 @@ Nothing here imports a framework: its objects are recognised by what they can do
 
 from __future__ import annotations
 
-from autoalign.adapters.functions import FunctionDetector, FunctionStage, Knob
-from autoalign.adapters.objects import parameter_knob, positioner_knob
+from autoalign.adapters.functions import AxisFunctions, FunctionDetector, FunctionStage
+from autoalign.adapters.objects import from_parameter, from_positioner
 
-__all__ = ["FunctionDetector", "FunctionStage", "Knob", "parameter_knob", "positioner_knob"]
+__all__ = [
+    "AxisFunctions",
+    "FunctionDetector",
+    "FunctionStage",
+    "from_parameter",
+    "from_positioner",
+]

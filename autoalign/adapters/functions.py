@@ -22,11 +22,11 @@ from autoalign.core.frames import Frame, View
 from autoalign.core.interfaces import AxisStatus, Exposure, Reading
 from autoalign.core.units import from_edge, kind_of, to_edge
 
-__all__ = ["FunctionDetector", "FunctionStage", "Knob"]
+__all__ = ["AxisFunctions", "FunctionDetector", "FunctionStage"]
 
 
 @dataclass(frozen=True, slots=True)
-class Knob:
+class AxisFunctions:
     """What moves one axis.
 
     Parameters
@@ -71,7 +71,7 @@ class FunctionStage:
     axes nor the way to stop.
     """
 
-    def __init__(self, name: str, knobs: Sequence[Knob]) -> None:
+    def __init__(self, name: str, knobs: Sequence[AxisFunctions]) -> None:
         self.name = name
         self._knobs = {k.axis.name: k for k in knobs}
         if not knobs or len(self._knobs) < len(knobs):
@@ -159,7 +159,7 @@ class FunctionStage:
         self._restless[axis.name] = position
         return True
 
-    def _knob(self, axis: str) -> Knob:
+    def _knob(self, axis: str) -> AxisFunctions:
         if axis not in self._knobs:
             raise unknown_name("axis", axis, self._knobs, f"stage {self.name}")
         return self._knobs[axis]
@@ -168,7 +168,7 @@ class FunctionStage:
 class _Move:
     """One call of ``put`` under way."""
 
-    def __init__(self, knob: Knob, target: float) -> None:
+    def __init__(self, knob: AxisFunctions, target: float) -> None:
         self.fault = ""
         self._knob, self._target = knob, target
         self._answer: Any = None

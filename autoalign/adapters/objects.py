@@ -6,15 +6,15 @@ import math
 from dataclasses import replace
 from typing import Any
 
-from autoalign.adapters.functions import Knob
+from autoalign.adapters.functions import AxisFunctions
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError
 from autoalign.core.units import from_edge
 
-__all__ = ["parameter_knob", "positioner_knob"]
+__all__ = ["from_parameter", "from_positioner"]
 
 
-def positioner_knob(positioner: Any, axis: Axis, unit: str = "") -> Knob:
+def from_positioner(positioner: Any, axis: Axis, unit: str = "") -> AxisFunctions:
     """Return a knob for an object with ``set(x)`` → status with ``done``, ``position``, ``stop()``.
 
     That is how positioners of event-driven frameworks look. Its ``limits`` narrow those of the
@@ -29,10 +29,12 @@ def positioner_knob(positioner: Any, axis: Axis, unit: str = "") -> Knob:
     low, high = _limits(getattr(positioner, "limits", None), unit or axis.unit)
     narrowed = _narrowed(axis, low, high)
     stop = getattr(positioner, "stop", None)
-    return Knob(narrowed, positioner.set, lambda: float(positioner.position), unit, None, stop)
+    return AxisFunctions(
+        narrowed, positioner.set, lambda: float(positioner.position), unit, None, stop
+    )
 
 
-def parameter_knob(parameter: Any, axis: Axis, unit: str = "") -> Knob:
+def from_parameter(parameter: Any, axis: Axis, unit: str = "") -> AxisFunctions:
     """Return a knob for a parameter: called with a number it sets and blocks, called bare it reads.
 
     Raises
@@ -42,7 +44,7 @@ def parameter_knob(parameter: Any, axis: Axis, unit: str = "") -> Knob:
     """
     if not callable(parameter):
         raise UsageError(f"axis {axis.name}: {parameter!r} is no parameter; it cannot be called.")
-    return Knob(axis, lambda x: parameter(float(x)), lambda: float(parameter()), unit)
+    return AxisFunctions(axis, lambda x: parameter(float(x)), lambda: float(parameter()), unit)
 
 
 def _needs(thing: Any, names: tuple[str, ...], axis: str) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.covariance import pitch_covariance, roll_covariance
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.beam.tensors import root, stretch
 from autoalign.core.errors import UsageError
@@ -27,11 +27,11 @@ def combine(
     u_pitch: PerPlane = 0.0,
     u_origin: PerPlane = 0.0,
     u_distance: PerPlane = 0.0,
-    u_square: PerPlane = 0.0,
+    u_pixel_aspect: PerPlane = 0.0,
     u_roll: PerPlane = 0.0,
     readings: Mapping[str, tuple[float, float]] | None = None,
-) -> Quality:
-    """Combine the profiles of several planes into the quantities of :mod:`.quality`.
+) -> BeamParameters:
+    """Combine the profiles of several planes into the quantities of :mod:`.parameters`.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def combine(
         Standard uncertainty of the plane's zero across the beam, mm.
     u_distance
         Standard uncertainty of each distance, mm.
-    u_square
+    u_pixel_aspect
         Relative standard uncertainty of the pitch along columns against that along rows.
     u_roll
         Standard uncertainty of a camera's turn about the beam, rad.
@@ -56,7 +56,7 @@ def combine(
 
     Returns
     -------
-    Quality
+    BeamParameters
         A plane good for position or direction only gives ``p.x`` and ``p.y`` (with the uncertainty
         that its profile states) and its part of the pointing; a plane good for nothing gives
         nothing.
@@ -77,7 +77,7 @@ def combine(
     planes = [
         _Plane.of(
             p,
-            _calibrated(profiles[p], _of(u_pitch, p), _of(u_square, p), _of(u_roll, p)),
+            _calibrated(profiles[p], _of(u_pitch, p), _of(u_pixel_aspect, p), _of(u_roll, p)),
             distances[p],
             _of(u_origin, p),
             _of(u_distance, p),
@@ -130,10 +130,10 @@ class _Plane:
 
 
 def _calibrated(
-    profile: BeamProfile, u_pitch: float, u_square: float, u_roll: float
+    profile: BeamProfile, u_pitch: float, u_pixel_aspect: float, u_roll: float
 ) -> BeamProfile:
     """Return ``profile``, still along columns and rows, with what its pitch and roll add."""
-    more = pitch_covariance(profile.moments, u_pitch, u_square)
+    more = pitch_covariance(profile.moments, u_pitch, u_pixel_aspect)
     more = more + roll_covariance(profile.moments, u_roll)
     return replace(profile, covariance=profile.covariance + more)
 
@@ -225,8 +225,8 @@ def _stretch(rows: _Rows, near: Floats, far: Floats, last: int) -> None:
     m, by_near, by_far = stretch(near, far)
     trace = m[0] + m[1]
     for name, numerator in (
-        ("stretch_0", np.array([1.0, -1.0, 0.0])),
-        ("stretch_45", np.array([0.0, 0.0, 2.0])),
+        ("astigmatism_0", np.array([1.0, -1.0, 0.0])),
+        ("astigmatism_45", np.array([0.0, 0.0, 2.0])),
     ):
         value = float(numerator @ m) / trace
         gradient = (numerator - value * np.array([1.0, 1.0, 0.0])) / trace
@@ -241,7 +241,7 @@ def _finish(
     readings: Mapping[str, tuple[float, float]],
     distances: Mapping[str, float],
     profiles: Mapping[str, BeamProfile],
-) -> Quality:
+) -> BeamParameters:
     twice = sorted(set(rows.names) & set(readings))
     if twice:
         raise UsageError(
@@ -256,7 +256,7 @@ def _finish(
             covariance[:count, :count] += part @ plane.covariance @ part.T
     for k, (_, u) in enumerate(readings.values(), count):
         covariance[k, k] = u**2
-    return Quality(
+    return BeamParameters(
         names=(*rows.names, *readings),
         values=np.array([*rows.values, *(v for v, _ in readings.values())]),
         covariance=covariance,

@@ -7,10 +7,10 @@ S = 4 √(second-moment matrix), mm, so that an upright beam has S = diag(d_x, d
 - ``pointing_x``, ``pointing_y``: (far centroid − near centroid)/L, rad;
 - ``divergence_xx``, ``divergence_yy``, ``divergence_xy``: (S_far − S_near)/L, rad, signed full
   angles; positive where the beam grows;
-- ``stretch_0``, ``stretch_45``: how the far beam is stretched against the near one along x
+- ``astigmatism_0``, ``astigmatism_45``: how the far beam is stretched against the near one along x
   (against y) and along the +45° diagonal. M is the symmetric matrix that carries the near second
-  moments into the far ones; stretch_0 = (M_xx − M_yy)/tr M and stretch_45 = 2 M_xy/tr M. They
-  are the signed astigmatism components and do not mistake an uneven source for a misaligned
+  moments into the far ones; astigmatism_0 = (M_xx − M_yy)/tr M and astigmatism_45 = 2 M_xy/tr M.
+  They are the signed astigmatism components and do not mistake an uneven source for a misaligned
   mirror.
 
 All of them are along the plane's axes: x in the plane of incidence, y up.
@@ -28,13 +28,13 @@ import numpy.typing as npt
 from autoalign.beam.profile import BeamProfile, Flag
 from autoalign.core.errors import unknown_name
 
-__all__ = ["Quality"]
+__all__ = ["BeamParameters"]
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Quality:
+class BeamParameters:
     """Named numbers with one covariance matrix.
 
     ``names`` (n,), ``values`` (n,) and ``covariance`` (n, n) in mm, rad and plain numbers;
@@ -59,7 +59,7 @@ class Quality:
         try:
             return self.names.index(name)
         except ValueError:
-            raise unknown_name("quantity", name, self.names, "quality") from None
+            raise unknown_name("quantity", name, self.names, "parameters") from None
 
     def u(self, name: str) -> float:
         """Return the standard uncertainty of ``name``."""
@@ -102,7 +102,7 @@ class Quality:
     @property
     def ellipticity(self) -> float:
         """Ellipticity of the far beam against the near one, 0 to 1; 1 where both have one shape."""
-        amount = math.hypot(self["stretch_0"], self["stretch_45"])
+        amount = math.hypot(self["astigmatism_0"], self["astigmatism_45"])
         return (1 - amount) / (1 + amount)
 
     @property

@@ -121,7 +121,8 @@ def _known(path: Path | None, budget: Budget) -> dict[Case, Outcome]:
 def _settings(budget: Budget) -> dict[str, Any]:
     """Return what all outcomes of a campaign share."""
     return {
-        "budget": budget.probes, "budget_seconds": budget.seconds, "version": version("autoalign"),
+        "budget": budget.measurements, "budget_seconds": budget.seconds,
+        "version": version("autoalign"),
     }  # fmt: skip
 
 
@@ -141,12 +142,12 @@ def run_case(
     from threadpoolctl import threadpool_limits  # noqa: PLC0415
 
     with threadpool_limits(1), make_bench(case.bench, case.seed) as bench:
-        memory = _remembered(case, bench, make_strategy(case.strategy), budget)
+        calibration = _remembered(case, bench, make_strategy(case.strategy), budget)
         timed = Timed(make_strategy(case.strategy))
         start = bench.clock.now()
         first = bench.truth.verdict(bench.spec).merit
         session = Session.for_bench(
-            bench, timed.strategy, budget=budget, rng=_rng(case), memory=memory
+            bench, timed.strategy, budget=budget, rng=_rng(case), calibration=calibration
         )
         walked = _Walked(bench)
         try:
@@ -157,7 +158,7 @@ def run_case(
         last = bench.truth.verdict(bench.spec)
         reached = bool(bench.truth.in_spec(bench.spec))
         return Outcome(
-            case.strategy, case.bench, case.seed, claimed, reached, session.probes,
+            case.strategy, case.bench, case.seed, claimed, reached, session.measurements,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
             walked.total("rad"), float(first), float(last.merit), status, reason,
             **_settings(budget), drift=case.drift,
@@ -177,7 +178,7 @@ def _remembered(case: Case, bench: Bench, strategy: Strategy, budget: Budget) ->
     with suppress(AlignError):  # it is aligned again from where it stands, as a person would
         run(bench, Session.for_bench(bench, strategy, budget=budget, rng=_rng(case)))
     bench.truth.shift(case.drift, np.random.default_rng([case.seed, 0xD21F7]))
-    return json.loads(json.dumps(strategy.memory))
+    return json.loads(json.dumps(strategy.calibration))
 
 
 def _rng(case: Case) -> np.random.Generator:

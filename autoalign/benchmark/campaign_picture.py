@@ -49,10 +49,10 @@ def draw_campaign(outcomes: Sequence[Outcome], path: str | Path) -> Path:
 
 
 def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome]) -> None:
-    most = max(10, *(o.probes for o in group))
-    looks = np.geomspace(1, most, _POINTS).round(3)
+    most = max(10, *(o.measurements for o in group))
+    measurements = np.geomspace(1, most, _POINTS).round(3)
     runs = {name: [o for o in group if o.strategy == name] for name in _strategies(group)}
-    curves = {n: 100 * runtime_ecdf(_spent(own), looks) for n, own in runs.items()}
+    curves = {n: 100 * runtime_ecdf(_spent(own), measurements) for n, own in runs.items()}
     turns = _turns(curves)
     handles = []
     for k, (name, own) in enumerate(runs.items()):
@@ -61,8 +61,9 @@ def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome]) -> None:
         equal = _equal(curves, name)
         seen = _by_turns(equal.index(name), len(equal)) or dashes
         for layer, part in enumerate((curves[name], np.where(turns[name], curves[name], math.nan))):
-            panel.step(looks, part, where="post", color=colour, linewidth=_WIDTH, linestyle=seen,
-                       zorder=2 + layer, dash_capstyle="butt", solid_capstyle="butt")  # fmt: skip
+            panel.step(measurements, part, where="post", color=colour, linewidth=_WIDTH,
+                       linestyle=seen, zorder=2 + layer, dash_capstyle="butt",
+                       solid_capstyle="butt")  # fmt: skip
         label = _label(name, own, [n for n in equal if n != name])
         handles.append(
             Line2D([], [], color=colour, linewidth=_WIDTH, linestyle=dashes, label=label)
@@ -87,7 +88,7 @@ def _strategies(group: Sequence[Outcome]) -> list[str]:
 
 
 def _spent(runs: Sequence[Outcome]) -> list[float]:
-    return [float(o.probes) if o.reached else math.inf for o in runs]
+    return [float(o.measurements) if o.reached else math.inf for o in runs]
 
 
 def _equal(curves: Mapping[str, Floats], name: str) -> list[str]:

@@ -21,24 +21,27 @@ def measure_thinking(
     make_bench: Callable[[int], Bench],
     make_strategy: Callable[[], Strategy],
     seeds: Sequence[int] = range(8),
-    probes: int = 12,
+    budget: int = 12,
 ) -> Section:
     """Measure the strategy's processor time for each look, over whole alignments from ``seeds``."""
     first: list[float] = []
     later: list[float] = []
-    looks, name = [], ""
+    measurements, name = [], ""
     for seed in seeds:
         with make_bench(seed) as bench:
             timed = Timed(make_strategy(), time.process_time)
             rng = np.random.default_rng(seed)
-            session = Session.for_bench(bench, timed.strategy, budget=Budget(probes), rng=rng)
+            session = Session.for_bench(bench, timed.strategy, budget=Budget(budget), rng=rng)
             run(bench, session)
             first += timed.spent[:1]
             later += timed.spent[1:]
-            looks.append(session.probes)
+            measurements.append(session.measurements)
             name = timed.strategy.name
-    found = [figure("after the first look", 1e3 * np.array(first), "ms")]
+    found = [figure("after the first measurement", 1e3 * np.array(first), "ms")]
     if later:
-        found.append(figure("after a later look", 1e3 * np.array(later), "ms"))
-    remark = f"Over {len(looks)} alignments of {int(np.median(looks))} looks each (median)."
-    return Section(f"Own time of the strategy {name!r} per look", tuple(found), (remark,))
+        found.append(figure("after a later measurement", 1e3 * np.array(later), "ms"))
+    middle = int(np.median(measurements))
+    remark = f"Over {len(measurements)} alignments of {middle} measurements each (median)."
+    return Section(
+        f"Compute time of the strategy {name!r} per measurement", tuple(found), (remark,)
+    )

@@ -37,7 +37,7 @@ class Outcome:
         Whether the run ended in spec by its own measurement.
     reached
         Whether the noise-free truth at the final position is in spec; this is what counts.
-    probes
+    measurements
         Looks until the end, the first and the verifying one included.
     moves
         Moves carried out.
@@ -68,7 +68,7 @@ class Outcome:
     seed: int
     claimed: bool
     reached: bool
-    probes: int
+    measurements: int
     moves: int
     bench_seconds: float
     own_seconds: float

@@ -69,15 +69,15 @@ def summarise(outcomes: Sequence[Outcome]) -> list[Summary]:
 
 
 def _summary(strategy: str, bench: str, group: Sequence[Outcome]) -> Summary:
-    looks = sorted(o.probes if o.reached else math.inf for o in group)
-    reached = int(np.isfinite(looks).sum())
+    measurements = sorted(o.measurements if o.reached else math.inf for o in group)
+    reached = int(np.isfinite(measurements).sum())
     return Summary(
         strategy, bench, len(group), reached, success_interval(reached, len(group)),
-        (looks[(len(looks) - 1) // 2] + looks[len(looks) // 2]) / 2,
-        median_interval(looks),
+        (measurements[(len(measurements) - 1) // 2] + measurements[len(measurements) // 2]) / 2,
+        median_interval(measurements),
         # A member of the sample, so that infinity is allowed.
-        float(np.quantile(looks, 0.95, method="inverted_cdf")),
-        expected_running_time([o.probes for o in group], [o.reached for o in group]),
+        float(np.quantile(measurements, 0.95, method="inverted_cdf")),
+        expected_running_time([o.measurements for o in group], [o.reached for o in group]),
         sum(o.claimed and not o.reached for o in group),
         sum(o.merit_last > o.merit_first for o in group),
         sum(bool(o.diagnosis) for o in group),
@@ -88,14 +88,14 @@ def _summary(strategy: str, bench: str, group: Sequence[Outcome]) -> Summary:
     )  # fmt: skip
 
 
-def median_interval(looks: Sequence[float]) -> tuple[float, float] | None:
+def median_interval(measurements: Sequence[float]) -> tuple[float, float] | None:
     """Return the 95 % interval of the median by order statistics; None where there are too few.
 
     The median lies between the k-th smallest and the k-th largest of n with a probability of at
     least 1 − 2·B(k − 1; n, ½), B the binomial distribution (H. A. David and H. N. Nagaraja, Order
     Statistics, from memory). Even the whole range holds it with less than 95 % for n < 6.
     """
-    ordered, n = sorted(looks), len(looks)
+    ordered, n = sorted(measurements), len(measurements)
     outside, cut = 0.0, 0
     while True:
         outside += 2 * math.comb(n, cut) / 2**n
@@ -111,9 +111,9 @@ def expected_running_time(spent: Sequence[float], success: Sequence[bool]) -> fl
     return float(sum(spent)) / wins if wins else math.inf
 
 
-def runtime_ecdf(looks: Sequence[float], at: Floats) -> Floats:
+def runtime_ecdf(measurements: Sequence[float], at: Floats) -> Floats:
     """Return the part of the runs that needed at most ``at`` looks; failures are infinite."""
-    return np.asarray(np.mean(np.asarray(looks)[:, None] <= at[None, :], axis=0))
+    return np.asarray(np.mean(np.asarray(measurements)[:, None] <= at[None, :], axis=0))
 
 
 def performance_profile(cost: Mapping[str, Sequence[float]], ratio: Floats) -> dict[str, Floats]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.strategies.base import Observation, Problem, Strategy
+from autoalign.strategies.base import Measurement, Problem, Strategy
 
 __all__ = ["Timed"]
 
@@ -27,9 +27,9 @@ class Timed:
         """Median time of a measurement, s; 0 where there was none."""
         return float(np.median(self.spent)) if self.spent else 0.0
 
-    def _timed(self, problem: Problem) -> Generator[Any, Observation, None]:
+    def _timed(self, problem: Problem) -> Generator[Any, Measurement, None]:
         search = self._propose(problem)
-        seen: Observation | None = None
+        seen: Measurement | None = None
         while True:
             begin = self._clock()
             try:

@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile, Use
 from autoalign.check.trial import PLACES, Trial
-from autoalign.session import Sight
+from autoalign.session import ScanMeasurement
 
-__all__ = ["Noise", "Response", "Row", "respond"]
+__all__ = ["AxisResponse", "Noise", "Row", "respond"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -38,7 +38,7 @@ class Noise:
     of: Mapping[Row, float]
 
     @classmethod
-    def seen(cls, first: Sight, frames: int) -> Noise:
+    def seen(cls, first: ScanMeasurement, frames: int) -> Noise:
         """Take the noise of looks of ``frames`` exposures from a look of many."""
         out: dict[Row, float] = {}
         for plane, profile in first.profiles.items():
@@ -50,7 +50,7 @@ class Noise:
             out[name, -1] = max(scatter, values[0][1], 1e-12) / math.sqrt(frames)
         return cls(out)
 
-    def distance(self, one: Sight, other: Sight) -> float:
+    def distance(self, one: ScanMeasurement, other: ScanMeasurement) -> float:
         """Return how far two looks are apart, in standard uncertainties of one look."""
         rows = [r for r in self.of if _has(one, r) and _has(other, r)]
         gap = np.subtract(_values(other, rows), _values(one, rows))
@@ -62,7 +62,7 @@ def _usable(profile: BeamProfile) -> int:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Response:
+class AxisResponse:
     """What one axis does to what is seen.
 
     ``rows`` (r) that were seen at every place; ``change`` (r,) for one step, with ``sigma`` (r,)
@@ -86,7 +86,7 @@ class Response:
     stuck: bool = False
 
 
-def respond(trial: Trial, noise: Noise) -> Response:
+def respond(trial: Trial, noise: Noise) -> AxisResponse:
     """Return what ``trial``, which must be whole, says by itself."""
     sights = [trial.sights[p] for p in PLACES]
     rows = tuple(r for r in noise.of if all(_has(s, r) for s in sights))
@@ -107,7 +107,9 @@ def respond(trial: Trial, noise: Noise) -> Response:
         backward = float((on[2] - on[3]) / on[1])
         missed = float(on[4])
         lost = float(on[2] - (1 - backward) * on[1]) if abs(backward - 1) > 4 * u else float(on[2])
-    return Response(rows, change * sigma, sigma, strength, shows, lost, backward, missed, u, stuck)
+    return AxisResponse(
+        rows, change * sigma, sigma, strength, shows, lost, backward, missed, u, stuck
+    )
 
 
 def _straight(rows: Sequence[Row], steps: Floats, strength: float) -> bool:
@@ -133,7 +135,7 @@ def _beyond_chance(change: Floats, variance: float) -> bool:
     return count > 0 and float(change @ change) / variance > count + 5 * math.sqrt(2 * count) + 10
 
 
-def _has(sight: Sight, row: Row) -> bool:
+def _has(sight: ScanMeasurement, row: Row) -> bool:
     name, moment = row
     if moment < 0:
         return name in sight.readings
@@ -141,7 +143,7 @@ def _has(sight: Sight, row: Row) -> bool:
     return bool(profiles) and all(moment < _usable(p) for p in profiles)
 
 
-def _values(sight: Sight, rows: Sequence[Row]) -> list[float]:
+def _values(sight: ScanMeasurement, rows: Sequence[Row]) -> list[float]:
     profiles = sight.profiles
     return [
         float(np.mean([v for v, _ in sight.readings[name]]))

@@ -17,8 +17,8 @@ from autoalign.check.axis_response import Noise
 from autoalign.check.first_step import first_step
 from autoalign.core.axes import Axis
 from autoalign.core.digits import percent
-from autoalign.model.fit import fit, look_from_profiles
-from autoalign.model.predict import Twin
+from autoalign.model.fit import fit, readings_from_profiles
+from autoalign.model.predict import BenchModel
 from autoalign.model.unknowns import position_sigma
 from autoalign.optics.layout import Layout
 
@@ -60,35 +60,35 @@ class Expectation:
         positions: Mapping[str, float],
         profiles: Mapping[str, BeamProfile],
     ) -> None:
-        self.twin = Twin(layout, axes, priors)
+        self.model = BenchModel(layout, axes, priors)
         self.positions = np.array([positions[a.name] for a in axes])
-        look = look_from_profiles(self.twin.planes, self.positions, dict(profiles))
+        look = readings_from_profiles(self.model.planes, self.positions, dict(profiles))
         self.seen = bool(look.count)
         if not self.seen:
             return
-        self._look = look_from_profiles(
-            self.twin.planes, self.positions, dict(profiles), third=False
+        self._look = readings_from_profiles(
+            self.model.planes, self.positions, dict(profiles), third=False
         )
-        found = fit(self.twin, [look])
+        found = fit(self.model, [look])
         self.misfit = found.excess
         rng = np.random.default_rng(0)
-        draws = found.phi + rng.standard_normal((DRAWS, self.twin.size)) @ found.root.T
+        draws = found.phi + rng.standard_normal((DRAWS, self.model.size)) @ found.root.T
         self._phi, self._sigma = found.phi, np.linalg.norm(found.root, axis=1)
         self._motion = self._at(found.phi)
         self._spread = np.array([self._at(phi) for phi in draws]) - self._motion
 
     def _at(self, phi: Floats) -> Floats:
-        seen = self.twin.predict(self.positions[None], phi, derivatives=True)
+        seen = self.model.predict(self.positions[None], phi, derivatives=True)
         assert seen.motion is not None
         return seen.motion[0, :, :5]
 
     def telling_step(self, axis: str) -> float:
         """Return the step of ``axis`` that should show clearly, mm or rad."""
-        return first_step(self.twin, self.positions, axis, self._look)
+        return first_step(self.model, self.positions, axis, self._look)
 
     def index(self, axis: str) -> int:
         """Return the place of ``axis`` among those tried."""
-        return [a.name for a in self.twin.axes].index(axis)
+        return [a.name for a in self.model.axes].index(axis)
 
     def change(self, axis: int, places: npt.NDArray[np.intp], step: float) -> tuple[Floats, Floats]:
         """Return what ``step`` of an axis should change (r,), and the covariance of that (r, r).
@@ -103,7 +103,7 @@ class Expectation:
             drag = COUPLED * expected[:, j]
             covariance += np.outer(drag, drag)
         own = expected[:, axis]
-        placing = position_sigma(self.twin.axes[axis]) / max(abs(step), 1e-300)
+        placing = position_sigma(self.model.axes[axis]) / max(abs(step), 1e-300)
         covariance += placing**2 * np.outer(own, own) + np.diag((FLOOR * own) ** 2)
         return own, covariance
 
@@ -112,17 +112,17 @@ class Expectation:
 
         ``along`` (r,) are the weights with which what is seen at ``places`` becomes a scale.
         """
-        name = self.twin.axes[axis].name
-        block = self.twin.unknowns.block(name, "twist")
-        turns = self.twin.layout.motion(name).kind == "turn"
+        name = self.model.axes[axis].name
+        block = self.model.unknowns.block(name, "twist")
+        turns = self.model.layout.motion(name).kind == "turn"
         p, m = places.T
         doubts: dict[str, list[float]] = {}
         for i in range(block.start, block.stop):
             phi = self._phi.copy()
             phi[i] += self._sigma[i]
             change = (self._at(phi) - self._motion)[p, m, axis] * step
-            part = self.twin.unknowns.names[i].removeprefix(f"{name}.").partition("_")[0]
-            known = float(self._sigma[i] * self.twin.unknowns.sigma[i])
+            part = self.model.unknowns.names[i].removeprefix(f"{name}.").partition("_")[0]
+            known = float(self._sigma[i] * self.model.unknowns.sigma[i])
             doubts.setdefault(_words(part, i - block.start, turns, known), []).append(
                 float(along @ change)
             )
@@ -130,27 +130,27 @@ class Expectation:
 
     def siblings(self, axis: int) -> list[int]:
         """Return the other axes of the same part that count in the same unit."""
-        own = self.twin.axes[axis]
+        own = self.model.axes[axis]
         return [
             j
-            for j, a in enumerate(self.twin.axes)
+            for j, a in enumerate(self.model.axes)
             if j != axis and a.part == own.part and a.unit == own.unit
         ]
 
     def alike(self, axis: int) -> list[int]:
         """Return the other axes that count in the same unit."""
-        unit = self.twin.axes[axis].unit
-        return [j for j, a in enumerate(self.twin.axes) if j != axis and a.unit == unit]
+        unit = self.model.axes[axis].unit
+        return [j for j, a in enumerate(self.model.axes) if j != axis and a.unit == unit]
 
     def strength(self, axis: str, step: float, noise: Noise) -> float:
         """Return how many standard uncertainties of one look ``step`` should show."""
         places = [
-            (k, m) for k, p in enumerate(self.twin.planes) for m in range(5) if (p, m) in noise.of
+            (k, m) for k, p in enumerate(self.model.planes) for m in range(5) if (p, m) in noise.of
         ]
         if not places:
             return 0.0
         own, _ = self.change(self.index(axis), np.array(places), step)
-        sigma = np.array([noise.of[self.twin.planes[k], m] for k, m in places])
+        sigma = np.array([noise.of[self.model.planes[k], m] for k, m in places])
         return float(np.linalg.norm(own / sigma))
 
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.model.fit import Look
-from autoalign.model.predict import Twin
+from autoalign.model.fit import Readings
+from autoalign.model.predict import BenchModel
 from autoalign.model.unknowns import position_sigma
 
 __all__ = ["LARGEST", "first_step"]
@@ -21,22 +21,22 @@ LARGEST = 0.02
 """No step of the check is larger than this part of the travel."""
 
 
-def first_step(twin: Twin, positions: Floats, axis: str, look: Look) -> float:
+def first_step(model: BenchModel, positions: Floats, axis: str, look: Readings) -> float:
     """Return the smallest step of ``axis`` (mm or rad, without sign) that should show clearly.
 
     ``look`` at ``positions`` gives the uncertainty of the readings. Never more than a fiftieth of
     the travel.
     """
-    k = [a.name for a in twin.axes].index(axis)
-    strength = float(np.linalg.norm(_responses(twin, positions, look)[:, k]))
-    a = twin.axes[k]
+    k = [a.name for a in model.axes].index(axis)
+    strength = float(np.linalg.norm(_responses(model, positions, look)[:, k]))
+    a = model.axes[k]
     size = max(VISIBLE / max(strength, 1e-300), VISIBLE * position_sigma(a))
     return min(max(size, 2 * a.resolution), LARGEST * a.travel)
 
 
-def _responses(twin: Twin, positions: Floats, look: Look) -> Floats:
+def _responses(model: BenchModel, positions: Floats, look: Readings) -> Floats:
     """Expected motion (readings, axes), up to second order, per uncertainty of a change."""
-    seen = twin.predict(positions[None], np.zeros(twin.size), derivatives=True)
+    seen = model.predict(positions[None], np.zeros(model.size), derivatives=True)
     assert seen.motion is not None
     rows = [(k, m) for k, used in look.used.items() for m in used if m < 5]
     white = np.array([1 / math.sqrt(2 * look.covariance[k][m, m]) for k, m in rows])

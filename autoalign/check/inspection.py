@@ -11,7 +11,7 @@ import numpy as np
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.bench import Bench
 from autoalign.check.arrangement import true_profiles
-from autoalign.check.axis_response import Noise, Response, respond
+from autoalign.check.axis_response import AxisResponse, Noise, respond
 from autoalign.check.expectation import Expectation
 from autoalign.check.judge import judge, pair_up
 from autoalign.check.result import AxisReport, PlaneReport
@@ -21,7 +21,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
 from autoalign.diagnosis.hypotheses import AS_STATED, Hypothesis, of_cameras
-from autoalign.session import Sight, Visit
+from autoalign.session import ScanMeasurement, Waypoint
 
 __all__ = ["Inspection"]
 
@@ -46,9 +46,9 @@ class Inspection:
         self.trials: list[Trial] = []
         self.expectation: Expectation | None = None
         self.noise = Noise({})
-        self.first: Sight | None = None
+        self.first: ScanMeasurement | None = None
 
-    def guide(self, first: Sight) -> Generator[Visit, Sight, None]:
+    def guide(self, first: ScanMeasurement) -> Generator[Waypoint, ScanMeasurement, None]:
         """Yield where to go, axis by axis, from the first look on."""
         self.first = first
         self.noise = Noise.seen(first, self.bench.frames)
@@ -65,7 +65,7 @@ class Inspection:
             if not self.usable(here):
                 return
 
-    def usable(self, sight: Sight) -> bool:
+    def usable(self, sight: ScanMeasurement) -> bool:
         """Whether anything of the beam is there; always so where there was nothing at first."""
         assert self.first is not None
         return _sees(sight) or not _sees(self.first)
@@ -109,7 +109,7 @@ class Inspection:
         return found if found.seen else None
 
     def _explain(
-        self, responses: Mapping[str, Response]
+        self, responses: Mapping[str, AxisResponse]
     ) -> tuple[Hypothesis, dict[str, Judgement]]:
         """Return what of the cameras explains most, and every axis under it."""
         best, judged = AS_STATED, self._judge(AS_STATED, self.expectation, responses)
@@ -128,7 +128,7 @@ class Inspection:
         self,
         cameras_as: Hypothesis,
         expectation: Expectation | None,
-        responses: Mapping[str, Response],
+        responses: Mapping[str, AxisResponse],
     ) -> dict[str, Judgement]:
         if expectation is None or self.first is None:
             return {}
@@ -142,7 +142,7 @@ class Inspection:
         )
 
     def _axis(
-        self, trial: Trial, response: Response | None, judgement: Judgement | None
+        self, trial: Trial, response: AxisResponse | None, judgement: Judgement | None
     ) -> AxisReport:
         axis, step = trial.axis, trial.step
         if response is None:
@@ -154,44 +154,44 @@ class Inspection:
         said = _said(axis, step, response, judgement)
         found = [] if verdict in (AxisVerdict.WELL, AxisVerdict.UNSURE) else [said]
         found += _dragging(axis, judgement) if judgement is not None else []
-        play, missed, u = self._motion(axis, step, response, found)
+        backlash, missed, u = self._motion(axis, step, response, found)
         rest = None
         if trial.arrival is not None and self.first is not None and response.shows:
             rest = settling(trial.arrival, self.first, response, self.noise, self.bench.frames)
         found += self._late(axis, rest)
         return AxisReport(
             axis, abs(step), trial.reach, verdict, said, tuple(found), judgement, response,
-            play, u, missed, u, rest,
+            backlash, u, missed, u, rest,
         )  # fmt: skip
 
     def _motion(
-        self, axis: Axis, step: float, response: Response, found: list[Finding]
+        self, axis: Axis, step: float, response: AxisResponse, found: list[Finding]
     ) -> tuple[float | None, float | None, float | None]:
         """Return play, what is missed, and their uncertainty; add to ``found`` what is wrong."""
         size = abs(step)
         if response.stuck:
-            stated = {"step": Amount(size, axis.unit), "stated": Amount(axis.play, axis.unit)}
+            stated = {"step": Amount(size, axis.unit), "stated": Amount(axis.backlash, axis.unit)}
             found.append(Finding("backlash-at-least", axis.name, stated))
             return size, None, None
         if math.isnan(response.u):
             return None, None, None
         u = math.hypot(response.u * size, axis.resolution / math.sqrt(6))
-        play, missed = max(response.lost * size, 0.0), response.missed * size
+        backlash, missed = max(response.lost * size, 0.0), response.missed * size
         spare = max(3 * axis.resolution, 1e-5 * axis.travel)
-        if play - 3 * u > 1.1 * axis.play + spare:
+        if backlash - 3 * u > 1.1 * axis.backlash + spare:
             numbers = {
-                "backlash": Amount(play, axis.unit, u),
-                "stated": Amount(axis.play, axis.unit),
+                "backlash": Amount(backlash, axis.unit, u),
+                "stated": Amount(axis.backlash, axis.unit),
             }
             found.append(Finding("backlash-too-large", axis.name, numbers))
-        if abs(missed) - 4 * u > 0.5 * axis.play + spare:
+        if abs(missed) - 4 * u > 0.5 * axis.backlash + spare:
             found.append(
                 Finding("axis-slips", axis.name, {"missed": Amount(abs(missed), axis.unit, u)})
             )
         if abs(response.backward - 1) > max(BACKWARD, 5 * response.u):
             back = Amount(response.backward, u=1.5 * response.u)
             found.append(Finding("steps-unequal", axis.name, {"backward": back}))
-        return play, missed, u
+        return backlash, missed, u
 
     def _late(self, axis: Axis, rest: Settling | None) -> list[Finding]:
         allowed = self.bench.settle
@@ -217,10 +217,12 @@ class Inspection:
 class _Watch:
     """Looks over one trial: is the beam still there, and does it move no more than it should?"""
 
-    def __init__(self, inspection: Inspection, axis: Axis, size: float, base: Sight) -> None:
+    def __init__(
+        self, inspection: Inspection, axis: Axis, size: float, base: ScanMeasurement
+    ) -> None:
         self.inspection, self.axis, self.size, self.base = inspection, axis, size, base
 
-    def __call__(self, place: str, sight: Sight) -> str:
+    def __call__(self, place: str, sight: ScanMeasurement) -> str:
         """Return why the trial must stop, or ""."""
         if not self.inspection.usable(sight):
             return "the beam was lost"
@@ -233,7 +235,7 @@ class _Watch:
         return ""
 
 
-def _verdict(response: Response, judgement: Judgement | None) -> AxisVerdict:
+def _verdict(response: AxisResponse, judgement: Judgement | None) -> AxisVerdict:
     if judgement is not None:
         return judgement.verdict
     return AxisVerdict.WELL if response.shows else AxisVerdict.UNSURE
@@ -249,7 +251,7 @@ def _cost(judged: Mapping[str, Judgement]) -> float:
     return sum(j.cost for j in judged.values())
 
 
-def _sees(sight: Sight) -> bool:
+def _sees(sight: ScanMeasurement) -> bool:
     beams = any(p.use is not Use.NOTHING for several in sight.frames.values() for p in several)
     return beams or bool(sight.readings)
 
@@ -262,7 +264,7 @@ def _scatter(profiles: Sequence[BeamProfile]) -> tuple[float, float] | None:
     return float(x), float(y)
 
 
-def _unusable(plane: str, profiles: Sequence[BeamProfile], first: Sight) -> list[Finding]:
+def _unusable(plane: str, profiles: Sequence[BeamProfile], first: ScanMeasurement) -> list[Finding]:
     if any(p.use is not Use.NOTHING for p in profiles):
         return []
     if any(name.partition(".")[0] == plane for name in first.readings):
@@ -287,7 +289,7 @@ _CODES = {
 }
 
 
-def _said(axis: Axis, step: float, response: Response, judged: Judgement | None) -> Finding:
+def _said(axis: Axis, step: float, response: AxisResponse, judged: Judgement | None) -> Finding:
     """Return what an axis turned out to be, as a finding."""
     numbers = {"step": Amount(abs(step), axis.unit)}
     if judged is None:

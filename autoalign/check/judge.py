@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from autoalign.beam.tensors import moment_map
 from autoalign.check.arrangement import to_true_plane
-from autoalign.check.axis_response import Response
+from autoalign.check.axis_response import AxisResponse
 from autoalign.check.expectation import Expectation
 from autoalign.diagnosis.axis_verdict import SURELY, TOLERANCE, AxisVerdict, Judgement
 from autoalign.diagnosis.hypotheses import ACCUSED, Hypothesis
@@ -47,13 +47,13 @@ class _Seen:
 def judge(
     axis: str,
     step: float,
-    response: Response,
+    response: AxisResponse,
     expectation: Expectation,
     cameras_as: Hypothesis,
     cameras: Mapping[str, Camera],
 ) -> Judgement:
     """Judge what a ``step`` (mm or rad) of ``axis`` did, cameras being as ``cameras_as`` has it."""
-    seen = _in_plane_axes(response, expectation.twin.planes, cameras_as, cameras)
+    seen = _in_plane_axes(response, expectation.model.planes, cameras_as, cameras)
     k = expectation.index(axis)
     if not len(seen.change):
         return Judgement(AxisVerdict.UNSURE, 0.0, like=axis)
@@ -65,7 +65,7 @@ def judge(
     u = 1 / math.sqrt(float(own @ weight @ own))
     ratio = float(own @ weight @ seen.change) * u**2
     u *= _birge(_chi(seen.change - ratio * own, noise + model), len(seen.change) - 1)
-    names = [a.name for a in expectation.twin.axes]
+    names = [a.name for a in expectation.model.axes]
     tried = _explanations(seen, expectation, k, step, ratio)
     cost, verdict, like = min(tried, key=lambda t: t[0])
     limit = max(TOLERANCE, SURELY * u)
@@ -149,7 +149,7 @@ def _cross(
     covariance = np.linalg.inv(information)
     found = covariance @ (design.T @ weight @ seen.change)
     return {
-        expectation.twin.axes[j].name: (
+        expectation.model.axes[j].name: (
             float(found[1 + i]) / max(abs(ratio), 1e-3),
             math.sqrt(covariance[1 + i, 1 + i]) / max(abs(ratio), 1e-3),
         )
@@ -158,7 +158,7 @@ def _cross(
 
 
 def _in_plane_axes(
-    response: Response,
+    response: AxisResponse,
     planes: Sequence[str],
     cameras_as: Hypothesis,
     cameras: Mapping[str, Camera],

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from autoalign.check.axis_response import Response
+from autoalign.check.axis_response import AxisResponse
 from autoalign.check.settling import Settling
 from autoalign.core.axes import Axis
 from autoalign.core.findings import Finding
@@ -36,7 +36,7 @@ class AxisReport:
         Against the model, or None.
     response
         What was seen, or None where the trial was broken off.
-    play, u_play
+    play, u_backlash
         Lost motion on reversal and its standard uncertainty, mm or rad; None where it does not
         show.
     missed, u_missed
@@ -52,9 +52,9 @@ class AxisReport:
     said: Finding
     findings: tuple[Finding, ...] = ()
     judgement: Judgement | None = None
-    response: Response | None = field(default=None, repr=False)
-    play: float | None = None
-    u_play: float | None = None
+    response: AxisResponse | None = field(default=None, repr=False)
+    backlash: float | None = None
+    u_backlash: float | None = None
     missed: float | None = None
     u_missed: float | None = None
     settling: Settling | None = None
@@ -106,7 +106,7 @@ class CheckResult:
     modelled: bool
     status: Status
     reason: str
-    looks: int
+    measurements: int
     moves: int
     seconds: float
     journal: Path | None = None

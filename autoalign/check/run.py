@@ -19,7 +19,7 @@ from autoalign.journal.describe import versions
 from autoalign.run.blocking import run
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import MoveGuard
-from autoalign.session import Finish, Sight, Status, Tour
+from autoalign.session import Finish, Scan, ScanMeasurement, Status
 
 __all__ = ["check"]
 
@@ -59,7 +59,7 @@ def check(
         For a request that cannot be carried out, and for hardware that misbehaves.
     """
     inspection = Inspection(bench, _chosen(bench, axes))
-    tour = Tour(bench.axes, inspection.guide, settle=bench.settle, frames=bench.frames)
+    tour = Scan(bench.axes, inspection.guide, settle=bench.settle, frames=bench.frames)
     with ExitStack() as stack:
         record = None
         if journal is not None:
@@ -102,7 +102,7 @@ def _journal(bench: Bench, path: Path) -> Journal:
 
 
 def _result(
-    inspection: Inspection, tour: Tour, finish: Finish, journal: str | Path | None
+    inspection: Inspection, tour: Scan, finish: Finish, journal: str | Path | None
 ) -> CheckResult:
     reports, planes = inspection.conclude() if inspection.first is not None else ((), ())
     findings = [f for p in planes for f in p.findings]
@@ -122,14 +122,14 @@ def _result(
         modelled=inspection.expectation is not None,
         status=finish.status,
         reason=finish.reason,
-        looks=tour.probes,
+        measurements=tour.measurements,
         moves=tour.moves,
         seconds=tour.elapsed,
         journal=None if journal is None else Path(journal),
     )
 
 
-def _shift(first: Sight | None, last: Sight | None) -> dict[str, float]:
+def _shift(first: ScanMeasurement | None, last: ScanMeasurement | None) -> dict[str, float]:
     """Return by plane how far the centroid is from where it was, mm."""
     if first is None or last is None:
         return {}

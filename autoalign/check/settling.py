@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile
-from autoalign.check.axis_response import Noise, Response
-from autoalign.session import Sight
+from autoalign.check.axis_response import AxisResponse, Noise
+from autoalign.session import ScanMeasurement
 
 __all__ = ["Settling", "settling"]
 
@@ -40,7 +40,11 @@ class Settling:
 
 
 def settling(
-    arrival: Sight, first: Sight, response: Response, noise: Noise, frames: int
+    arrival: ScanMeasurement,
+    first: ScanMeasurement,
+    response: AxisResponse,
+    noise: Noise,
+    frames: int,
 ) -> Settling | None:
     """Return when the beam came to rest, along the direction in which the axis moves it.
 

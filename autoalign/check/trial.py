@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 from autoalign.check.first_step import LARGEST
 from autoalign.core.axes import Axis
-from autoalign.session import Sight, Visit
+from autoalign.session import ScanMeasurement, Waypoint
 
 __all__ = ["PLACES", "Trial", "step_size", "try_axis"]
 
@@ -44,9 +44,9 @@ class Trial:
     step: float
     centre: float
     start: float
-    sights: dict[str, Sight] = field(default_factory=dict)
-    arrival: Sight | None = None
-    home: Sight | None = None
+    sights: dict[str, ScanMeasurement] = field(default_factory=dict)
+    arrival: ScanMeasurement | None = None
+    home: ScanMeasurement | None = None
     stopped: str = ""
 
     @property
@@ -70,19 +70,19 @@ def step_size(axis: Axis, telling: float | None) -> float:
     never more than a fiftieth of the travel.
     """
     wanted = axis.travel / 2000 if telling is None else abs(telling)
-    size = max(wanted, 3 * axis.play, 4 * axis.resolution)
+    size = max(wanted, 3 * axis.backlash, 4 * axis.resolution)
     return min(size, LARGEST * axis.travel, axis.max_step or axis.travel)
 
 
 def tiny_step(axis: Axis, size: float) -> float:
     """Return the very first step, mm or rad: what is left of it after the play is a fifth."""
-    return min(max(TINY * size, axis.resolution) + axis.play, size)
+    return min(max(TINY * size, axis.resolution) + axis.backlash, size)
 
 
 def try_axis(
-    axis: Axis, start: float, size: float, watch: Callable[[str, Sight], str]
-) -> Generator[Visit, Sight, Trial]:
-    """Visit the places of one axis; ``watch`` is told of each and says why to stop, or ""."""
+    axis: Axis, start: float, size: float, watch: Callable[[str, ScanMeasurement], str]
+) -> Generator[Waypoint, ScanMeasurement, Trial]:
+    """Waypoint the places of one axis; ``watch`` is told of each and says why to stop, or ""."""
     step = size * axis.approach
     centre = min(max(start, axis.lower + size), axis.upper - size)
     trial = Trial(axis, step, centre, start)
@@ -98,8 +98,10 @@ def try_axis(
     ):
         to = {axis.name: target}
         if place == "there":
-            trial.arrival = yield Visit(to, f"{axis.name}: arriving", True, SETTLING, at_once=True)
-        sight = yield Visit(
+            trial.arrival = yield Waypoint(
+                to, f"{axis.name}: arriving", True, SETTLING, at_once=True
+            )
+        sight = yield Waypoint(
             to, f"{axis.name}: {place or 'turning point'}", True, None if place else 0
         )
         if not place:
@@ -109,5 +111,5 @@ def try_axis(
         if trial.stopped:
             break
     back = f"{axis.name}: back to the start"
-    trial.home = yield Visit({axis.name: start}, back, returning=True)
+    trial.home = yield Waypoint({axis.name: start}, back, returning=True)
     return trial

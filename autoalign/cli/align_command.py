@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from autoalign.cli.numbers import checked_looks, checked_seed
-from autoalign.cli.outputs import memory_file
+from autoalign.cli.numbers import checked_measurements, checked_seed
+from autoalign.cli.outputs import calibration_file
 
 if TYPE_CHECKING:
     from autoalign.config import BenchFile
@@ -24,7 +24,7 @@ def align(
     strategy: str | None = None,
     budget: int | None = None,
     seed: int = 0,
-    memory: Path | None = None,
+    calibration: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
     output: Path | None = None,
     yes: Annotated[bool, Parameter(negative="")] = False,
@@ -58,10 +58,10 @@ def align(
         where not given.
     seed
         Seed of the random numbers that strategies may use; the same seed draws the same.
-    memory
+    calibration
         File in which the bench remembers itself, so that the next alignment starts calibrated;
         written after every run that was verified to be in spec. Where not given it is beside
-        the bench file, "bench.memory.json" for "bench.toml"; the packaged examples have none.
+        the bench file, "bench.calibration.json" for "bench.toml"; the packaged examples have none.
     fresh
         Ignore the calibration file.
     output
@@ -78,10 +78,10 @@ def align(
     from autoalign.cli.caution import caution, check_attended  # noqa: PLC0415
     from autoalign.cli.running import carry_out, exit_code, print_run  # noqa: PLC0415 - heavy
     from autoalign.config import read_bench_file  # noqa: PLC0415
-    from autoalign.run.calibration_file import memory_path  # noqa: PLC0415
+    from autoalign.run.calibration_file import calibration_path  # noqa: PLC0415
 
     checked_seed("--seed", seed)
-    kept = memory_file("--memory", memory)
+    kept = calibration_file("--calibration", calibration)
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy
     folder = output or default_folder(file.tables.bench.name)
@@ -94,7 +94,7 @@ def align(
             strategy=chosen,
             budget=budget_of(file, budget),
             seed=seed,
-            memory=kept or memory_path(bench),
+            calibration=kept or calibration_path(bench),
             fresh=fresh,
         )
         print_run(run, json)
@@ -110,15 +110,17 @@ def checked_strategy(name: str | None) -> str | None:
     return name
 
 
-def budget_of(file: BenchFile, probes: int | None = None) -> Budget:
-    """Return the file's budget, with ``probes`` in place of the file's where given."""
+def budget_of(file: BenchFile, measurements: int | None = None) -> Budget:
+    """Return the file's budget, with ``measurements`` in place of the file's where given."""
     import math  # noqa: PLC0415
 
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
     table = file.tables.budget
-    looks = table.probes if probes is None else checked_looks(probes)
-    return Budget(looks, math.inf if table.time is None else table.time)
+    measurements = (
+        table.measurements if measurements is None else checked_measurements(measurements)
+    )
+    return Budget(measurements, math.inf if table.time is None else table.time)
 
 
 def default_folder(bench: str) -> Path:

@@ -30,7 +30,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
         "compared_with_a_model": result.modelled,
         "status": str(result.status),
         "reason": result.reason,
-        "measurements": result.looks,
+        "measurements": result.measurements,
         "moves": result.moves,
         "seconds": result.seconds,
         "axes": {a.axis.name: _axis_facts(a) for a in result.axes},
@@ -53,9 +53,9 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
     lengths = {
         "step": report.step,
         "furthest_from_start": report.reach,
-        "backlash": report.play,
-        "u_backlash": report.u_play,
-        "stated_backlash": report.axis.play,
+        "backlash": report.backlash,
+        "u_backlash": report.u_backlash,
+        "stated_backlash": report.axis.backlash,
         "repeatability": report.missed,
         "u_repeatability": report.u_missed,
     }
@@ -95,7 +95,7 @@ def print_check(result: CheckResult) -> None:
     print_text()
     where = "Every axis is back at its start" if result.home else "NOT every axis is back"
     print_text(
-        f"{where}. {counted(result.looks, 'measurement')}, {counted(result.moves, 'move')}, "
+        f"{where}. {counted(result.measurements, 'measurement')}, {counted(result.moves, 'move')}, "
         f"{span_of_time(result.seconds)}."
     )
     if result.journal is not None:
@@ -112,10 +112,10 @@ def _row(report: AxisReport) -> tuple[str, ...]:
     ratio = "–"
     if judged is not None and math.isfinite(judged.ratio):
         ratio = f"{rounded(judged.ratio, 2)} ± {rounded(judged.u_ratio, 2)}"
-    play = "–"
-    if report.play is not None:
-        play = small(Amount(report.play, axis.unit, report.u_play))
-        play = f"≥ {play}" if report.u_play is None else play
+    backlash = "–"
+    if report.backlash is not None:
+        backlash = small(Amount(report.backlash, axis.unit, report.u_backlash))
+        backlash = f"≥ {backlash}" if report.u_backlash is None else backlash
     missed = (
         "–"
         if report.missed is None
@@ -128,6 +128,6 @@ def _row(report: AxisReport) -> tuple[str, ...]:
             f"{sign} {number(rest.time, 2)} s" if rest.steady else f"> {number(rest.until, 2)} s"
         )
     return (
-        axis.name, report.verdict.value, ratio, play, small(Amount(axis.play, axis.unit)), missed,
-        still, small(Amount(report.step, axis.unit)),
+        axis.name, report.verdict.value, ratio, backlash, small(Amount(axis.backlash, axis.unit)),
+        missed, still, small(Amount(report.step, axis.unit)),
     )  # fmt: skip

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.exits import Exit
-from autoalign.cli.numbers import Amount, checked_looks, checked_seed, split_list, whole
+from autoalign.cli.numbers import Amount, checked_measurements, checked_seed, split_list, whole
 from autoalign.cli.output import print_facts, print_pairs, print_table, print_text
 from autoalign.cli.outputs import picture_file
 from autoalign.cli.steps import telling
@@ -88,11 +88,11 @@ def compare(
     whole("--seeds", seeds, 1, 1_000_000)
     whole("--workers", workers, 1, max(64, os.cpu_count() or 1))
     checked_seed("--first-seed", first_seed)
-    spend = Budget(checked_looks(budget))
+    spend = Budget(checked_measurements(budget))
     chosen = listed("strategies", strategies, "compare")
-    families = listed("simulations", benches, "compare")
+    kinds = listed("simulations", benches, "compare")
     drifts = _drifts(drift)
-    wanted = cases(chosen, families, range(first_seed, first_seed + seeds), drifts)
+    wanted = cases(chosen, kinds, range(first_seed, first_seed + seeds), drifts)
     picture_file("--output", output / "campaign.png")
     output.mkdir(parents=True, exist_ok=True)
     with telling() as tell:
@@ -140,10 +140,10 @@ def _drifts(asked: Sequence[str]) -> list[float]:
     return list(dict.fromkeys(parts))
 
 
-def _make_bench(family: str, seed: int) -> Bench:
+def _make_bench(kind: str, seed: int) -> Bench:
     from autoalign.plugins import plugin  # noqa: PLC0415
 
-    bench: Bench = plugin("simulations", family)(seed).bench()
+    bench: Bench = plugin("simulations", kind)(seed).bench()
     return bench
 
 
@@ -165,7 +165,8 @@ class _Counted:
         state = "in spec" if outcome.reached else f"not in spec ({outcome.status})"
         self._tell(
             f"Run {self._done} of at most {self._wanted}: {outcome.case.where}, seed "
-            f"{outcome.seed}, {outcome.strategy}: {counted(outcome.probes, 'measurement')}, {state}"
+            f"{outcome.seed}, {outcome.strategy}: "
+            f"{counted(outcome.measurements, 'measurement')}, {state}"
         )
 
 

@@ -96,9 +96,9 @@ def explain_pictures(many: Sequence[Measured], bench: Collimator) -> Explanation
     profiles = {n: m.profile for n, m in zip(names, many, strict=True) if m.profile is not None}
     lit = _lit(profiles)
     try:
-        quality = combine(lit, {name: distances[name] for name in lit})
+        parameters = combine(lit, {name: distances[name] for name in lit})
         found = diagnose(
-            quality,
+            parameters,
             reflected_focal_length=bench.reflected_focal_length,
             off_axis_angle=bench.off_axis_angle,
             clear_aperture=bench.clear_aperture,
@@ -162,7 +162,7 @@ def _read(
 def _filled(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
     """Return how the collimating mirror is filled; the width in a focus does not show it."""
     optic = layout.elements[-1].surface
-    if layout.family != "collimator" or not isinstance(optic, OffAxisParaboloid):
+    if layout.kind != "collimator" or not isinstance(optic, OffAxisParaboloid):
         return ()
     distances = {p.name: p.distance for p in layout.planes}
     return (fill_words(profiles, distances, optic.clear_aperture),)
@@ -182,7 +182,7 @@ def _resting_on(layout: Layout, profiles: Mapping[str, BeamProfile]) -> list[str
 
 def _focus(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ...]:
     """Return where the beam is narrowest, if the planes are around a focus."""
-    if layout.family not in ("focuser", "relay"):
+    if layout.kind not in ("focuser", "relay"):
         return ()
     lit = _lit(profiles)
     return focus_words(combine(lit, {p: layout.plane(p).distance for p in lit}))
@@ -191,7 +191,7 @@ def _focus(layout: Layout, profiles: Mapping[str, BeamProfile]) -> tuple[str, ..
 def _left_out(layout: Layout | None) -> tuple[FlagKind, ...]:
     """Hot pixels were replaced; how an aperture cuts a collimated beam is said of the mirror; and
     the image of a fibre's end has a hard edge of its own."""
-    if layout is None or layout.family not in ("collimator", "relay"):
+    if layout is None or layout.kind not in ("collimator", "relay"):
         return (FlagKind.HOT_PIXELS,)
     return (FlagKind.HOT_PIXELS, FlagKind.CLIPPED_BY_APERTURE)
 

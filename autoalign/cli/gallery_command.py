@@ -47,21 +47,21 @@ def gallery(
 
     checked_seed("--seed", seed)
     page_file("--output", output)
-    families = listed("simulations", benches or ("all",), "gallery")
+    kinds = listed("simulations", benches or ("all",), "gallery")
     counted: dict[str, int] = {}
     with telling(every=0) as tell:
-        page = write_gallery(_cases(families, seed, counted, tell), output)
+        page = write_gallery(_cases(kinds, seed, counted, tell), output)
     if json:
         print_facts({"page": page, "cases": counted})
     else:
-        for family, cases in counted.items():
-            print_text(f"{family}: {cases} cases")
+        for kind, cases in counted.items():
+            print_text(f"{kind}: {cases} cases")
         print_text(f"Gallery  {page}", wrap=False)
     return 0
 
 
 def _cases(
-    families: list[str], seed: int, counted: dict[str, int], tell: Callable[[str], None]
+    kinds: list[str], seed: int, counted: dict[str, int], tell: Callable[[str], None]
 ) -> Iterator[GalleryCase]:
     """Yield every case, and tell of each axis once as it begins."""
     from autoalign.beam import measure_beam  # noqa: PLC0415
@@ -69,16 +69,16 @@ def _cases(
     from autoalign.plugins import plugin  # noqa: PLC0415
     from autoalign.report import gallery_cases, simulated_render  # noqa: PLC0415
 
-    for family in families:
-        simulate = plugin("simulations", family)
+    for kind in kinds:
+        simulate = plugin("simulations", kind)
         with simulate(seed).bench() as bench:
             layout = bench.layout
         if layout is None:
-            raise UsageError(f"gallery: the simulated bench {family!r} has no optical layout.")
+            raise UsageError(f"gallery: the simulated bench {kind!r} has no optical layout.")
         render = simulated_render(simulate, layout, seed)
         begun = ""
-        for case in gallery_cases(layout, render, measure_beam, family):
+        for case in gallery_cases(layout, render, measure_beam, kind):
             if begun != (begun := case.label.split()[0]):
-                tell(f"Rendering {family}: {begun}")
-            counted[family] = counted.get(family, 0) + 1
+                tell(f"Rendering {kind}: {begun}")
+            counted[kind] = counted.get(kind, 0) + 1
             yield case

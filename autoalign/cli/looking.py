@@ -22,10 +22,10 @@ from autoalign.messages.serialise import term_facts
 from autoalign.messages.words import own_figure
 from autoalign.plan.planning import source_divergence
 from autoalign.session.seeing import stated
-from autoalign.spec.duplicate_frames import same_frames
+from autoalign.spec.duplicate_frames import duplicate_frames
 
 if TYPE_CHECKING:
-    from autoalign.beam.parameters import Quality
+    from autoalign.beam.parameters import BeamParameters
     from autoalign.bench import Bench
     from autoalign.config import BenchFile
     from autoalign.spec.terms import Verdict
@@ -39,8 +39,8 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
     with file.open() as bench, working(f"Measuring {bench.name}"):
         many, readings = _acquire(bench)
         positions = bench.positions() if explained else {}
-    quality = _combine(file, bench, many, readings)
-    verdict, why = _judge(bench, quality)
+    parameters = _combine(file, bench, many, readings)
+    verdict, why = _judge(bench, parameters)
     seen = {m.name: m.profile for m in many if m.profile is not None}
     own = _own(file, bench, seen)
     said = explain_bench(bench, seen, positions) if explained else Explanation(())
@@ -95,9 +95,9 @@ def _combine(
     bench: Bench,
     many: list[Measured],
     readings: dict[str, tuple[float, float]],
-) -> Quality | str:
+) -> BeamParameters | str:
     """Return the beam parameters, or why there are none."""
-    if same := same_frames({m.name: [m.frame] for m in many if m.frame is not None}):
+    if same := duplicate_frames({m.name: [m.frame] for m in many if m.frame is not None}):
         return same
     planes = _planes(file, bench)
     profiles = {
@@ -126,20 +126,20 @@ def _own(
     if layout is not None:
         lines = layout.light.lines
         wavelength = lines[0][0] if len(lines) == 1 else None
-        by_design = source_divergence(layout) if layout.family == "collimator" else None
+        by_design = source_divergence(layout) if layout.kind == "collimator" else None
     return own_beam(profiles, _planes(file, bench), wavelength, by_design)
 
 
-def _judge(bench: Bench, quality: Quality | str) -> tuple[Verdict | None, str]:
+def _judge(bench: Bench, parameters: BeamParameters | str) -> tuple[Verdict | None, str]:
     """Return the verdict, or why there is none."""
-    if isinstance(quality, str):
-        return None, quality
+    if isinstance(parameters, str):
+        return None, parameters
     if bench.spec is None:
         return None, "the bench file has no [spec]"
-    missing = bench.spec.missing(quality.names)
+    missing = bench.spec.missing(parameters.names)
     if missing:
         return None, f"not measured: {', '.join(missing)}"
-    return bench.spec.evaluate(quality), ""
+    return bench.spec.evaluate(parameters), ""
 
 
 def _print_verdict(verdict: Verdict | None, why: str) -> None:

@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 __all__ = [
     "Amount",
-    "checked_looks",
+    "checked_measurements",
     "checked_seed",
     "listed_amounts",
     "option_length",
@@ -44,7 +44,7 @@ def whole(option: str, value: int, low: int, high: int | None = None, why: str =
     )
 
 
-def checked_looks(value: int) -> int:
+def checked_measurements(value: int) -> int:
     """Return a budget of measurements that a run can be made with and could spend."""
     why = "the first measurement and the final check are included"
     return whole("--budget", value, 2, _MOST_LOOKS, why)

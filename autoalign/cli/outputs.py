@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-__all__ = ["memory_file", "page_file", "picture_file"]
+__all__ = ["calibration_file", "page_file", "picture_file"]
 
 _HEAD = 8192
 """Bytes at the start of a file that identify it."""
@@ -41,7 +41,7 @@ def picture_file(option: str, path: Path) -> Path:
     return _judged(option, path, "a PNG picture", (".png",), _is_picture)
 
 
-def memory_file(option: str, path: Path | None) -> Path | None:
+def calibration_file(option: str, path: Path | None) -> Path | None:
     """Return ``path`` if a calibration, and the previous one beside it, may be kept there.
 
     A damaged calibration is accepted here: it is set aside later, and not lost.
@@ -53,9 +53,9 @@ def memory_file(option: str, path: Path | None) -> Path | None:
     """
     if path is None:
         return None
-    _judged(option, path, "a calibration", (".json",), _was_memory)
+    _judged(option, path, "a calibration", (".json",), _was_calibration)
     before = path.with_name(f"{path.stem}.previous{path.suffix}")
-    _judged(option, before, "a calibration", (".json",), _is_memory)
+    _judged(option, before, "a calibration", (".json",), _is_calibration)
     return path
 
 
@@ -95,9 +95,9 @@ def _is_picture(head: bytes) -> bool:
     return head.startswith(_PNG) and b"Software\0autoalign" in head
 
 
-def _was_memory(head: bytes) -> bool:
-    return _is_memory(head) or not head.lstrip().startswith((b"{", b"["))
+def _was_calibration(head: bytes) -> bool:
+    return _is_calibration(head) or not head.lstrip().startswith((b"{", b"["))
 
 
-def _is_memory(head: bytes) -> bool:
-    return b'"autoalign bench memory"' in head
+def _is_calibration(head: bytes) -> bool:
+    return b'"autoalign bench calibration"' in head

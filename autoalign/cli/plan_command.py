@@ -119,13 +119,13 @@ def plan(
         picture_file("--drawing", drawing)
     if symptoms is not None:
         page_file("--symptoms", symptoms)
-    layout, spec, axes, hold, pitches = (
+    layout, spec, axes, locked, pitches = (
         _from_file(bench) if bench is not None else _from_numbers(optic)
     )
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)
     around = Surroundings(view, placement, pitches)
-    made = make_plan(layout, spec, around, hold)
+    made = make_plan(layout, spec, around, locked)
     drawn = None
     if drawing is not None:
         from autoalign.report import draw_plan  # noqa: PLC0415
@@ -154,7 +154,7 @@ def _from_file(path: Path) -> _Bench:
         lacks = "the optics" if file.layout is None else "a [spec] table"
         raise UsageError(f"{path}: a plan needs {lacks} in the bench file; add it.")
     axes = {a.name: a for stage in file.axes.values() for a in stage}
-    return file.layout, file.spec, axes, tuple(file.tables.bench.hold), _pitches(file)
+    return file.layout, file.spec, axes, tuple(file.tables.bench.locked), _pitches(file)
 
 
 def _pitches(file: BenchFile) -> dict[str, float]:

@@ -106,12 +106,12 @@ def _sides(option: str, text: str) -> Field:
     return option_value(option, first, "mm"), option_value(option, second, "mm")
 
 
-def make_plan(layout: Layout, spec: Spec, around: Surroundings, hold: Sequence[str] = ()) -> Plan:
-    """Plan ``layout`` for ``spec`` and its surroundings; the axes in ``hold`` are locked."""
+def make_plan(layout: Layout, spec: Spec, around: Surroundings, locked: Sequence[str] = ()) -> Plan:
+    """Plan ``layout`` for ``spec`` and its surroundings; the axes in ``locked`` are locked."""
     rng = np.random.default_rng(_SEED)
     fields, placement = around.fields(), around.uncertainties()
     try:
-        return plan(layout, spec, rng, view=fields, placement=placement, hold=hold)
+        return plan(layout, spec, rng, view=fields, placement=placement, locked=locked)
     except np.linalg.LinAlgError as error:
         raise UsageError(
             f"this bench cannot be planned ({error}): its lengths and angles differ by too many "
@@ -226,10 +226,10 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
 def _near_to_far(made: Plan) -> list[tuple[str, str]]:
     """Return what the spec's terms of these names are on the aligned bench."""
     known = made.quantities
-    if not {"divergence_xx", "divergence_yy", "stretch_0", "stretch_45"} <= set(known):
+    if not {"divergence_xx", "divergence_yy", "astigmatism_0", "astigmatism_45"} <= set(known):
         return []
     growth = max((known["divergence_xx"], known["divergence_yy"]), key=abs)
-    amount = math.hypot(known["stretch_0"], known["stretch_45"])
+    amount = math.hypot(known["astigmatism_0"], known["astigmatism_45"])
     return [
         (
             term_label("divergence"),
@@ -260,7 +260,7 @@ def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> N
         f"Requirements on each axis, for parts placed by hand to {around.placement} (standard "
         f"uncertainties, --placement) and {around.view_words}. The travel compensates "
         f"{COVERAGE:g} standard deviations of the placement"
-        + (", without the locked axes." if any(a.held for a in made.axes) else ".")
+        + (", without the locked axes." if any(a.locked for a in made.axes) else ".")
     )
     header = ["axis", "resolution", "set by", "travel", "beam in view within"]
     rows = [_needs(a) for a in made.axes]
@@ -288,7 +288,7 @@ def _needs(axis: AxisPlan) -> tuple[str, ...]:
     unit = axis.unit
     low, high = (signed(edge(v, unit)) for v in axis.capture)
     within = f"{low} … {high} {edge_unit(unit)}" if any(axis.capture) else "outside even if aligned"
-    if axis.held:
+    if axis.locked:
         return (_named(axis), "–", "–", "–", within)
     return (
         axis.name,
@@ -303,8 +303,8 @@ _QUANTITIES = {
     "divergence_xx": "divergence, near to far, x",
     "divergence_yy": "divergence, near to far, y",
     "divergence_xy": "divergence, near to far, 45°",
-    "stretch_0": "astigmatism 0°",
-    "stretch_45": "astigmatism 45°",
+    "astigmatism_0": "astigmatism 0°",
+    "astigmatism_45": "astigmatism 45°",
 }
 """Names of the quantities that the terms of the spec are made of."""
 
@@ -314,14 +314,14 @@ def _quantity_label(name: str) -> str:
 
 
 def _named(axis: AxisPlan) -> str:
-    return f"{axis.name} (locked)" if axis.held else axis.name
+    return f"{axis.name} (locked)" if axis.locked else axis.name
 
 
 def _verdict(need: AxisPlan, axis: Axis | None) -> str:
     """Return whether an axis of the bench has the resolution and the travel."""
     if axis is None:
         return "no such axis"
-    if need.held:
+    if need.locked:
         return "locked, not evaluated"
     short = []
     if axis.resolution > need.resolution:

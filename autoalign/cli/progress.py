@@ -51,8 +51,12 @@ def in_words(event: Event) -> str:
     from autoalign.core.digits import number  # noqa: PLC0415
     from autoalign.messages.words import span_of_time  # noqa: PLC0415
 
-    seen = event.observation
-    parts = [f"measurement {event.probes}", f"move {event.moves}", span_of_time(event.elapsed)]
+    seen = event.measurement
+    parts = [
+        f"measurement {event.measurements}",
+        f"move {event.moves}",
+        span_of_time(event.elapsed),
+    ]
     if seen is not None and seen.verdict is not None:
         bad = [t.name for t in seen.verdict.terms if not t.in_spec]
         state = f"not yet in spec: {', '.join(bad)}" if bad else "in spec"

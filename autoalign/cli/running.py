@@ -57,13 +57,13 @@ def carry_out(
     strategy: str | None,
     budget: Budget | None,
     seed: int,
-    memory: Path | None = None,
+    calibration: Path | None = None,
     fresh: bool = False,
 ) -> Run:
     """Align ``bench``; leave journal, picture, report and result in a new folder ``wanted``.
 
     Ctrl-C and a polite kill stop every axis and close the journal before they end the program.
-    ``memory`` is the file in which the bench remembers itself, and ``fresh`` ignores what it holds.
+    ``calibration`` is the file kept from earlier runs, and ``fresh`` ignores what it holds.
     """
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
@@ -80,7 +80,7 @@ def carry_out(
                 budget=budget,
                 seed=seed,
                 journal=journal,
-                memory=memory,
+                calibration=calibration,
                 fresh=fresh,
                 progress=progress,
             )

@@ -16,7 +16,7 @@ from autoalign.cli.caution import caution, check_attended
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import print_facts, print_pairs, print_text, warn
-from autoalign.cli.outputs import memory_file
+from autoalign.cli.outputs import calibration_file
 from autoalign.messages.serialise import status_facts
 
 if TYPE_CHECKING:
@@ -36,8 +36,8 @@ def watch(
     output: Path,
     every: Amount = "10 min",
     strategy: str | None = None,
-    looks: int | None = None,
-    memory: Path | None = None,
+    measurements: int | None = None,
+    calibration: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
     clear: str = "",
     yes: Annotated[bool, Parameter(negative="")] = False,
@@ -77,9 +77,9 @@ def watch(
         Time between measurements, with its unit; 1000 h at the most.
     strategy
         Search strategy of a realignment; the bench file's where not given.
-    looks
+    measurements
         End after so many measurements; without it the watch goes on until it is told to end.
-    memory
+    calibration
         Calibration file kept from earlier runs; beside the bench file if not given. It is written
         after every realignment that ended in spec.
     fresh
@@ -96,13 +96,13 @@ def watch(
     """
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
     from autoalign.plugins import plugin  # noqa: PLC0415
-    from autoalign.run.calibration_file import memory_path  # noqa: PLC0415
+    from autoalign.run.calibration_file import calibration_path  # noqa: PLC0415
     from autoalign.watch.policy import Policy  # noqa: PLC0415
     from autoalign.watch.service import Watch  # noqa: PLC0415
 
-    if looks is not None:
-        whole("--looks", looks, 1)
-    kept = memory_file("--memory", memory)
+    if measurements is not None:
+        whole("--measurements", measurements, 1)
+    kept = calibration_file("--calibration", calibration)
     policy = Policy(interval=_interval(every))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
@@ -111,14 +111,14 @@ def watch(
     with file.open() as opened:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
-            memory=kept or memory_path(bench), fresh=fresh,
+            calibration=kept or calibration_path(bench), fresh=fresh,
             follow=None if json else _tell, stop=stop, cleared=clear,
         )  # fmt: skip
-        for remark in service.memory.remarks:
+        for remark in service.calibration.remarks:
             warn(remark)
         caution(file, opened, yes, unattended=True)
         with _setting(stop):
-            summary = service.run(looks=looks)
+            summary = service.run(measurements=measurements)
     _print(summary, output, json)
     return _exit(summary)
 
@@ -171,7 +171,7 @@ def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
     pairs = {
         "state": summary.state.value,
         "reason": summary.reason,
-        "measurements": summary.looks,
+        "measurements": summary.measurements,
         "measurements in spec": summary.in_spec,
         "realignments": summary.realignments,
         "realignments that ended in spec": summary.realigned_in_spec,

@@ -18,14 +18,14 @@ from autoalign.optics.standard_layouts import (
     steering_layout,
 )
 
-__all__ = ["FAMILIES", "OPTICS", "Family", "vector"]
+__all__ = ["BENCH_TYPES", "OPTICS", "BenchType", "vector"]
 
 OPTICS = ("optic", "first", "second", "source", "beam")
 """The tables of which each layout needs some."""
 
 
 @dataclass(frozen=True, slots=True)
-class Family:
+class BenchType:
     """The optical tables that a layout needs, its keys of [arrangement], and its geometry."""
 
     needs: tuple[str, ...]
@@ -92,11 +92,11 @@ def _steering(tables: BenchTables) -> Layout:
     )
 
 
-FAMILIES = {
-    "collimator": Family(("optic", "source"), (), _collimator),
-    "focuser": Family(("optic", "beam"), ("steering_distance",), _focuser),
-    "relay": Family(("first", "second", "source"), ("separation", "orientation"), _relay),
-    "steering": Family(("beam",), ("separation", "clear_aperture"), _steering),
+BENCH_TYPES = {
+    "collimator": BenchType(("optic", "source"), (), _collimator),
+    "focuser": BenchType(("optic", "beam"), ("steering_distance",), _focuser),
+    "relay": BenchType(("first", "second", "source"), ("separation", "orientation"), _relay),
+    "steering": BenchType(("beam",), ("separation", "clear_aperture"), _steering),
 }
 """Every layout by name."""
 

@@ -120,12 +120,14 @@ def _check_names(raw: Mapping[str, Any], tables: BenchTables, problems: Problems
         axis for stage in _names(raw, "stages") for axis in _names(raw, "stages", stage, "axes")
     ]
     known = [*axes, *dict.fromkeys(axis.partition(".")[0] for axis in axes)]
-    for place, held in enumerate(tables.bench.hold):
-        if held not in known:
-            problems.add(("bench", "hold", place), str(unknown_name("part or axis", held, known)))
+    for place, locked in enumerate(tables.bench.locked):
+        if locked not in known:
+            problems.add(
+                ("bench", "locked", place), str(unknown_name("part or axis", locked, known))
+            )
     for group, path, asked in (
         ("strategies", ("bench", "strategy"), tables.bench.strategy),
-        ("simulations", ("simulation", "family"), tables.simulation and tables.simulation.family),
+        ("simulations", ("simulation", "bench"), tables.simulation and tables.simulation.bench),
     ):
         if asked and asked not in names(group):
             kind = "strategy" if group == "strategies" else "simulated bench"

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Collection
 
-from autoalign.config.bench_types import FAMILIES, OPTICS, Family, vector
+from autoalign.config.bench_types import BENCH_TYPES, OPTICS, BenchType, vector
 from autoalign.config.optics_tables import MotionTable
 from autoalign.config.problems import Problems
 from autoalign.config.tables import AxisTable, BenchTables
@@ -49,7 +49,7 @@ def _axis(name: str, table: AxisTable) -> Axis:
         lower=lower.value,
         upper=upper.value,
         resolution=number("resolution") or 0.0,
-        play=number("play") or 0.0,
+        backlash=number("backlash") or 0.0,
         approach=1 if table.approach == "+" else -1,
         speed=number("speed"),
         tolerance=number("tolerance"),
@@ -64,35 +64,35 @@ def layout_of(tables: BenchTables, present: Collection[str], problems: Problems)
     """
     if not any(name in present for name in OPTICS):
         return None
-    name = tables.bench.family
-    if name not in FAMILIES:
-        problems.add(("bench", "family"), str(unknown_name("layout", name, FAMILIES)))
+    name = tables.bench.layout
+    if name not in BENCH_TYPES:
+        problems.add(("bench", "layout"), str(unknown_name("layout", name, BENCH_TYPES)))
         return None
-    family = FAMILIES[name]
-    _check_tables(name, family, tables, present, problems)
-    if any(getattr(tables, need) is None for need in family.needs):
+    kind = BENCH_TYPES[name]
+    _check_tables(name, kind, tables, present, problems)
+    if any(getattr(tables, need) is None for need in kind.needs):
         return None
     try:
-        layout = family.layout(tables)
+        layout = kind.layout(tables)
     except UsageError as error:
-        problems.add((family.needs[0],), str(error))
+        problems.add((kind.needs[0],), str(error))
         return None
     return _with_motions(layout, tables, problems)
 
 
 def _check_tables(
-    name: str, family: Family, tables: BenchTables, present: Collection[str], problems: Problems
+    name: str, kind: BenchType, tables: BenchTables, present: Collection[str], problems: Problems
 ) -> None:
     """Note tables that the layout needs and the file lacks, and those that it does not use."""
-    listed = ", ".join(f"[{need}]" for need in family.needs)
+    listed = ", ".join(f"[{need}]" for need in kind.needs)
     for table in OPTICS:
-        if table in family.needs and table not in present:
-            problems.add(("bench", "family"), f"layout {name} needs {listed}; add [{table}]")
-        if table in present and table not in family.needs:
+        if table in kind.needs and table not in present:
+            problems.add(("bench", "layout"), f"layout {name} needs {listed}; add [{table}]")
+        if table in present and table not in kind.needs:
             problems.add((table,), f"layout {name} does not use this table; it needs {listed}")
     for key in tables.arrangement.model_dump(exclude_none=True):
-        if key not in family.arrangement:
-            text = str(unknown_name("key", key, family.arrangement, f"layout {name}"))
+        if key not in kind.arrangement:
+            text = str(unknown_name("key", key, kind.arrangement, f"layout {name}"))
             problems.add(("arrangement", key), text)
 
 
@@ -110,7 +110,7 @@ def _with_motions(layout: Layout, tables: BenchTables, problems: Problems) -> La
             elif name in standard:
                 motions.append(standard[name])
             else:
-                problems.add(path, _unknown_axis(name, layout.family, list(standard)))
+                problems.add(path, _unknown_axis(name, layout.kind, list(standard)))
                 continue
             wanted = "mm" if motions[-1].kind == "shift" else "rad"
             if axis.travel[0].unit != wanted:
@@ -126,8 +126,8 @@ def _with_motions(layout: Layout, tables: BenchTables, problems: Problems) -> La
         return layout
 
 
-def _unknown_axis(name: str, family: str, known: list[str]) -> str:
-    error = unknown_name("axis", name, known, f"layout {family}")
+def _unknown_axis(name: str, kind: str, known: list[str]) -> str:
+    error = unknown_name("axis", name, known, f"layout {kind}")
     return (
         f"{error} Use one of these names, or describe what the axis does: motion = {{ part, kind, "
         "direction }"

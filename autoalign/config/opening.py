@@ -62,7 +62,7 @@ def open_bench(file: BenchFile) -> OpenBench:
             detectors=detectors,
             spec=file.spec,
             layout=file.layout,
-            hold=tuple(tables.bench.hold),
+            locked=tuple(tables.bench.locked),
             clock=clock,
             settle=tables.bench.settle,
             frames=tables.bench.frames,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import types
 import typing
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from autoalign.config.lines import line_of
 from autoalign.core.errors import BenchFileError
 
-__all__ = ["Path", "Problems"]
+__all__ = ["Path", "Problems", "renamed"]
 
 Path = tuple[str | int, ...]
 
@@ -118,7 +118,27 @@ def closest(key: str, known: Iterable[str]) -> str:
     return next(iter(difflib.get_close_matches(key, sorted(set(known)), n=1)), "")
 
 
+RENAMED = {
+    "family": ("layout", "bench"),
+    "hold": ("locked",),
+    "play": ("backlash",),
+    "mark": ("fiducial",),
+    "squareness": ("pixel_aspect",),
+    "held_shift": ("locked_shift",),
+    "held_turn": ("locked_turn",),
+    "probes": ("measurements",),
+}
+"""Keys of earlier bench files, and what they are called now (where there are two, by table)."""
+
+
+def renamed(key: str, known: Collection[str]) -> str:
+    """Return what ``key`` is called now among ``known``, or ""."""
+    return next((new for new in RENAMED.get(key, ()) if new in known), "")
+
+
 def _unknown_key(key: str, known: list[str]) -> str:
+    if new := renamed(key, known):
+        return f"this key is called {new!r} now; write {new} in its place"
     close = closest(key, known)
     hint = f" Did you mean {close!r}?" if close else ""
     return f"there is no such key.{hint} Allowed here: {', '.join(known) or 'none'}"

@@ -6,7 +6,7 @@ import dataclasses
 import inspect
 from typing import TYPE_CHECKING, Any
 
-from autoalign.config.bench_types import FAMILIES
+from autoalign.config.bench_types import BENCH_TYPES
 from autoalign.core.clock import Clock
 from autoalign.core.errors import UsageError
 from autoalign.core.interfaces import Simulation
@@ -33,20 +33,20 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
     UsageError
         Where it simulates another kind of bench, or takes no other optics than its own.
     """
-    make = plugin("simulations", table.family)
+    make = plugin("simulations", table.bench)
     simulation: Simulation = make(seed=table.seed, clock=clock)
     own, wanted = _layout(simulation), _wanted(file)
     if own is None or wanted is None or own == wanted:
         return simulation
     simulation.close()
-    if own.family != wanted.family:
+    if own.kind != wanted.kind:
         raise UsageError(
-            f"{file.source}, simulation: the file describes a {wanted.family}, but "
-            f"{table.family!r} simulates a {own.family}; use the layout of [bench] in [simulation]."
+            f"{file.source}, simulation: the file describes a {wanted.kind}, but "
+            f"{table.bench!r} simulates a {own.kind}; use the layout of [bench] in [simulation]."
         )
     if "layout" not in inspect.signature(make).parameters:
         raise UsageError(
-            f"{file.source}, simulation: {table.family!r} simulates one fixed bench, and the "
+            f"{file.source}, simulation: {table.bench!r} simulates one fixed bench, and the "
             f"file differs from it in its {' and '.join(_differences(own, wanted))}. Use that "
             "bench's values in the file, or another simulated bench."
         )
@@ -67,7 +67,7 @@ def _wanted(file: BenchFile) -> Layout | None:
     if file.layout is None:
         return None
     named = {m.axis for m in file.layout.motions}
-    standard = FAMILIES[file.tables.bench.family].layout(file.tables).motions
+    standard = BENCH_TYPES[file.tables.bench.layout].layout(file.tables).motions
     rest = tuple(m for m in standard if m.axis not in named)
     return dataclasses.replace(file.layout, motions=(*file.layout.motions, *rest))
 

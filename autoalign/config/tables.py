@@ -48,7 +48,7 @@ class BenchTable(Table):
     """The bench as a whole: its name, its layout, and how a measurement is taken."""
 
     name: str = Field(min_length=1, description="Name of the bench, for reports and folders.")
-    family: str = Field(
+    layout: str = Field(
         default="collimator",
         description="Layout of the bench: collimator (diverging source to collimated beam), "
         "focuser (collimated beam to a focus), relay (source to image over two paraboloids) or "
@@ -62,7 +62,7 @@ class BenchTable(Table):
     frames: int = Field(
         default=1, ge=1, le=1000, description="Exposures of each camera averaged in a measurement."
     )
-    hold: list[str] = Field(
+    locked: list[str] = Field(
         default_factory=list,
         description='Locked parts or axes, which an alignment never moves: ["mirror"], '
         '["mirror.clocking"].',
@@ -84,7 +84,7 @@ class AxisTable(_OpenTable):
     resolution: AxisAmount | None = Field(
         default=None, description="Smallest step, 0 or larger; if left out, not limited."
     )
-    play: AxisAmount | None = Field(
+    backlash: AxisAmount | None = Field(
         default=None,
         description="Backlash: lost motion on reversal, 0 or larger. Every move then ends from "
         "the same side; if left out, there is none.",
@@ -132,7 +132,7 @@ class AxisTable(_OpenTable):
             raise PydanticCustomError("travel", "{text}", {"text": text})
         return value
 
-    @field_validator("resolution", "play", "speed", "tolerance", "max_step")
+    @field_validator("resolution", "backlash", "speed", "tolerance", "max_step")
     @classmethod
     def _same_kind(cls, value: Quantity | None, info: ValidationInfo) -> Quantity | None:
         travel = info.data.get("travel")
@@ -146,7 +146,7 @@ class AxisTable(_OpenTable):
                     f"{kind_name(wanted)}"
                 )
                 raise PydanticCustomError("axis", "{text}", {"text": text})
-        least = "0 or larger" if info.field_name in ("resolution", "play") else "larger than 0"
+        least = "0 or larger" if info.field_name in ("resolution", "backlash") else "larger than 0"
         if value.value < 0 or (value.value == 0 and least == "larger than 0"):
             raise PydanticCustomError("axis", "must be {least}", {"least": least})
         return value
@@ -217,7 +217,7 @@ class SpecTable(BaseModel):
 class BudgetTable(Table):
     """Largest number of measurements and longest time of a run."""
 
-    probes: int = Field(
+    measurements: int = Field(
         default=60,
         ge=2,
         description="Maximum number of measurements, including the first and the final check.",
@@ -230,7 +230,7 @@ class BudgetTable(Table):
 class SimulationTable(Table):
     """A simulated world in place of the hardware."""
 
-    family: str = Field(
+    bench: str = Field(
         default="collimator",
         description="Simulated bench; `autoalign plugins simulations` lists them.",
     )

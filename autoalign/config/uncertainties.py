@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from autoalign.config.problems import Problems
+from autoalign.config.problems import Problems, renamed
 from autoalign.config.tables import BenchTables
 from autoalign.core.errors import unknown_name
 from autoalign.core.units import kind_name
@@ -11,9 +11,9 @@ __all__ = ["KINDS", "check_uncertainties"]
 
 KINDS: dict[str, tuple[str, str]] = {
     "pitch": ("1", "Size of a pixel at its plane, relative."),
-    "squareness": ("1", "Pixel aspect: width against height of a pixel, relative."),
+    "pixel_aspect": ("1", "Pixel aspect: width against height of a pixel, relative."),
     "roll": ("rad", "Rotation of a camera about the beam."),
-    "mark": ("mm", "Fiducial: the zero of a screen or camera."),
+    "fiducial": ("mm", "Fiducial: the zero of a screen or camera."),
     "distance": ("1", "Distance of a plane, relative."),
     "tilt": ("rad", "Tilt of a screen against the beam."),
     "width": ("1", "Beam widths as measured, relative (figure error, background)."),
@@ -21,8 +21,8 @@ KINDS: dict[str, tuple[str, str]] = {
     "direction": ("rad", "Direction in which an axis moves."),
     "pivot": ("mm", "Position of an axis of rotation."),
     "offset": ("1", "Distance of an axis from its aligned position, relative to its travel."),
-    "held_shift": ("mm", "Distance of a locked axis from its aligned position, for a shift."),
-    "held_turn": ("rad", "The same for a locked axis that turns."),
+    "locked_shift": ("mm", "Distance of a locked axis from its aligned position, for a shift."),
+    "locked_turn": ("rad", "The same for a locked axis that turns."),
     "shift": ("mm", "Position of a part as mounted."),
     "turn": ("rad", "Orientation of a part as mounted."),
     "aim": ("rad", "Direction in which the source emits."),
@@ -46,7 +46,9 @@ def check_uncertainties(tables: BenchTables, problems: Problems) -> None:
     for name, given in tables.uncertainties.items():
         thing, _, what = name.rpartition(".")
         path = ("uncertainties", name)
-        if what not in KINDS:
+        if new := renamed(what, KINDS):
+            problems.add(path, f"this key is called {new!r} now; write {new} in its place")
+        elif what not in KINDS:
             problems.add(path, str(unknown_name("uncertainty", what, KINDS)))
         elif given.unit != (wanted := KINDS[what][0]):
             text = f"{what} is {kind_name(wanted)}; {given.text} is {kind_name(given.unit)}"

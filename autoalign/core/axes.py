@@ -34,7 +34,7 @@ class Axis:
         Soft travel limits. They protect equipment and are not a safety function.
     resolution
         Smallest step; 0 where it is not known or not limited.
-    play
+    backlash
         Lost motion on reversal (backlash). The last leg of every move comes from the side that
         ``approach`` names, past the target by more than the play.
     approach
@@ -60,7 +60,7 @@ class Axis:
     lower: float
     upper: float
     resolution: float = 0.0
-    play: float = 0.0
+    backlash: float = 0.0
     approach: Literal[1, -1] = 1
     speed: float | None = None
     tolerance: float | None = None
@@ -80,7 +80,7 @@ class Axis:
                 f"axis {self.name}: lower limit {self.said(self.lower)} is not below the upper "
                 f"limit {self.said(self.upper)}; exchange them."
             )
-        for what in ("resolution", "play"):
+        for what in ("resolution", "backlash"):
             value = getattr(self, what)
             if not (_finite(value) and value >= 0):
                 raise UsageError(f"axis {self.name}: {what} {value!r} must be 0 or larger.")
@@ -122,7 +122,7 @@ class Axis:
     @property
     def overshoot(self) -> float:
         """How far a move from the wrong side goes past its target, in ``unit``; 0 without play."""
-        return 1.5 * self.play + 2 * self.resolution if self.play > 0 else 0.0
+        return 1.5 * self.backlash + 2 * self.resolution if self.backlash > 0 else 0.0
 
     @property
     def reachable(self) -> tuple[float, float]:
@@ -182,7 +182,7 @@ def approach_legs(axis: Axis, start: float, target: float) -> tuple[float, ...]:
     move first goes past the target by :attr:`Axis.overshoot`. Both legs must be checked against
     the limits.
     """
-    if axis.play <= 0:
+    if axis.backlash <= 0:
         return (target,)
     forward = (target - start) * axis.approach
     if forward >= axis.overshoot:

@@ -6,10 +6,10 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-__all__ = ["write_whole"]
+__all__ = ["atomic_write"]
 
 
-def write_whole(path: str | Path, content: str | bytes, *, new: bool = False) -> Path:
+def atomic_write(path: str | Path, content: str | bytes, *, new: bool = False) -> Path:
     """Write ``content`` (text as UTF-8) to ``path`` and return it; its folder is made if missing.
 
     A reader finds the old file or the new one, never a part, also after a power cut or on a full

@@ -45,10 +45,14 @@ def smallest_sets(group: Sequence[int], amounts: Floats, covariance: Floats) -> 
     for size in range(len(group) + 1):
         fitting = []
         for off in combinations(group, size):
-            held = [k for k in group if k not in off]
-            gap = amounts[held]
-            away = float(gap @ np.linalg.solve(covariance[np.ix_(held, held)], gap)) if held else 0
-            if away < CHI2_95[min(len(held), len(CHI2_95) - 1)]:
+            locked = [k for k in group if k not in off]
+            gap = amounts[locked]
+            away = (
+                float(gap @ np.linalg.solve(covariance[np.ix_(locked, locked)], gap))
+                if locked
+                else 0
+            )
+            if away < CHI2_95[min(len(locked), len(CHI2_95) - 1)]:
                 fitting.append((away, off))
         if fitting:
             return [off for _, off in sorted(fitting)]

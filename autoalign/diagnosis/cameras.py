@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from autoalign.beam.tensors import moment_map
 from autoalign.diagnosis.hypotheses import Hypothesis
-from autoalign.model.fit import Look, sizes
+from autoalign.model.fit import Readings, sizes
 
 __all__ = ["Mend", "mends"]
 
@@ -36,7 +36,7 @@ class Mend:
         self._maps = {k: moment_map(m) for k, m in maps.items()}
         self._to = dict(to or {})
 
-    def __call__(self, look: Look) -> Look:
+    def __call__(self, look: Readings) -> Readings:
         """Return the mended look."""
         moments, covariance = self._moved(look.moments), self._moved(look.covariance)
         for k, wide in self._maps.items():
@@ -44,14 +44,14 @@ class Mend:
                 moments[k] = wide @ moments[k]
                 covariance[k] = wide @ covariance[k] @ wide.T
         bounds = frozenset(self._to.get(k, k) for k in look.bounds)
-        return Look(look.positions, moments, covariance, self._moved(look.used), bounds)
+        return Readings(look.positions, moments, covariance, self._moved(look.used), bounds)
 
     def _moved(self, table: Mapping[int, T]) -> dict[int, T]:
         return dict(sorted((self._to.get(k, k), v) for k, v in table.items()))
 
 
 def mends(
-    hypothesis: Hypothesis, planes: Sequence[str], first: Look, expected: Floats
+    hypothesis: Hypothesis, planes: Sequence[str], first: Readings, expected: Floats
 ) -> Iterator[Mend]:
     """Yield how looks are mended under ``hypothesis``; several where it leaves a number open.
 

@@ -15,9 +15,9 @@ from autoalign.core.findings import Finding, Severity
 from autoalign.diagnosis.cameras import mends
 from autoalign.diagnosis.hypotheses import Hypothesis, of_axes, of_cameras
 from autoalign.model.calibration import recall, remember
-from autoalign.model.fit import ROUNDS, Fit, Look, fit, look_from_profiles
-from autoalign.model.predict import Twin
-from autoalign.model.target import Aim, Foresight, aim
+from autoalign.model.fit import ROUNDS, Fit, Readings, fit, readings_from_profiles
+from autoalign.model.predict import BenchModel
+from autoalign.model.target import SpecForecast, Target, aim
 from autoalign.model.unknowns import position_sigma
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec
@@ -59,8 +59,8 @@ class Knowledge:
         Nominal geometry, the axes that move (in the order of the positions), what is wanted.
     priors
         Standard uncertainties that replace the defaults, by name (``Bench.uncertainties``).
-    memory
-        What :meth:`memory` gave last time, or None.
+    calibration
+        What :meth:`calibration` gave last time, or None.
     """
 
     def __init__(
@@ -69,19 +69,19 @@ class Knowledge:
         axes: Sequence[Axis],
         spec: Spec,
         priors: Mapping[str, float] | None = None,
-        memory: Any = None,
+        calibration: Any = None,
     ) -> None:
-        self.twin = Twin(layout, axes, priors)
+        self.model = BenchModel(layout, axes, priors)
         self.spec = spec
-        self.looks: list[Look] = []
+        self.measurements: list[Readings] = []
         self.fit: Fit | None = None
         self.wire: Hypothesis | None = None
         self.camera: Hypothesis | None = None
         self._doubts = 0
         self.inconsistent = False
-        self._memory, self._priors = memory, dict(priors or {})
-        self.prior, self.remark = recall(self.twin, memory, priors)
-        self._foresight = Foresight(self.twin, spec)
+        self._calibration, self._priors = calibration, dict(priors or {})
+        self.prior, self.remark = recall(self.model, calibration, priors)
+        self._foresight = SpecForecast(self.model, spec)
         self._sigma = np.array([position_sigma(a) for a in axes])
         self._latest: list[tuple[Floats, dict[str, BeamProfile], dict[str, Any]]] = []
         self._lower = np.array([a.reachable[0] for a in axes])
@@ -104,11 +104,11 @@ class Knowledge:
     @property
     def refusal(self) -> str:
         """Why the memory is not used, in words; "" where it is, or where there was none."""
-        return self.remark if self.prior is None and self._memory is not None else ""
+        return self.remark if self.prior is None and self._calibration is not None else ""
 
     def learn(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
         """Add what was seen at ``positions``; False where nothing in it could be used."""
-        look = look_from_profiles(self.twin.planes, positions, dict(profiles))
+        look = readings_from_profiles(self.model.planes, positions, dict(profiles))
         if not look.count:
             return False
         if not self._taken_over(positions, profiles):
@@ -121,25 +121,27 @@ class Knowledge:
         what it found."""
         for place, seen, state in self._latest:
             same = seen.keys() == profiles.keys() and all(seen[p] is profiles[p] for p in seen)
-            began = state["looks"][:-1] == self.looks[-MOST_LOOKS + 1 :]  # the very same looks
+            began = (
+                state["measurements"][:-1] == self.measurements[-MOST_LOOKS + 1 :]
+            )  # the very same looks
             if same and began and np.array_equal(place, positions):
                 self.__dict__.update(state)
                 return True
         return False
 
-    def _take_in(self, look: Look) -> None:
-        self.looks = [*self.looks[-MOST_LOOKS + 1 :], look]
+    def _take_in(self, look: Readings) -> None:
+        self.measurements = [*self.measurements[-MOST_LOOKS + 1 :], look]
         self.fit = self._fit(None if self.fit is None else self.fit.phi, self.wiring)
-        if self.prior is not None and len(self.looks) == 1 and self.fit.excess > DOUBT:
-            self._trust_memory_less()
-        if self.fit.excess > DOUBT and len(self.looks) == 1:
+        if self.prior is not None and len(self.measurements) == 1 and self.fit.excess > DOUBT:
+            self._trust_calibration_less()
+        if self.fit.excess > DOUBT and len(self.measurements) == 1:
             self._begin_anew()
-        if len(self.looks) == 1:
+        if len(self.measurements) == 1:
             self._turn_over()
         if self.fit.excess > DOUBT:
             self._doubt()
 
-    def aim(self, here: Floats) -> Aim:
+    def aim(self, here: Floats) -> Target:
         """Return where to go from ``here``."""
         if self.fit is None:
             raise ValueError("nothing has been learnt yet")
@@ -156,21 +158,21 @@ class Knowledge:
 
     def slopes(self, here: Floats) -> Floats:
         """Return the model's response (residuals, axes) of the spec at ``here``."""
-        phi = np.zeros(self.twin.size) if self.fit is None else self.fit.phi
+        phi = np.zeros(self.model.size) if self.fit is None else self.fit.phi
         return self._foresight.at(here, phi).by_axis
 
-    def memory(self) -> dict[str, Any] | None:
+    def calibration(self) -> dict[str, Any] | None:
         """Return what to remember, or None where nothing trustworthy is known."""
         if self.fit is None or self.wire or self.camera or self.inconsistent:
             return None
-        return remember(self.twin, self.fit)
+        return remember(self.model, self.fit)
 
     def _fit(self, start: Floats | None, wiring: Floats | None, rounds: int = ROUNDS) -> Fit:
-        return fit(self.twin, self.looks, start, self.prior, self._sigma, wiring, rounds)
+        return fit(self.model, self.measurements, start, self.prior, self._sigma, wiring, rounds)
 
-    def _trust_memory_less(self) -> None:
+    def _trust_calibration_less(self) -> None:
         """Allow for a large drift; where even that does not explain the look, forget."""
-        self.prior, _ = recall(self.twin, self._memory, {**self._priors, **LARGE_DRIFT})
+        self.prior, _ = recall(self.model, self._calibration, {**self._priors, **LARGE_DRIFT})
         self.remark = "parts have moved a lot since the calibration was saved"
         self.fit = self._fit(None, self.wiring)
         if self.fit.excess > DOUBT:
@@ -183,12 +185,18 @@ class Knowledge:
     def _begin_anew(self) -> None:
         """Fit again from either side of each axis, until the look is explained."""
         assert self.fit is not None
-        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        places = [self.model.unknowns.block(a.name, "offset").start for a in self.model.axes]
         for aside, place, side in itertools.product(ASIDE, places, (1, -1)):
             start = self._expected()
             start[place] += side * aside
             tried = fit(
-                self.twin, self.looks, start, self.prior, self._sigma, self.wiring, belief=BELIEF
+                self.model,
+                self.measurements,
+                start,
+                self.prior,
+                self._sigma,
+                self.wiring,
+                belief=BELIEF,
             )
             if tried.misfit < self.fit.misfit:
                 self.fit = tried
@@ -197,7 +205,7 @@ class Knowledge:
 
     def _expected(self) -> Floats:
         """Return the unknowns (unknowns,) as they are expected before anything is seen."""
-        return np.zeros(self.twin.size) if self.prior is None else self.prior[0].copy()
+        return np.zeros(self.model.size) if self.prior is None else self.prior[0].copy()
 
     def _turn_over(self) -> None:
         """See whether the look is explained better by a beam turned over between the planes.
@@ -205,13 +213,13 @@ class Knowledge:
         Or by one that is not, where the fit has it turned over. Widths alone leave either open.
         """
         assert self.fit is not None
-        twin, expected = self.twin, self._expected()
-        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
-        sigma = twin.unknowns.sigma[places]
-        here = self.looks[0].positions
+        model, expected = self.model, self._expected()
+        places = [model.unknowns.block(a.name, "offset").start for a in model.axes]
+        sigma = model.unknowns.sigma[places]
+        here = self.measurements[0].positions
         aside = np.concatenate([np.diag(t * sigma) for t in SIDEWAYS])
-        now = twin.upright(here, self.fit.phi)[0].mean()
-        upright = twin.upright(here + aside, expected).mean(axis=1)
+        now = model.upright(here, self.fit.phi)[0].mean()
+        upright = model.upright(here + aside, expected).mean(axis=1)
         other = np.flatnonzero(upright * now < 0)
         for k in other[np.argsort(np.abs(upright[other] + now))][:RIVALS]:
             start = expected.copy()
@@ -225,7 +233,7 @@ class Knowledge:
         assert self.fit is not None
         self._doubts += 1
         best, found = self.fit, self.wire
-        if sum(1 for look in self.looks if look.count > 4) > 1 and self._doubts <= DOUBTS:
+        if sum(1 for look in self.measurements if look.count > 4) > 1 and self._doubts <= DOUBTS:
             for wire, start in self._likely_wires():
                 tried = self._fit(start, wire.wiring, BRIEF)
                 if tried.misfit + wire.cost < best.misfit:
@@ -234,7 +242,7 @@ class Knowledge:
         if found is not self.wire and self.camera is None:
             self.wire = found
             self.fit = self._fit(best.phi, self.wiring)
-            self._foresight = Foresight(self.twin, self.spec, self.wiring)
+            self._foresight = SpecForecast(self.model, self.spec, self.wiring)
         self.inconsistent = self.fit.excess > 2 * DOUBT
 
     def _likely_wires(self) -> list[tuple[Hypothesis, Floats]]:
@@ -242,14 +250,14 @@ class Knowledge:
 
         Each starts from what the first look alone says: with its own wires that look is the same.
         """
-        first = fit(self.twin, self.looks[:1], None, self.prior, self._sigma).phi
-        away = self.looks[0].positions - self._foresight.middle
-        places = [self.twin.unknowns.block(a.name, "offset").start for a in self.twin.axes]
+        first = fit(self.model, self.measurements[:1], None, self.prior, self._sigma).phi
+        away = self.measurements[0].positions - self._foresight.middle
+        places = [self.model.unknowns.block(a.name, "offset").start for a in self.model.axes]
         tried = []
-        for wire in of_axes(self.twin.axes):
+        for wire in of_axes(self.model.axes):
             start = first.copy()
             assert wire.wiring is not None
-            start[places] += (away - wire.wiring @ away) / self.twin.unknowns.sigma[places]
+            start[places] += (away - wire.wiring @ away) / self.model.unknowns.sigma[places]
             found = self._fit(start, wire.wiring, 1)
             tried.append((found.misfit, wire, found.phi))
         return [t[1:] for t in sorted(tried, key=lambda t: t[0])[:LIKELY]]
@@ -258,10 +266,12 @@ class Knowledge:
         """Return the wrong camera that explains the looks better than ``best``, if one does."""
         if best.excess < 2 * DOUBT:
             return None
-        expected = self.twin.predict(self.looks[0].positions, np.zeros(self.twin.size)).moments[0]
+        expected = self.model.predict(
+            self.measurements[0].positions, np.zeros(self.model.size)
+        ).moments[0]
         found = None
         # What is less likely is asked for only where nothing likelier explains the looks.
-        for _, alike in itertools.groupby(of_cameras(self.twin.planes), key=lambda h: h.cost):
+        for _, alike in itertools.groupby(of_cameras(self.model.planes), key=lambda h: h.cost):
             found = found or self._best_camera(alike, best, expected)
         return found
 
@@ -270,8 +280,8 @@ class Knowledge:
     ) -> Hypothesis | None:
         tried = []
         for camera in cameras:
-            for mend in mends(camera, self.twin.planes, self.looks[0], expected):
-                mended = [mend(look) for look in self.looks]
+            for mend in mends(camera, self.model.planes, self.measurements[0], expected):
+                mended = [mend(look) for look in self.measurements]
                 tried.append((self._explain(mended, None, GLANCE), camera, mended))
         found, least = None, best.misfit
         likely = sorted(tried, key=lambda t: t[0].misfit + t[1].cost)[:LIKELY]
@@ -282,5 +292,5 @@ class Knowledge:
                 least, found = full.misfit + camera.cost, camera
         return found
 
-    def _explain(self, looks: Sequence[Look], start: Floats | None, rounds: int) -> Fit:
-        return fit(self.twin, looks, start, self.prior, self._sigma, rounds=rounds)
+    def _explain(self, measurements: Sequence[Readings], start: Floats | None, rounds: int) -> Fit:
+        return fit(self.model, measurements, start, self.prior, self._sigma, rounds=rounds)

@@ -16,25 +16,25 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind
 from autoalign.core.errors import UsageError
 from autoalign.diagnosis.aperture_fill import fill_words
 from autoalign.diagnosis.remarks import Remark, remarks
 from autoalign.diagnosis.what_remains import remaining
 
-__all__ = ["Diagnosis", "Finding", "diagnose"]
+__all__ = ["Deviation", "Diagnosis", "diagnose"]
 
 Floats = npt.NDArray[np.float64]
 
 NEEDED = (
     "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy",
-    "stretch_0", "stretch_45",
+    "astigmatism_0", "astigmatism_45",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Deviation:
     """One degree of freedom: ``value`` and standard ``uncertainty`` in ``unit`` (mm or rad).
 
     ``confidence`` (0.5 to 1) is the probability that it is off to the side that ``value`` says;
@@ -57,7 +57,7 @@ class Diagnosis:
     ``remains`` to be said where frames are missing or bad, and what cannot be determined.
     """
 
-    findings: tuple[Finding, ...]
+    findings: tuple[Deviation, ...]
     fill: str
     cannot_tell: tuple[str, ...]
     remarks: tuple[Remark, ...] = ()
@@ -80,7 +80,7 @@ class Diagnosis:
 
 
 def diagnose(
-    quality: Quality,
+    parameters: BeamParameters,
     *,
     reflected_focal_length: float,
     off_axis_angle: float,
@@ -88,21 +88,21 @@ def diagnose(
     source_divergence: float = 0.0,
     profiles: Mapping[str, BeamProfile] | None = None,
 ) -> Diagnosis:
-    """Explain ``quality`` of a collimator by the misalignment of its bench.
+    """Explain ``parameters`` of a collimator by the misalignment of its bench.
 
     Where the two end planes are not both good for widths, there are no findings, and what can
     still be said is in ``remains``.
 
     Parameters
     ----------
-    quality
+    parameters
         Of the planes behind the mirror.
     reflected_focal_length, clear_aperture, source_divergence
         mm, mm (None where unknown), rad (core over reflected focal length).
     off_axis_angle
         rad.
     profiles
-        By plane, where some are so bad that ``quality`` was made without them; None: its own.
+        By plane, where some are so bad that ``parameters`` was made without them; None: its own.
 
     Raises
     ------
@@ -112,13 +112,13 @@ def diagnose(
     rho, slope = reflected_focal_length, math.tan(off_axis_angle / 2)
     if not (rho > 0 and slope > 0):
         raise UsageError("diagnosis: focal length and off-axis angle must be larger than 0.")
-    fill = fill_words(quality.profiles, quality.distances, clear_aperture)
-    seen = remarks(quality.profiles if profiles is None else profiles)
-    if any(n not in quality for n in NEEDED):
-        return Diagnosis((), fill, (_NO_WIDTHS,), seen, remaining(quality, rho))
-    matrix = _matrix(quality, rho, slope)
-    values, covariance = quality.pick(NEEDED)
-    floor = quality.own_growth(source_divergence, rho, *_ends(quality))
+    fill = fill_words(parameters.profiles, parameters.distances, clear_aperture)
+    seen = remarks(parameters.profiles if profiles is None else profiles)
+    if any(n not in parameters for n in NEEDED):
+        return Diagnosis((), fill, (_NO_WIDTHS,), seen, remaining(parameters, rho))
+    matrix = _matrix(parameters, rho, slope)
+    values, covariance = parameters.pick(NEEDED)
+    floor = parameters.own_growth(source_divergence, rho, *_ends(parameters))
     values = values - np.array([0, 0, 1, 1, 0, 0, 0]) * floor
     amounts = matrix @ values
     u = np.sqrt(np.maximum(np.diag(matrix @ covariance @ matrix.T), 0.0))
@@ -126,7 +126,7 @@ def diagnose(
         _finding(row, float(amount), float(doubt))
         for row, amount, doubt in zip(_ROWS, amounts, u, strict=True)
     )
-    length = quality.distances[_ends(quality)[1]] - quality.distances[_ends(quality)[0]]
+    length = parameters.distances[_ends(parameters)[1]] - parameters.distances[_ends(parameters)[0]]
     return Diagnosis(findings, fill, (*_CANNOT, _GIVEN.format(0.01 * rho**2 / length)), seen)
 
 
@@ -165,12 +165,12 @@ _NO_WIDTHS = (
 )
 
 
-def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
+def _matrix(parameters: BeamParameters, rho: float, slope: float) -> Floats:
     """Return (5, 7): degrees of freedom from the quantities :data:`NEEDED`."""
-    near, far = _ends(quality)
-    length = quality.distances[far] - quality.distances[near]
-    width = (quality[f"{near}.xx"] + quality[f"{near}.yy"]) / 2
-    growth = (quality[f"{far}.xx"] + quality[f"{far}.yy"]) / 2 / width
+    near, far = _ends(parameters)
+    length = parameters.distances[far] - parameters.distances[near]
+    width = (parameters[f"{near}.xx"] + parameters[f"{near}.yy"]) / 2
+    growth = (parameters[f"{far}.xx"] + parameters[f"{far}.yy"]) / 2 / width
     curvature = rho**2 / (2 * width)
     astigmatism = growth * rho**2 / (slope * length)
     effective = np.zeros((2, 7))
@@ -185,12 +185,12 @@ def _matrix(quality: Quality, rho: float, slope: float) -> Floats:
     return rows
 
 
-def _ends(quality: Quality) -> tuple[str, str]:
-    order = sorted(quality.distances, key=lambda p: quality.distances[p])
+def _ends(parameters: BeamParameters) -> tuple[str, str]:
+    order = sorted(parameters.distances, key=lambda p: parameters.distances[p])
     return order[0], order[-1]
 
 
-def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Finding:
+def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Deviation:
     name, unit, sentence, positive, negative = row
     confidence = 0.5 + 0.5 * math.erf(abs(value) / (u * math.sqrt(2))) if u > 0 else 1.0
     shown, label = (1e3, "mrad") if unit == "rad" else (1.0, "mm")
@@ -202,4 +202,4 @@ def _finding(row: tuple[str, str, str, str, str], value: float, u: float) -> Fin
         text = sentence.format(**{"amount": amount, "side": side, "close or far": side})
         sure = f"{confidence * 100:.0f}" if confidence < 0.99 else "over 99"
         text += f" (sign certain to {sure} %)"
-    return Finding(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")
+    return Deviation(name, value, u, unit, confidence, text[0].upper() + text[1:] + ".")

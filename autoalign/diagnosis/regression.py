@@ -20,8 +20,8 @@ from autoalign.beam.combine import combine
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.diagnosis.estimator import Knowledge
-from autoalign.model.predict import Twin
-from autoalign.model.target import Forecast, Foresight, aim
+from autoalign.model.predict import BenchModel
+from autoalign.model.target import Forecast, SpecForecast, aim
 
 __all__ = ["Calibration", "Regression"]
 
@@ -54,22 +54,22 @@ class Regression:
     def of(cls, know: Knowledge, here: Floats, calibration: Calibration) -> Regression:
         """Linearise about what was learnt, for axes at the positions ``here`` (axes,)."""
         assert know.fit is not None
-        axes = know.twin.axes
+        axes = know.model.axes
         travel = BEYOND * np.array([a.travel for a in axes])
-        foresight = Foresight(know.twin, know.spec, know.wiring)
+        foresight = SpecForecast(know.model, know.spec, know.wiring)
         phi, root = know.fit.phi, know.fit.root
         goal = aim(foresight, phi, root, here, here - travel, here + travel)
         now = foresight.at(here, phi)
         away = (here - goal.position) / goal.shortened
         there = foresight.at(here - away, phi)
-        blocks = [know.twin.unknowns.block(a.name, "offset").start for a in axes]
-        sigma = know.twin.unknowns.sigma[blocks]
+        blocks = [know.model.unknowns.block(a.name, "offset").start for a in axes]
+        sigma = know.model.unknowns.sigma[blocks]
         change = now.residual - there.residual
         slope = _secant((now.by_axis + there.by_axis) / 2, change, away, sigma)
         spread = now.root(root)
         covariance = spread @ spread.T + FLOOR**2 * np.eye(len(change))
-        places = _of_places(know.twin, now, calibration.get("u_distance", {}))
-        motions = _of_motions(know.twin, now)
+        places = _of_places(know.model, now, calibration.get("u_distance", {}))
+        motions = _of_motions(know.model, now)
         covariance += places @ places.T + motions @ motions.T
         covariance += _of_calibration(foresight, here, phi, calibration)
         white: Floats = np.linalg.inv(np.linalg.cholesky(covariance)).astype(np.float64)
@@ -101,34 +101,34 @@ def _secant(slope: Floats, change: Floats, away: Floats, sigma: Floats) -> Float
 
 
 def _of_calibration(
-    foresight: Foresight, here: Floats, phi: Floats, calibration: Calibration
+    foresight: SpecForecast, here: Floats, phi: Floats, calibration: Calibration
 ) -> Floats:
     """Covariance (k, k) that pixel sizes, marks and distances give to the residuals."""
-    twin = foresight.twin
-    seen = twin.predict(here, phi).moments[0]
+    model = foresight.model
+    seen = model.predict(here, phi).moments[0]
     profiles = {
         plane: BeamProfile(m, np.zeros((9, 9)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)
-        for plane, m in zip(twin.planes, seen, strict=True)
+        for plane, m in zip(model.planes, seen, strict=True)
     }
-    quality = combine(profiles, foresight.distances, **dict[str, Any](calibration))
+    parameters = combine(profiles, foresight.distances, **dict[str, Any](calibration))
     names = foresight.spec.quantities
-    _, covariance = quality.pick(names)
-    steps = np.array([max(1e-3 * quality.u(name), 1e-9) for name in names])
-    slopes = foresight.spec.slopes(quality, steps)
+    _, covariance = parameters.pick(names)
+    steps = np.array([max(1e-3 * parameters.u(name), 1e-9) for name in names])
+    slopes = foresight.spec.slopes(parameters, steps)
     out: Floats = slopes @ covariance @ slopes.T
     return out
 
 
-def _of_motions(twin: Twin, now: Forecast) -> Floats:
+def _of_motions(model: BenchModel, now: Forecast) -> Floats:
     """Root (k, …) of what axes that move too far, or aslant, make of their misalignment."""
-    blocks = (twin.unknowns.block(a.name, "twist") for a in twin.axes)
+    blocks = (model.unknowns.block(a.name, "twist") for a in model.axes)
     return now.by_unknown[:, [k for b in blocks for k in range(b.start, b.stop)]]
 
 
-def _of_places(twin: Twin, now: Forecast, u_distance: Mapping[str, float]) -> Floats:
+def _of_places(model: BenchModel, now: Forecast, u_distance: Mapping[str, float]) -> Floats:
     """Root (k, planes + 1) of what planes that stand elsewhere along the beam do to the residuals:
     each by itself, and all together, as those of one camera on a slide do."""
-    at = [twin.unknowns.index(f"{plane}.shift_z") for plane in twin.planes]
-    stated = np.array([u_distance.get(plane, 0.0) for plane in twin.planes])
-    each: Floats = now.by_unknown[:, at] * (stated / twin.unknowns.sigma[at])
+    at = [model.unknowns.index(f"{plane}.shift_z") for plane in model.planes]
+    stated = np.array([u_distance.get(plane, 0.0) for plane in model.planes])
+    each: Floats = now.by_unknown[:, at] * (stated / model.unknowns.sigma[at])
     return np.column_stack([each, each.sum(axis=1)])

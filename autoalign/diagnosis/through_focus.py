@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.core.digits import number, signed
 
 __all__ = ["focus_words"]
@@ -24,23 +24,23 @@ SKEWED = 0.1
 """Skewness of a spot from which it is called coma."""
 
 
-def focus_words(quality: Quality) -> tuple[str, ...]:
+def focus_words(parameters: BeamParameters) -> tuple[str, ...]:
     """Say where the focus lies, how astigmatic it is and whether it is comatic; ± is 95 %.
 
     Nothing is said with fewer than three planes good for widths, or where the beam has no waist.
     """
-    planes = [p for p in quality.distances if f"{p}.xx" in quality]
+    planes = [p for p in parameters.distances if f"{p}.xx" in parameters]
     if len(planes) < 3:
         return ()
-    planes.sort(key=lambda p: quality.distances[p])
+    planes.sort(key=lambda p: parameters.distances[p])
     names = [f"{p}.{k}" for p in planes for k in ("xx", "yy", "xy")]
-    values, covariance = quality.pick(names)
-    z = np.array([quality.distances[p] for p in planes])
+    values, covariance = parameters.pick(names)
+    z = np.array([parameters.distances[p] for p in planes])
     middle = planes[len(planes) // 2]
     places = _propagated(lambda v: _waists(z, v), values, covariance)
     if places is None:
         return ()
-    (x, y), spread = places[0] - quality.distances[middle], places[1]
+    (x, y), spread = places[0] - parameters.distances[middle], places[1]
     ux, uy = np.sqrt(np.diag(spread))
     apart, u_apart = x - y, math.sqrt(max(spread[0, 0] + spread[1, 1] - 2 * spread[0, 1], 0.0))
     out = [
@@ -51,7 +51,7 @@ def focus_words(quality: Quality) -> tuple[str, ...]:
         out.append(
             f"It is astigmatic: the two foci are {abs(apart):.2g} ± {2 * u_apart:.1g} mm apart."
         )
-    return (*out, *_coma(quality, middle))
+    return (*out, *_coma(parameters, middle))
 
 
 def _beside(value: float, u: float, plane: str) -> str:
@@ -60,9 +60,9 @@ def _beside(value: float, u: float, plane: str) -> str:
     return f"{abs(value):.3g} ± {2 * u:.1g} mm {'beyond' if value > 0 else 'before'} {plane}"
 
 
-def _coma(quality: Quality, plane: str) -> Iterator[str]:
+def _coma(parameters: BeamParameters, plane: str) -> Iterator[str]:
     for axis, name in (("skew_x", "sideways"), ("skew_y", "up/down")):
-        value, u = quality[f"{plane}.{axis}"], quality.u(f"{plane}.{axis}")
+        value, u = parameters[f"{plane}.{axis}"], parameters.u(f"{plane}.{axis}")
         if abs(value) > max(SKEWED, 3 * u):
             yield (
                 f"The spot at {plane} is lopsided {name} (skewness {signed(value, 2)} ± "

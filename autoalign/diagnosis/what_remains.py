@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.core.digits import rounded
 
@@ -14,24 +14,24 @@ __all__ = ["remaining"]
 _SIDES = (("to the left (−x)", "to the right (+x)"), ("down (−y)", "up (+y)"))
 
 
-def remaining(quality: Quality, reflected_focal_length: float) -> tuple[str, ...]:
+def remaining(parameters: BeamParameters, reflected_focal_length: float) -> tuple[str, ...]:
     """Return what is still known, in sentences with 95 % intervals where there are two centres.
 
     A source moved by t turns the beam by −t/ρ, a mirror turned by w by 2w; which of them it was,
     only widths tell.
     """
-    out = list(_pointing(quality, reflected_focal_length))
+    out = list(_pointing(parameters, reflected_focal_length))
     if not out:
-        out = list(_one_plane(quality))
-    return (*out, *_sides(quality))
+        out = list(_one_plane(parameters))
+    return (*out, *_sides(parameters))
 
 
-def _pointing(quality: Quality, rho: float) -> Iterator[str]:
-    cut = {_cut_along(p) for p in quality.profiles.values()}
+def _pointing(parameters: BeamParameters, rho: float) -> Iterator[str]:
+    cut = {_cut_along(p) for p in parameters.profiles.values()}
     for k, (axis, name) in enumerate((("x", "in plane"), ("y", "out of plane"))):
-        if f"pointing_{axis}" not in quality:
+        if f"pointing_{axis}" not in parameters:
             return
-        value, u = quality[f"pointing_{axis}"], quality.u(f"pointing_{axis}")
+        value, u = parameters[f"pointing_{axis}"], parameters.u(f"pointing_{axis}")
         if abs(value) < 2 * u:
             yield f"The beam points straight {name}, within ±{2e3 * u:.2g} mrad (95 %)."
             continue
@@ -46,11 +46,11 @@ def _pointing(quality: Quality, rho: float) -> Iterator[str]:
         )
 
 
-def _one_plane(quality: Quality) -> Iterator[str]:
-    for plane, profile in quality.profiles.items():
+def _one_plane(parameters: BeamParameters) -> Iterator[str]:
+    for plane, profile in parameters.profiles.items():
         if profile.use in (Use.NOTHING, Use.DIRECTION):
             continue
-        (x, y), (ux, uy) = _centre(quality, plane)
+        (x, y), (ux, uy) = _centre(parameters, plane)
         yield (
             f"Only {plane} is left: the beam is at ({_within(x, 2 * ux)}, {_within(y, 2 * uy)}) mm "
             f"from the fiducial. One plane does not show where it points."
@@ -62,12 +62,14 @@ def _within(value: float, reach: float) -> str:
     return f"{rounded(value, places)} ± {rounded(reach, places)}"
 
 
-def _centre(quality: Quality, plane: str) -> tuple[tuple[float, float], tuple[float, float]]:
+def _centre(
+    parameters: BeamParameters, plane: str
+) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return the centre (x, y) at ``plane``, mm, and its standard uncertainties."""
     names = (f"{plane}.x", f"{plane}.y")
     return (
-        (quality[names[0]], quality[names[1]]),
-        (quality.u(names[0]), quality.u(names[1])),
+        (parameters[names[0]], parameters[names[1]]),
+        (parameters.u(names[0]), parameters.u(names[1])),
     )
 
 
@@ -80,10 +82,12 @@ def _cut_along(profile: BeamProfile) -> int | None:
     return int(abs(y) > abs(x))
 
 
-def _sides(quality: Quality) -> Iterator[str]:
-    for plane, profile in quality.profiles.items():
+def _sides(parameters: BeamParameters) -> Iterator[str]:
+    for plane, profile in parameters.profiles.items():
         k = _cut_along(profile)
         if k is not None:
             side = _SIDES[k][int(profile.in_plane_axes().centroid[k] > 0)]
-            yield f"At {plane} the beam is too far {side}: steer it back so that the "
-            "camera sees all of it."
+            yield (
+                f"At {plane} the beam is too far {side}: steer it back so that the camera sees all "
+                "of it."
+            )

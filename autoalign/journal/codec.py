@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.spec.terms import TermValue, Verdict
-from autoalign.strategies.base import Cause, Observation
+from autoalign.strategies.base import Cause, Measurement
 
 __all__ = ["decode_observation", "encode_observation", "plain"]
 
@@ -36,24 +36,24 @@ def plain(value: Any) -> Any:
     return value
 
 
-def encode_observation(observation: Observation) -> dict[str, Any]:
-    """Return ``observation`` as plain data."""
-    quality, verdict = observation.quality, observation.verdict
+def encode_observation(measurement: Measurement) -> dict[str, Any]:
+    """Return ``measurement`` as plain data."""
+    parameters, verdict = measurement.parameters, measurement.verdict
     data: dict[str, Any] = {
-        "free": observation.positions,
-        "profiles": {p: _encode_profile(v) for p, v in observation.profiles.items()},
-        "failure": observation.failure,
-        "causes": sorted(observation.causes),
-        "noise": observation.noise,
-        "quality": None,
+        "free": measurement.positions,
+        "profiles": {p: _encode_profile(v) for p, v in measurement.profiles.items()},
+        "failure": measurement.failure,
+        "causes": sorted(measurement.causes),
+        "noise": measurement.noise,
+        "parameters": None,
         "verdict": None,
     }
-    if quality is not None:
-        data["quality"] = {
-            "names": quality.names,
-            "values": quality.values,
-            "covariance": quality.covariance,
-            "distances": dict(quality.distances),
+    if parameters is not None:
+        data["parameters"] = {
+            "names": parameters.names,
+            "values": parameters.values,
+            "covariance": parameters.covariance,
+            "distances": dict(parameters.distances),
         }
     if verdict is not None:
         data["verdict"] = {
@@ -66,13 +66,13 @@ def encode_observation(observation: Observation) -> dict[str, Any]:
     return result
 
 
-def decode_observation(data: Mapping[str, Any]) -> Observation:
+def decode_observation(data: Mapping[str, Any]) -> Measurement:
     """Return the observation that :func:`encode_observation` was given."""
     profiles = {p: _decode_profile(p, v) for p, v in data["profiles"].items()}
-    quality, verdict = None, None
-    if data["quality"] is not None:
-        q = data["quality"]
-        quality = Quality(
+    parameters, verdict = None, None
+    if data["parameters"] is not None:
+        q = data["parameters"]
+        parameters = BeamParameters(
             tuple(q["names"]),
             _floats(q["values"]),
             _floats(q["covariance"]).reshape(len(q["names"]), -1),
@@ -84,10 +84,10 @@ def decode_observation(data: Mapping[str, Any]) -> Observation:
         v = data["verdict"]
         terms = tuple(_decode_term(t) for t in v["terms"])
         verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), v["in_spec"])
-    return Observation(
+    return Measurement(
         _floats(data["free"]),
         profiles,
-        quality,
+        parameters,
         verdict,
         data["failure"],
         float(data["noise"]),

@@ -28,7 +28,7 @@ def describe_bench(bench: Bench) -> dict[str, Any]:
         "axes": [dataclasses.asdict(a) for a in bench.axes.values()],
         "stages": {n: _identity(s) for n, s in bench.stages.items()},
         "detectors": {n: d.plane for n, d in bench.detectors.items()},
-        "hold": bench.hold,
+        "locked": bench.locked,
         "settle": bench.settle,
         "frames": bench.frames,
         "uncertainties": dict(bench.uncertainties),

@@ -23,14 +23,14 @@ from autoalign.journal.tables import (
 )
 from autoalign.journal.thumbnails import Thumbnail
 from autoalign.session.actions import Purpose
-from autoalign.session.replay import Recorded
-from autoalign.strategies.base import Observation
+from autoalign.session.replay import Replayed
+from autoalign.strategies.base import Measurement
 
 __all__ = [
     "Damage",
     "DamageKind",
     "JournalRun",
-    "LookRecord",
+    "MeasurementRecord",
     "MoveRecord",
     "export_jsonl",
     "read_journal",
@@ -66,7 +66,7 @@ class Damage:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LookRecord:
+class MeasurementRecord:
     """One look: ``positions`` of all axes (mm or rad), what was seen, and the frames reduced.
 
     ``elapsed`` is how far into the run it ended, s, without the pauses of interrupted runs.
@@ -78,7 +78,7 @@ class LookRecord:
     frames: int
     reason: str
     positions: Mapping[str, float]
-    observation: Observation
+    measurement: Measurement
     thumbnails: Mapping[str, Thumbnail] = field(default_factory=dict)
     elapsed: float = 0.0
     purpose: Purpose = Purpose.PROBE
@@ -114,7 +114,7 @@ class JournalRun:
 
     path: Path
     run: Mapping[str, Any]
-    looks: tuple[LookRecord, ...]
+    measurements: tuple[MeasurementRecord, ...]
     moves: tuple[MoveRecord, ...]
     notes: tuple[Mapping[str, Any], ...]
     finish: Mapping[str, Any] | None
@@ -131,9 +131,9 @@ class JournalRun:
         return tuple(m for m in self.moves if m.status is None)
 
     @property
-    def replay(self) -> tuple[Recorded, ...]:
+    def replay(self) -> tuple[Replayed, ...]:
         """The looks, oldest first, as a session takes them to go on with the run."""
-        return tuple(Recorded(k.observation, k.purpose, k.elapsed) for k in self.looks)
+        return tuple(Replayed(k.measurement, k.purpose, k.elapsed) for k in self.measurements)
 
 
 def read_journal(path: str | Path) -> JournalRun:
@@ -146,7 +146,7 @@ def read_journal(path: str | Path) -> JournalRun:
     """
     path = Path(path)
     sound = _Sound(path)
-    looks: list[LookRecord] = []
+    measurements: list[MeasurementRecord] = []
     moves: dict[int, MoveRecord] = {}
     notes: list[Mapping[str, Any]] = []
     run: Mapping[str, Any] = {}
@@ -156,7 +156,7 @@ def read_journal(path: str | Path) -> JournalRun:
         stamped = {**data, "time": record["time"], "wall": record["wall"]}
         try:
             if kind == "look":
-                looks.append(_look(record, sound.pictures(seq, data["pictures"])))
+                measurements.append(_look(record, sound.pictures(seq, data["pictures"])))
             elif kind == "intent":
                 moves[seq] = _move(record)
             elif kind == "outcome":
@@ -171,7 +171,9 @@ def read_journal(path: str | Path) -> JournalRun:
             why = f"{kind} cannot be understood ({type(error).__name__}: {error})"
             sound.damage.append(Damage(DamageKind.RECORD, why, seq))
     damage = tuple(sorted(sound.damage, key=lambda d: d.record or 0))
-    return JournalRun(path, run, tuple(looks), tuple(moves.values()), tuple(notes), finish, damage)
+    return JournalRun(
+        path, run, tuple(measurements), tuple(moves.values()), tuple(notes), finish, damage
+    )
 
 
 def read_to_resume(path: str | Path) -> JournalRun:
@@ -329,9 +331,9 @@ def _thumbnail(plane: str, place: str, png: bytes) -> Thumbnail:
     return Thumbnail(plane, png, tuple(pitch), tuple(origin), float(black), float(white), rows)
 
 
-def _look(record: Mapping[str, Any], thumbnails: Mapping[str, Thumbnail]) -> LookRecord:
+def _look(record: Mapping[str, Any], thumbnails: Mapping[str, Thumbnail]) -> MeasurementRecord:
     data = record["data"]
-    return LookRecord(
+    return MeasurementRecord(
         data["number"],
         record["time"],
         record["wall"],

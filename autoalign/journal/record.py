@@ -14,7 +14,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
 from autoalign.spec.terms import Verdict
 
-__all__ = ["MoveRow", "Outline", "Picture", "ProbeRow", "RunRecord", "TermRow"]
+__all__ = ["FramePicture", "MeasurementRow", "MoveRow", "Outline", "RunRecord", "TermRow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Outline:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Picture:
+class FramePicture:
     """A frame and, where it could be measured, its outline in the plane's axes (x level, y up).
 
     ``limited`` says that the flags leave the frame good for less than everything.
@@ -70,7 +70,7 @@ class Picture:
         return listed if self.limited or not listed else f"{listed} (harmless)"
 
     @classmethod
-    def of(cls, frame: Frame, profile: BeamProfile | None) -> Picture:
+    def of(cls, frame: Frame, profile: BeamProfile | None) -> FramePicture:
         """Pair a frame with its profile."""
         if profile is None:
             return cls(frame.plane, frame)
@@ -102,7 +102,7 @@ class TermRow:
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeRow:
+class MeasurementRow:
     """One measurement: ``time`` s since the start, ``positions`` mm or rad by axis, the verdict.
 
     ``merit`` is None and ``terms`` is empty if the spec could not be evaluated; ``failure`` then
@@ -121,7 +121,7 @@ class ProbeRow:
     @classmethod
     def judged(
         cls, number: int, time: float, positions: Mapping[str, float], verdict: Verdict
-    ) -> ProbeRow:
+    ) -> MeasurementRow:
         """Make the row of a measurement whose spec could be evaluated."""
         terms = tuple(
             TermRow(t.name, t.unit, t.value, t.target, t.tolerance, t.uncertainty, t.in_spec)
@@ -158,18 +158,18 @@ class RunRecord:
     bench: str
     strategy: str
     outcome: str
-    probes: tuple[ProbeRow, ...]
+    measurements: tuple[MeasurementRow, ...]
     moves: tuple[MoveRow, ...] = ()
     axes: tuple[Axis, ...] = ()
-    before: tuple[Picture, ...] = ()
-    after: tuple[Picture, ...] = ()
+    before: tuple[FramePicture, ...] = ()
+    after: tuple[FramePicture, ...] = ()
     reason: str = ""
     first: int = 0
     last: int | None = -1
     guard: float | None = None
     started: str = ""
     duration: float | None = None
-    held: tuple[str, ...] = ()
+    locked: tuple[str, ...] = ()
     distances: Mapping[str, float] = field(default_factory=dict)
     wavelengths: tuple[float, ...] = ()
     simulated: bool = False
@@ -180,14 +180,14 @@ class RunRecord:
     provenance: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def before_probe(self) -> ProbeRow | None:
+    def before_probe(self) -> MeasurementRow | None:
         """The measurement that the run began with."""
-        return self.probes[self.first] if self.probes else None
+        return self.measurements[self.first] if self.measurements else None
 
     @property
-    def after_probe(self) -> ProbeRow | None:
+    def after_probe(self) -> MeasurementRow | None:
         """The final check after the last move, or None."""
-        return self.probes[self.last] if self.probes and self.last is not None else None
+        return self.measurements[self.last] if self.measurements and self.last is not None else None
 
     @property
     def move_count(self) -> int:

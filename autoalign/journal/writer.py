@@ -13,13 +13,13 @@ from typing import Any, Self
 
 from autoalign.core.clock import Clock
 from autoalign.core.errors import JournalError
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.reader import read_to_resume
 from autoalign.journal.tables import add_record, empty_journal, picture_digest
 from autoalign.journal.thumbnails import Thumbnail
-from autoalign.session.actions import Finish, Look, Move
-from autoalign.strategies.base import Observation
+from autoalign.session.actions import Finish, Measure, Move
+from autoalign.strategies.base import Measurement
 
 __all__ = ["Journal"]
 
@@ -72,7 +72,7 @@ class Journal:
             if not resume:
                 first = None if run is None else _text(run)
                 wall = clock.wall().isoformat()
-                write_whole(self.path, empty_journal(float(clock.now()), wall, first), new=True)
+                atomic_write(self.path, empty_journal(float(clock.now()), wall, first), new=True)
             self._database = self._open()
         except (sqlite3.Error, OSError) as error:
             raise JournalError(f"journal {self.path}: cannot be opened: {error}.") from error
@@ -111,9 +111,9 @@ class Journal:
 
     def look(
         self,
-        look: Look,
+        look: Measure,
         positions: Mapping[str, float],
-        observation: Observation,
+        measurement: Measurement,
         thumbnails: Iterable[Thumbnail] = (),
         elapsed: float = 0.0,
     ) -> None:
@@ -125,7 +125,7 @@ class Journal:
             "purpose": look.purpose,
             "elapsed": elapsed,
             "positions": positions,
-            **encode_observation(observation),
+            **encode_observation(measurement),
         }
         self._record("look", data, thumbnails=thumbnails)
 

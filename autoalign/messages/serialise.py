@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from autoalign.beam.profile import Use
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.core.units import edge, edge_unit
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ class Ended(Protocol):
     @property
     def seed(self) -> int: ...  # noqa: D102
     @property
-    def probes(self) -> int: ...  # noqa: D102
+    def measurements(self) -> int: ...  # noqa: D102
     @property
     def moves(self) -> int: ...  # noqa: D102
     @property
@@ -85,7 +85,7 @@ def result_facts(result: Ended) -> dict[str, Any]:
         "reason": result.reason,
         "strategy": result.strategy,
         "seed": result.seed,
-        "probes": result.probes,
+        "measurements": result.measurements,
         "moves": result.moves,
         "seconds": result.seconds,
         "before": term_facts(result.first_verdict),
@@ -163,7 +163,7 @@ def facts_text(facts: Mapping[str, Any] | Sequence[Any]) -> str:
 
 def write_facts(path: str | Path, facts: Mapping[str, Any]) -> Path:
     """Write facts as JSON to ``path``, whole or not at all, and return where."""
-    return write_whole(path, facts_text(facts) + "\n")
+    return atomic_write(path, facts_text(facts) + "\n")
 
 
 def printable(value: Any) -> Any:

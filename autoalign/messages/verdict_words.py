@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from autoalign.core.digits import given, number
 from autoalign.core.units import edge, edge_unit
-from autoalign.journal.record import ProbeRow, RunRecord, TermRow
+from autoalign.journal.record import MeasurementRow, RunRecord, TermRow
 from autoalign.messages.words import (
     counted,
     quantity,
@@ -57,11 +57,11 @@ def _when(record: RunRecord) -> str:
 def left_open(record: RunRecord) -> tuple[str, ...]:
     """Return the limits of the report, one sentence each."""
     out = list(record.notes)
-    failed = [p for p in record.probes if p.merit is None]
+    failed = [p for p in record.measurements if p.merit is None]
     if failed:
         many = len(failed) > 1
         out.append(
-            f"{len(failed)} of {counted(len(record.probes), 'measurement')} could not be "
+            f"{len(failed)} of {counted(len(record.measurements), 'measurement')} could not be "
             f"evaluated: {'first, ' if many else ''}number {failed[0].number} "
             f"({failed[0].failure or 'no reason was recorded'})."
         )
@@ -71,8 +71,8 @@ def left_open(record: RunRecord) -> tuple[str, ...]:
             f"The final position of {len(unsure)} of {counted(len(record.moves), 'move')} was not "
             "recorded."
         )
-    if record.held:
-        out.append(f"Locked, not moved: {', '.join(record.held)}.")
+    if record.locked:
+        out.append(f"Locked, not moved: {', '.join(record.locked)}.")
     if record.distances:
         where = ", ".join(f"{name} at {given(d)} mm" for name, d in record.distances.items())
         out.append(f"The beam was measured only at {where}, and nowhere else.")
@@ -99,7 +99,7 @@ def _taken(record: RunRecord) -> str:
 def _effort(record: RunRecord) -> str:
     time = f" in {span_of_time(record.duration)}" if record.duration is not None else ""
     return (
-        f"{counted(len(record.probes), 'measurement')} and "
+        f"{counted(len(record.measurements), 'measurement')} and "
         f"{counted(record.move_count, 'move')}{time}, search strategy “{record.strategy}”."
     )
 
@@ -125,7 +125,7 @@ def _terms(terms: Sequence[TermRow], guard: float | None) -> str:
     return f"{count} not within tolerance{band}: {listed}."
 
 
-def _change(before: ProbeRow | None, after: ProbeRow) -> str:
+def _change(before: MeasurementRow | None, after: MeasurementRow) -> str:
     if before is None or before.merit is None or after.merit is None or before is after:
         return ""
     worst = max(before.terms, key=lambda t: abs(t.residual))

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.model.fit import Fit
-from autoalign.model.predict import Twin
+from autoalign.model.predict import BenchModel
 
 __all__ = ["DRIFT", "LASTING", "VERSION", "recall", "remember"]
 
@@ -38,77 +38,77 @@ WIDEST, FAR = 1e3, 1e6
 tells apart drift on, thrice their prior at most each time), and its priors in those of today."""
 
 
-def remember(twin: Twin, fit: Fit, when: datetime | None = None) -> dict[str, Any]:
+def remember(model: BenchModel, fit: Fit, when: datetime | None = None) -> dict[str, Any]:
     """Return the posterior as data that JSON can hold."""
     return {
         "version": VERSION,
         "saved": None if when is None else when.isoformat(),
-        "family": twin.layout.family,
-        "axes": {a.name: [a.unit, a.lower, a.upper] for a in twin.axes},
-        "names": list(twin.unknowns.names),
-        "sigma": twin.unknowns.sigma.tolist(),
+        "kind": model.layout.kind,
+        "axes": {a.name: [a.unit, a.lower, a.upper] for a in model.axes},
+        "names": list(model.unknowns.names),
+        "sigma": model.unknowns.sigma.tolist(),
         "phi": fit.phi.tolist(),
         "root": fit.root.tolist(),
     }
 
 
 def recall(
-    twin: Twin, memory: Any, priors: Mapping[str, float] | None = None
+    model: BenchModel, calibration: Any, priors: Mapping[str, float] | None = None
 ) -> tuple[tuple[Floats, Floats] | None, str]:
     """Return the aged prior (mean, precision root) in units of the model's priors, and a remark.
 
-    None if there is nothing to use; the remark says why. Nothing that ``memory`` may hold
+    None if there is nothing to use; the remark says why. Nothing that ``calibration`` may hold
     raises: it comes from a file that anybody may have changed.
     """
     try:
-        problem = _mismatch(twin, memory)
+        problem = _mismatch(model, calibration)
         if problem:
             return None, problem
-        prior = _aged(twin, memory, dict(priors or {}))
+        prior = _aged(model, calibration, dict(priors or {}))
     except (ValueError, TypeError, RecursionError) as error:
         return None, f"the calibration is not plausible ({error}); not used"
-    saved = memory.get("saved")
+    saved = calibration.get("saved")
     return prior, f"starts from the calibration{f' of {saved}' if isinstance(saved, str) else ''}"
 
 
-def _mismatch(twin: Twin, memory: Any) -> str:
-    if memory is None:
+def _mismatch(model: BenchModel, calibration: Any) -> str:
+    if calibration is None:
         return "no calibration"
-    if not isinstance(memory, Mapping) or memory.get("version") != VERSION:
+    if not isinstance(calibration, Mapping) or calibration.get("version") != VERSION:
         return "the calibration has another version; not used"
-    axes = {a.name: [a.unit, a.lower, a.upper] for a in twin.axes}
-    if memory.get("family") != twin.layout.family or memory.get("axes") != axes:
+    axes = {a.name: [a.unit, a.lower, a.upper] for a in model.axes}
+    if calibration.get("kind") != model.layout.kind or calibration.get("axes") != axes:
         return "the calibration is of another bench or of other axes; not used"
-    if memory.get("names") != list(twin.unknowns.names):
+    if calibration.get("names") != list(model.unknowns.names):
         return "the calibration has other unknowns; not used"
     return ""
 
 
 def _aged(
-    twin: Twin, memory: Mapping[str, Any], priors: Mapping[str, float]
+    model: BenchModel, calibration: Mapping[str, Any], priors: Mapping[str, float]
 ) -> tuple[Floats, Floats]:
     """Return mean and precision root; raise ``ValueError`` in words where they make no sense."""
-    size, own = twin.size, twin.unknowns.sigma
-    sigma = _numbers(memory, "sigma", (size,))
+    size, own = model.size, model.unknowns.sigma
+    sigma = _numbers(calibration, "sigma", (size,))
     if not np.all((sigma > own / FAR) & (sigma < own * FAR)):
         raise ValueError("its priors are not those of a bench")
     ratio = sigma / own
-    mean, root = _numbers(memory, "phi", (size,)), _numbers(memory, "root", (size, size))
+    mean, root = _numbers(calibration, "phi", (size,)), _numbers(calibration, "root", (size, size))
     if np.abs(root).max() > WIDEST:
         raise ValueError("it knows less than nothing")
     if np.abs(mean).max() > WIDEST or np.abs(mean * ratio).max() >= 10:
         raise ValueError("values far outside their priors")
     root = root * ratio[:, None]
-    covariance = root @ root.T + np.diag(_drift(twin, priors, _grown(memory)) ** 2)
+    covariance = root @ root.T + np.diag(_drift(model, priors, _grown(calibration)) ** 2)
     spread = np.linalg.eigvalsh(covariance)
     if not spread[0] > size * np.finfo(float).eps * spread[-1]:
         raise ValueError("it claims to know something exactly")
     return mean * ratio, np.linalg.cholesky(np.linalg.inv(covariance)).T
 
 
-def _numbers(memory: Mapping[str, Any], key: str, shape: tuple[int, ...]) -> Floats:
+def _numbers(calibration: Mapping[str, Any], key: str, shape: tuple[int, ...]) -> Floats:
     """Return ``memory[key]`` as finite numbers of ``shape``; texts and truths are no numbers."""
-    found = np.asarray(memory.get(key), dtype=object)
+    found = np.asarray(calibration.get(key), dtype=object)
     if found.shape != shape or not all(type(v) in (int, float) for v in found.flat):
         raise ValueError(f"its {key} is not {' × '.join(map(str, shape))} numbers")
     try:
@@ -120,22 +120,22 @@ def _numbers(memory: Mapping[str, Any], key: str, shape: tuple[int, ...]) -> Flo
     return numbers
 
 
-def _grown(memory: Mapping[str, Any]) -> float:
+def _grown(calibration: Mapping[str, Any]) -> float:
     """How many times larger than :data:`DRIFT` the drift is by now."""
-    days = memory.get("age_days")
+    days = calibration.get("age_days")
     if not isinstance(days, int | float):
         return 1.0
     return math.sqrt(min(max(LASTING, days), FOREVER) / LASTING)
 
 
-def _drift(twin: Twin, priors: Mapping[str, float], grown: float = 1.0) -> Floats:
+def _drift(model: BenchModel, priors: Mapping[str, float], grown: float = 1.0) -> Floats:
     """Standard deviation of the drift (m,) in units of the priors."""
     known = {k: grown * float(priors.get(k, v)) for k, v in DRIFT.items()}
-    drift = np.full(twin.size, 0.0)
-    for (thing, what), block in twin.unknowns.blocks.items():
-        if what == "rigid" and thing not in twin.planes:
+    drift = np.full(model.size, 0.0)
+    for (thing, what), block in model.unknowns.blocks.items():
+        if what == "rigid" and thing not in model.planes:
             sizes = [known["drift_turn"]] * 3 + [known["drift_shift"]] * 3
-            drift[block.slice] = np.minimum(sizes / twin.unknowns.sigma[block.slice], 3.0)
-        elif what == "emission" or thing in twin.planes:
+            drift[block.slice] = np.minimum(sizes / model.unknowns.sigma[block.slice], 3.0)
+        elif what == "emission" or thing in model.planes:
             drift[block.slice] = min(known["drift_calibration"], 1.0)
     return drift

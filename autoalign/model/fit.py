@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
-from autoalign.model.predict import Prediction, Twin
+from autoalign.model.predict import BenchModel, Prediction
 
-__all__ = ["Fit", "Look", "fit", "look_from_profiles", "usable"]
+__all__ = ["Fit", "Readings", "fit", "readings_from_profiles", "usable"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -46,7 +46,7 @@ RELATIVE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Look:
+class Readings:
     """Readings of one visit.
 
     ``positions`` (axes,); by plane index the ``moments`` (9,), their ``covariance`` (9, 9) with all
@@ -94,9 +94,9 @@ class Fit:
         return (self.misfit - self.count) / math.sqrt(2.0 * max(self.count, 1))
 
 
-def look_from_profiles(
+def readings_from_profiles(
     planes: Sequence[str], positions: Floats, profiles: dict[str, BeamProfile], third: bool = True
-) -> Look:
+) -> Readings:
     """Turn what was measured into a look: what each frame is good for decides what counts."""
     moments, covariance, used, bounds = {}, {}, {}, set()
     for k, plane in enumerate(planes):
@@ -113,7 +113,9 @@ def look_from_profiles(
         if profile.use is Use.DIRECTION or (cut and not whole):
             bounds.add(k)
             moments[k] = _outward(moments[k])
-    return Look(np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds))
+    return Readings(
+        np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds)
+    )
 
 
 def _outward(moments: Floats) -> Floats:
@@ -149,8 +151,8 @@ def sizes(moments: Floats) -> Floats:
 
 
 def fit(
-    twin: Twin,
-    looks: Sequence[Look],
+    model: BenchModel,
+    measurements: Sequence[Readings],
     start: Floats | None = None,
     prior: tuple[Floats, Floats] | None = None,
     position_sigma: Floats | None = None,
@@ -162,7 +164,7 @@ def fit(
 
     Parameters
     ----------
-    looks
+    measurements
         At least one reading.
     start
         (m,) where to begin; the prior's mean by default.
@@ -178,9 +180,9 @@ def fit(
         Weight of every frame until the first optimum is found, 0 to 1. A small one smooths the way
         to an optimum that is far away.
     """
-    mean, precision = prior if prior is not None else (np.zeros(twin.size), np.eye(twin.size))
-    sigma = np.zeros(len(twin.axes)) if position_sigma is None else position_sigma
-    problem = _Problem(twin, looks, mean, precision, sigma, wiring)
+    mean, precision = prior if prior is not None else (np.zeros(model.size), np.eye(model.size))
+    sigma = np.zeros(len(model.axes)) if position_sigma is None else position_sigma
+    problem = _Problem(model, measurements, mean, precision, sigma, wiring)
     phi = mean.copy() if start is None else start.copy()
     weights = dict.fromkeys(problem.blocks, belief)
     damping, seen = 1e-3, problem.predict(phi).derived()
@@ -202,8 +204,8 @@ def fit(
         settled = gain < SETTLED + RELATIVE * state.cost
         state = trial
         if settled:
-            held, weights = weights, problem.reweigh(seen)
-            if all(abs(weights[b] / held[b] - 1) < STEADY for b in weights):
+            locked, weights = weights, problem.reweigh(seen)
+            if all(abs(weights[b] / locked[b] - 1) < STEADY for b in weights):
                 break
             state = problem.linearise(seen, phi, weights)
     plain = problem.linearise(seen, phi, problem.unrelieved(weights))
@@ -212,7 +214,7 @@ def fit(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _State:
+class _FitState:
     """Whitened residuals, their derivatives, the cost; what whitens each look that counts."""
 
     residual: Floats
@@ -226,30 +228,35 @@ class _Problem:
 
     def __init__(
         self,
-        twin: Twin,
-        looks: Sequence[Look],
+        model: BenchModel,
+        measurements: Sequence[Readings],
         mean: Floats,
         precision: Floats,
         sigma: Floats,
         wiring: Floats | None,
     ) -> None:
-        self.twin, self.looks, self.mean, self.precision = twin, looks, mean, precision
+        self.model, self.measurements, self.mean, self.precision = (
+            model,
+            measurements,
+            mean,
+            precision,
+        )
         self.sigma = sigma
-        positions = np.array([look.positions for look in looks])
-        self.positions = positions if wiring is None else rewired(twin, positions, wiring)
-        self.blocks = [(i, k) for i, look in enumerate(looks) for k in look.used]
-        self.count = sum(look.count for look in looks)
+        positions = np.array([look.positions for look in measurements])
+        self.positions = positions if wiring is None else rewired(model, positions, wiring)
+        self.blocks = [(i, k) for i, look in enumerate(measurements) for k in look.used]
+        self.count = sum(look.count for look in measurements)
 
     def predict(self, phi: Floats) -> Prediction:
         """What should have been seen; derivatives are made only where a step is taken."""
-        return self.twin.predict(self.positions, phi)
+        return self.model.predict(self.positions, phi)
 
-    def cost(self, seen: Prediction, phi: Floats, state: _State) -> float:
+    def cost(self, seen: Prediction, phi: Floats, state: _FitState) -> float:
         """The cost of ``phi``, with readings as sure as they are in ``state``."""
         out = float(np.sum((self.precision @ (phi - self.mean)) ** 2))
-        lit = (i for i, look in enumerate(self.looks) if look.used)
+        lit = (i for i, look in enumerate(self.measurements) if look.used)
         for i, whiten in zip(lit, state.whiten, strict=True):
-            look = self.looks[i]
+            look = self.measurements[i]
             gaps = [(k, (look.moments[k] - seen.moments[i, k])[used]) for k, used in _of(look)]
             white = whiten @ np.concatenate([_beyond(look, k, gap) @ gap for k, gap in gaps])
             out += float(white @ white)
@@ -257,17 +264,17 @@ class _Problem:
 
     def linearise(
         self, seen: Prediction, phi: Floats, weights: dict[tuple[int, int], float]
-    ) -> _State:
+    ) -> _FitState:
         """Residuals and derivatives, whitened; the prior's rows come last."""
         assert seen.jacobian is not None
         residuals, jacobians = [], []
         whiten: list[Floats] = []
-        for i, look in enumerate(self.looks):
+        for i, look in enumerate(self.measurements):
             if not look.used:
                 continue
             covariance = self._covariance(seen, i, weights)
             if not np.all(np.isfinite(covariance)):
-                return _State(np.zeros(0), np.zeros((0, 0)), math.inf)
+                return _FitState(np.zeros(0), np.zeros((0, 0)), math.inf)
             inverse: Floats = np.asarray(np.linalg.inv(_root(covariance)), dtype=np.float64)
             whiten.append(inverse)
             gaps, slopes = [], []
@@ -282,20 +289,20 @@ class _Problem:
         jacobians.append(self.precision)
         residual = np.concatenate(residuals)
         jacobian = np.concatenate(jacobians)
-        return _State(residual, jacobian, float(residual @ residual), tuple(whiten))
+        return _FitState(residual, jacobian, float(residual @ residual), tuple(whiten))
 
     def unrelieved(self, weights: dict[tuple[int, int], float]) -> dict[tuple[int, int], float]:
         """Weights for the misfit: 1, but of a cut-off beam no more than it is believed.
 
         Where the middle of such a beam lies is a guess, on which no suspicion may be built.
         """
-        return {b: w if b[1] in self.looks[b[0]].bounds else 1.0 for b, w in weights.items()}
+        return {b: w if b[1] in self.measurements[b[0]].bounds else 1.0 for b, w in weights.items()}
 
     def reweigh(self, seen: Prediction) -> dict[tuple[int, int], float]:
         """How far each frame is believed, given how well it fits."""
         ones = dict.fromkeys(self.blocks, 1.0)
         new = {}
-        for i, look in enumerate(self.looks):
+        for i, look in enumerate(self.measurements):
             covariance = self._covariance(seen, i, ones) if look.used else np.zeros((0, 0))
             at = 0
             for k, used in _of(look):
@@ -313,7 +320,7 @@ class _Problem:
         self, seen: Prediction, i: int, weights: dict[tuple[int, int], float]
     ) -> Floats:
         """Covariance of one measurement; not finite if the model has lost its light."""
-        look = self.looks[i]
+        look = self.measurements[i]
         size = look.count
         out: Floats = np.zeros((size, size), dtype=np.float64)
         at = 0
@@ -335,7 +342,7 @@ class _Problem:
         return out
 
 
-def _beyond(look: Look, k: int, gap: Floats) -> Floats:
+def _beyond(look: Readings, k: int, gap: Floats) -> Floats:
     """Projection (n, n) that lets a cut-off beam lie farther out than it looks, at no cost."""
     size = float(np.hypot(*look.moments[k][:2]))
     if k not in look.bounds or size == 0:
@@ -355,13 +362,13 @@ def _root(covariance: Floats) -> Floats:
         return np.linalg.cholesky(np.asarray(lifted + np.diag(extra), dtype=np.float64))
 
 
-def _of(look: Look) -> list[tuple[int, npt.NDArray[np.intp]]]:
+def _of(look: Readings) -> list[tuple[int, npt.NDArray[np.intp]]]:
     return list(look.used.items())
 
 
-def rewired(twin: Twin, positions: Floats, wiring: Floats) -> Floats:
+def rewired(model: BenchModel, positions: Floats, wiring: Floats) -> Floats:
     """Return the positions that the axes really have if ``wiring`` links commands to axes."""
-    middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
+    middle = np.array([(a.lower + a.upper) / 2 for a in model.axes])
     out: Floats = (positions - middle) @ wiring.T + middle
     return out
 

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from autoalign.optics.ideal import overfills
 from autoalign.optics.layout import Beam, Layout, Source
 
-__all__ = ["Grid", "bent_log", "factors", "log_slopes", "make_grid", "own_size"]
+__all__ = ["PupilGrid", "bent_log", "factors", "log_slopes", "make_grid", "own_size"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,7 +26,7 @@ REACH = 1.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Grid:
+class PupilGrid:
     """Nodes (n,) in a disk, mm or in units of the beam's own size, and their ``weight`` (n,)."""
 
     u: Floats
@@ -45,13 +45,13 @@ def disk(radius: float, rings: int = RINGS, spokes: int = SPOKES) -> tuple[Float
     return (r * np.cos(turn)).ravel(), (r * np.sin(turn)).ravel(), weight
 
 
-def make_grid(layout: Layout) -> Grid:
+def make_grid(layout: Layout) -> PupilGrid:
     """Choose the rays for ``layout``."""
     first = layout.elements[0].surface
     if overfills(layout):
-        return Grid(*disk(first.clear_aperture / 2), on_aperture=True)
+        return PupilGrid(*disk(first.clear_aperture / 2), on_aperture=True)
     hard = getattr(layout.light, "emission", getattr(layout.light, "profile", "")) == "uniform"
-    return Grid(*disk(1.0 if hard else REACH), on_aperture=False)
+    return PupilGrid(*disk(1.0 if hard else REACH), on_aperture=False)
 
 
 def own_size(light: Source | Beam) -> float:

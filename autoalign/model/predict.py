@@ -31,7 +31,7 @@ from autoalign.model.unknowns import Unknowns, list_unknowns
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign.optics.pose import Pose
 
-__all__ = ["Prediction", "Twin"]
+__all__ = ["BenchModel", "Prediction"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,7 +65,7 @@ class Prediction:
         return Prediction(self.moments, jacobian, motion)
 
 
-class Twin:
+class BenchModel:
     """The model of one bench.
 
     Parameters

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.model.illumination import Grid, bent_log, factors, log_slopes, own_size
+from autoalign.model.illumination import PupilGrid, bent_log, factors, log_slopes, own_size
 from autoalign.model.rigid import GENERATORS, STEP
 from autoalign.optics.layout import Beam, Flat, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
@@ -88,9 +88,11 @@ class _Changes:
     log_weight: Floats
 
     @classmethod
-    def none(cls, looks: int, rows: int, n: int) -> _Changes:
+    def none(cls, measurements: int, rows: int, n: int) -> _Changes:
         return cls(
-            np.zeros((looks, rows, 3, n)), np.zeros((looks, rows, 3, n)), np.zeros((looks, rows, n))
+            np.zeros((measurements, rows, 3, n)),
+            np.zeros((measurements, rows, 3, n)),
+            np.zeros((measurements, rows, n)),
         )
 
     def turn(self, rotation: Floats) -> None:
@@ -129,7 +131,7 @@ class Flight:
         self,
         light: Source | Beam,
         terms: Floats,
-        grid: Grid,
+        grid: PupilGrid,
         steps: Sequence[Pose],
         mirrors: Sequence[Mirror],
     ) -> None:
@@ -185,8 +187,8 @@ class Flight:
             points = np.stack([u * size, v * size, zero])
             directions = np.stack([zero, zero, zero + 1])
         rotation, position = self.steps[0].rotation, self.steps[0].position
-        looks = len(rotation)
-        u, v, log = (np.broadcast_to(c, (looks, len(u))) for c in (u, v, log))
+        measurements = len(rotation)
+        u, v, log = (np.broadcast_to(c, (measurements, len(u))) for c in (u, v, log))
         self._launched = (u, u, u, u, v, log, u)
         return rotation @ points + position[..., None], rotation @ directions, weight
 

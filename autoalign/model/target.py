@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import MissingNeedError, UsageError
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import sizes
-from autoalign.model.predict import Prediction, Twin
+from autoalign.model.predict import BenchModel, Prediction
 from autoalign.spec.terms import Spec
 
-__all__ = ["Aim", "Forecast", "Foresight", "aim"]
+__all__ = ["Forecast", "SpecForecast", "Target", "aim"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,7 +56,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Aim:
+class Target:
     """The next position (axes,), what is expected there, and whether caution has shortened it."""
 
     position: Floats
@@ -73,16 +73,16 @@ class Aim:
         return math.prod((math.erf(h) - math.erf(v)) / 2 for h, v in pairs)
 
 
-class Foresight:
+class SpecForecast:
     """Turns predicted readings into the spec's residuals, through the same code as real ones."""
 
-    def __init__(self, twin: Twin, spec: Spec, wiring: Floats | None = None) -> None:
-        self.twin = twin
+    def __init__(self, model: BenchModel, spec: Spec, wiring: Floats | None = None) -> None:
+        self.model = model
         self.wiring = wiring
-        self.middle = np.array([(a.lower + a.upper) / 2 for a in twin.axes])
-        self.distances = {p.name: p.distance for p in twin.layout.planes}
+        self.middle = np.array([(a.lower + a.upper) / 2 for a in model.axes])
+        self.distances = {p.name: p.distance for p in model.layout.planes}
         self.spec = self._known_part(spec)
-        self._wanted = twin.upright(self.middle, np.zeros(twin.size)).sum()
+        self._wanted = model.upright(self.middle, np.zeros(model.size)).sum()
 
     def merit(self, position: Floats, phi: Floats) -> float:
         """Return the merit expected at one ``position`` (axes,); infinite without light."""
@@ -94,7 +94,7 @@ class Foresight:
 
     def seen(self, position: Floats, phi: Floats) -> Prediction:
         """Return what the detectors should show at one ``position`` (axes,)."""
-        return self.twin.predict(self._true(position), phi)
+        return self.model.predict(self._true(position), phi)
 
     def merit_of(self, seen: Prediction) -> float:
         """Return the merit of what should be ``seen``; infinite without light."""
@@ -127,14 +127,14 @@ class Foresight:
 
         In one direction or in both; or is not, on a bench whose focus should lie between them.
         """
-        seen = self.twin.upright(self._true(position), phi)[0]
+        seen = self.model.upright(self._true(position), phi)[0]
         return bool(np.any(seen * self._wanted < 0))
 
     def righted(self, phi: Floats) -> Floats:
         """Return the position (axes,) at which every axis makes up for its own misalignment."""
-        twin = self.twin
-        places = [twin.unknowns.block(a.name, "offset").start for a in twin.axes]
-        away = -(phi * twin.unknowns.sigma)[places]
+        model = self.model
+        places = [model.unknowns.block(a.name, "offset").start for a in model.axes]
+        away = -(phi * model.unknowns.sigma)[places]
         if self.wiring is not None:
             away = np.linalg.pinv(self.wiring) @ away
         return self.middle + away
@@ -153,10 +153,10 @@ class Foresight:
     def _profiles(self, moments: Floats) -> dict[str, BeamProfile]:
         return {
             plane: BeamProfile(m, np.diag(np.full(9, 1e-12)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)
-            for plane, m in zip(self.twin.planes, moments, strict=True)
+            for plane, m in zip(self.model.planes, moments, strict=True)
         }
 
-    def _quality(self, moments: Floats) -> Quality:
+    def _quality(self, moments: Floats) -> BeamParameters:
         from autoalign.beam.combine import combine  # noqa: PLC0415
 
         return combine(self._profiles(moments), self.distances)
@@ -168,32 +168,32 @@ class Foresight:
         """
         from autoalign.beam.combine import derivatives  # noqa: PLC0415
 
-        quality = self._quality(moments)
+        parameters = self._quality(moments)
         names, by_moment = derivatives(self._profiles(moments), self.distances)
-        residual = self.spec.evaluate(quality).residuals
+        residual = self.spec.evaluate(parameters).residuals
         places = [names.index(q) for q in self.spec.quantities]
         sized = np.linalg.norm(by_moment[places] * sizes(moments), axis=(1, 2))
         steps = 1e-6 * np.maximum(sized, 1e-6)
-        slopes = self.spec.slopes(quality, steps)
+        slopes = self.spec.slopes(parameters, steps)
         return residual, np.einsum("kq,qpm->kpm", slopes, by_moment[places])
 
     def _known_part(self, spec: Spec) -> Spec:
         """Leave out terms that the model has no reading for (a power meter's, for instance)."""
-        moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.twin.planes), 1))
+        moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.model.planes), 1))
         known = self._quality(moments).names
         terms = tuple(t for t in spec.terms if all(q in known for q in t.quantities))
         if not terms:
             raise MissingNeedError(
                 "strategy model: the model has the planes "
-                f"{', '.join(self.twin.planes)}, and no term of the spec can be judged from them; "
+                f"{', '.join(self.model.planes)}, and no term of the spec can be judged from them; "
                 "use the strategy without-model."
             )
         return replace(spec, terms=terms)
 
 
 def aim(
-    foresight: Foresight, phi: Floats, root: Floats, here: Floats, lower: Floats, upper: Floats
-) -> Aim:
+    foresight: SpecForecast, phi: Floats, root: Floats, here: Floats, lower: Floats, upper: Floats
+) -> Target:
     """Return where to go from ``here`` (axes,), within ``lower`` and ``upper``.
 
     Where the nearest such place would send the beam through a focus between the planes, which
@@ -216,14 +216,14 @@ def aim(
         position = here + short * (position - here)
         target = foresight.at(position, phi)
         spread = target.root(root)
-    return Aim(position, target, np.sqrt((spread**2).sum(axis=1)), short)
+    return Target(position, target, np.sqrt((spread**2).sum(axis=1)), short)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Way:
     """The way from ``here`` to where the residuals are smallest, for the unknowns ``phi``."""
 
-    foresight: Foresight
+    foresight: SpecForecast
     phi: Floats
     here: Floats
     now: Forecast

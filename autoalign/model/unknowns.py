@@ -23,8 +23,8 @@ __all__ = ["PRIORS", "Block", "Unknowns", "list_unknowns", "position_sigma", "tw
 
 PRIORS: dict[str, float] = {
     "offset": 0.25,  # where an axis stands against alignment, as a part of its travel
-    "held_shift": 1.5,  # the same for an axis that is held, mm
-    "held_turn": 6e-3,  # and rad
+    "locked_shift": 1.5,  # the same for an axis that is held, mm
+    "locked_turn": 6e-3,  # and rad
     "scale": 0.017,  # true over commanded motion, minus 1 (3 %)
     "direction": 0.02,  # of an axis, rad (2°)
     "pivot": 14.0,  # of an axis of rotation, mm (25 mm)
@@ -34,7 +34,7 @@ PRIORS: dict[str, float] = {
     "turn": 4e-3,  # of a part as mounted, rad
     "aim": 0.01,  # direction in which the source emits, rad
     "distance": 0.006,  # of a plane, as a part of it (1 %)
-    "mark": 0.3,  # zero of a screen, mm (0.5 mm)
+    "fiducial": 0.3,  # zero of a screen, mm (0.5 mm)
     "tilt": 0.02,  # of a screen, rad (2°)
     "roll": 0.01,  # of a screen, rad (1°)
     "pitch": 0.006,  # of the pixels, as a part of it (1 %)
@@ -132,11 +132,11 @@ def list_unknowns(
             rho = e.surface.reflected_focal_length * p(e.name, "rho")
             build.add(e.name, "shape", [("rho", rho), ("alpha", p(e.name, "alpha"))])
     for q in layout.planes:
-        mark, tilt = p(q.name, "mark"), p(q.name, "tilt")
+        mark, tilt = p(q.name, "fiducial"), p(q.name, "tilt")
         away = abs(q.distance) * p(q.name, "distance")
         build.add(q.name, "rigid", _six([mark, mark, away], [tilt, tilt, p(q.name, "roll")]))
         width = p(q.name, "width")
-        build.add(q.name, "pitch", _pitch(p(q.name, "pitch"), build.stated(q.name, "squareness")))
+        build.add(q.name, "pitch", _pitch(p(q.name, "pitch"), build.stated(q.name, "pixel_aspect")))
         build.add(q.name, "width", [(f"width_{k}", 2 * width) for k in ("xx", "yy", "xy")])
     uneven = [p("source", "uneven")] * EMISSION_TERMS
     uneven[2] = p("source", "na")
@@ -144,15 +144,15 @@ def list_unknowns(
     return Unknowns(tuple(build.names), np.array(build.sigma), build.blocks)
 
 
-def _pitch(pitch: float, squareness: float | None) -> list[tuple[str, float]]:
+def _pitch(pitch: float, pixel_aspect: float | None) -> list[tuple[str, float]]:
     """Errors of the pitch: what columns and rows share, and columns against rows.
 
     Where the latter is not stated, columns and rows are each as uncertain as the pitch, by
     themselves.
     """
-    if squareness is None:
-        return [("pitch", pitch / math.sqrt(2)), ("squareness", pitch * math.sqrt(2))]
-    return [("pitch", pitch), ("squareness", squareness)]
+    if pixel_aspect is None:
+        return [("pitch", pitch / math.sqrt(2)), ("pixel_aspect", pitch * math.sqrt(2))]
+    return [("pitch", pitch), ("pixel_aspect", pixel_aspect)]
 
 
 def _six(shifts: Sequence[float], turns: Sequence[float]) -> list[tuple[str, float]]:
@@ -163,8 +163,8 @@ def _six(shifts: Sequence[float], turns: Sequence[float]) -> list[tuple[str, flo
 def _add_axis(build: _Builder, motion: Motion, axis: Axis | None) -> None:
     name, p = motion.axis, build.prior
     if axis is None:
-        held = "held_shift" if motion.kind == "shift" else "held_turn"
-        build.add(name, "offset", [("offset", p(name, held))])
+        locked = "locked_shift" if motion.kind == "shift" else "locked_turn"
+        build.add(name, "offset", [("offset", p(name, locked))])
         return
     build.add(name, "offset", [("offset", p(name, "offset") * axis.travel)])
     lateral = p(name, "direction")
@@ -200,4 +200,4 @@ def twist_of(motion: Motion) -> tuple[Array, Array]:
 
 def position_sigma(axis: Axis) -> float:
     """Return the standard uncertainty of a position: rounding, and some backlash left over."""
-    return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.play))
+    return float(np.hypot(max(axis.resolution, 1e-7) / 2, 0.1 * axis.backlash))

@@ -70,9 +70,9 @@ class Aim:
         circle = np.stack([np.cos(angle), np.sin(angle)])[:, None, :]
         radii = self._reach() * np.geomspace(1e-4, 1, 64)
         for _ in range(2):
-            probe = (radii[:, None] * circle).reshape(2, -1)
-            _, margins = self.launch(probe)
-            through: Array = probe[:, np.min(margins, axis=0) >= 0]
+            measurement = (radii[:, None] * circle).reshape(2, -1)
+            _, margins = self.launch(measurement)
+            through: Array = measurement[:, np.min(margins, axis=0) >= 0]
             if through.size == 0:
                 raise UsageError("pupil: no light gets through; the beam misses an aperture.")
             widest = float(np.max(np.hypot(*through)))

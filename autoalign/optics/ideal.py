@@ -121,7 +121,7 @@ def quantities_of(
         out[f"pointing_{part}"] = (moments[far][part] - moments[near][part]) / length
     for k, part in enumerate(("xx", "yy", "xy")):
         out[f"divergence_{part}"] = 4 * (tensors[far][k] - tensors[near][k]) / length
-    out["stretch_0"], out["stretch_45"] = _stretch(tensors[near], moments[far])
+    out["astigmatism_0"], out["astigmatism_45"] = _stretch(tensors[near], moments[far])
     return out
 
 

@@ -168,7 +168,7 @@ class Motion:
 class Layout:
     """A bench on paper: light, mirrors in the order in which light meets them, planes, motions."""
 
-    family: str
+    kind: str
     light: Source | Beam
     elements: tuple[Element, ...]
     planes: tuple[Plane, ...]

@@ -77,7 +77,7 @@ def collimator_layout(
     _check_source(source_core, na, wavelength)
     _check_order(planes)
     return Layout(
-        family="collimator",
+        kind="collimator",
         light=Source(source_core, na, wavelength, optic.focus, optic.chief_ray, emission, others),
         elements=(Element("mirror", optic),),
         planes=_planes(planes),
@@ -116,7 +116,7 @@ def focuser_layout(
     flat = _flat("steering", at, (-1.0, 0.0, 0.0), (0.0, 0.0, -1.0), 1.5 * optic.clear_aperture)
     start: Vector = (100.0, 0.0, steering_distance)
     return Layout(
-        family="focuser",
+        kind="focuser",
         light=Beam(beam_diameter, wavelength, start, (-1.0, 0.0, 0.0), divergence, profile, others),
         elements=(flat, Element("mirror", optic)),
         planes=_planes([(name, rho + beyond) for name, beyond in planes]),
@@ -161,7 +161,7 @@ def relay_layout(
     behind: Vector = (pivot[0], pivot[1], separation - pivot[2])
     lines = (("tip", X), ("tilt", Y), ("clocking", Z))
     return Layout(
-        family="relay",
+        kind="relay",
         light=Source(source_core, na, wavelength, first.focus, first.chief_ray, emission, others),
         elements=(
             Element("first", first),
@@ -195,7 +195,7 @@ def steering_layout(
     first = _flat("first", (0.0, 0.0, 0.0), X, Z, clear_aperture)
     second = _flat("second", (0.0, 0.0, separation), Z, X, clear_aperture)
     return Layout(
-        family="steering",
+        kind="steering",
         light=Beam(beam_diameter, wavelength, (-100.0, 0.0, 0.0), X, divergence, profile, others),
         elements=(first, second),
         planes=_planes(planes),

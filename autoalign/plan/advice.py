@@ -61,7 +61,7 @@ def _in_the_way(layout: Layout, fill: Fill) -> list[str]:
 def _through_focus(layout: Layout, axes: Sequence[_AxisLike]) -> list[str]:
     """A source beyond the focus by x makes an image ρ²/x beyond the other one (Newton)."""
     optic, planes = layout.elements[0].surface, layout.planes
-    if layout.family != "collimator" or not isinstance(optic, OffAxisParaboloid):
+    if layout.kind != "collimator" or not isinstance(optic, OffAxisParaboloid):
         return []
     rho, ends = optic.reflected_focal_length, [p.distance for p in planes]
     halfway = (min(ends) + max(ends)) / 2

@@ -18,7 +18,7 @@ __all__ = ["plan_facts"]
 def plan_facts(plan: Plan) -> dict[str, Any]:
     """Return everything in ``plan`` under names that carry their units."""
     return {
-        "family": plan.family,
+        "kind": plan.kind,
         "light": _light_facts(plan.light),
         "light position (mm)": list(plan.light_position),
         "optics": [_optic_facts(o) for o in plan.optics],
@@ -72,9 +72,9 @@ def _axis_facts(axis: AxisPlan) -> dict[str, Any]:
         f"spot moves (mm per {unit})": {
             plane: [dx * size, dy * size] for plane, (dx, dy) in axis.moves.items()
         },
-        "locked": axis.held,
-        f"resolution ({unit})": None if axis.held else to_edge(axis.resolution, unit),
-        f"travel to either side ({unit})": None if axis.held else to_edge(axis.travel, unit),
+        "locked": axis.locked,
+        f"resolution ({unit})": None if axis.locked else to_edge(axis.resolution, unit),
+        f"travel to either side ({unit})": None if axis.locked else to_edge(axis.travel, unit),
         f"capture range ({unit})": [to_edge(v, unit) for v in axis.capture],
         "resolution asked for by": axis.limited_by,
     }

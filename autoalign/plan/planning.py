@@ -76,7 +76,7 @@ class AxisPlan:
     travel: float
     capture: tuple[float, float]
     limited_by: str
-    held: bool = False
+    locked: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,7 +104,7 @@ class Plan:
         Combinations that leave even the spots' places and widths alone.
     """
 
-    family: str
+    kind: str
     light: Source | Beam
     light_position: Vector
     light_direction: Vector
@@ -135,7 +135,7 @@ def plan(
     *,
     view: float | Field | Mapping[str, float | Field] = 60.0,
     placement: tuple[float, float] = (0.5, 5e-3),
-    hold: Sequence[str] = (),
+    locked: Sequence[str] = (),
     share: float = 0.1,
     seen: float = 0.02,
     draws: int = 400,
@@ -153,7 +153,7 @@ def plan(
         Side of each detector's field, or its sides along x and y, mm, for all planes or by plane.
     placement
         Standard uncertainties, mm and rad, with which parts are put into their places by hand.
-    hold
+    locked
         Parts or axes that no search moves: the free ones must make up for everything.
     share
         Part of a tolerance that one step of one axis may use up.
@@ -178,18 +178,18 @@ def plan(
     terms, measured = calculable(spec, aligned)
     limits = by_quantity(terms)
     response = sensitivity(layout)
-    free = response.of(_free(response.axes, hold))
+    free = response.of(_free(response.axes, locked))
     reach = travel_needed(layout, free, limits, *placement)
     axes = tuple(
         _axis_plan(layout, response, limits, views, share, reach.travel.get(axis), axis)
         for axis in response.axes
     )
-    ranges = {a.name: max(a.travel, a.resolution) for a in axes if not a.held}
+    ranges = {a.name: max(a.travel, a.resolution) for a in axes if not a.locked}
     spots = [f"{p.name}.{part}" for p in layout.planes for part in ("x", "y", "xx", "yy", "xy")]
     fill = fill_of(layout)
     theta = source_divergence(layout)
     return Plan(
-        family=layout.family,
+        kind=layout.kind,
         light=layout.light,
         light_position=layout.light.position,
         light_direction=layout.light.direction,
@@ -208,37 +208,37 @@ def plan(
         invisible=free.invisible(limits, ranges),
         unseen=free.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
         table=tolerance_table(
-            layout, terms, {a.name: a.resolution for a in axes if not a.held}, rng, draws=draws
+            layout, terms, {a.name: a.resolution for a in axes if not a.locked}, rng, draws=draws
         ),
         advice=(
             *advise(layout, fill, theta, limits, axes),
             *_too_wide(aligned, views),
-            *_out_of_reach(reach, hold),
+            *_out_of_reach(reach, locked),
             *map(_beyond, measured),
         ),
     )
 
 
-def _free(axes: Sequence[str], hold: Sequence[str]) -> list[str]:
+def _free(axes: Sequence[str], locked: Sequence[str]) -> list[str]:
     """Return the axes that are not held, themselves or with their part."""
     parts = dict.fromkeys(axis.partition(".")[0] for axis in axes)
-    for held in hold:
-        if held not in axes and held not in parts:
-            raise unknown_name("part or axis", held, [*axes, *parts], "plan, hold")
-    free = [a for a in axes if a not in hold and a.partition(".")[0] not in hold]
+    for name in locked:
+        if name not in axes and name not in parts:
+            raise unknown_name("part or axis", name, [*axes, *parts], "plan, locked")
+    free = [a for a in axes if a not in locked and a.partition(".")[0] not in locked]
     if not free:
-        raise UsageError("plan: every axis is held; nothing can be aligned. Free at least one.")
+        raise UsageError("plan: every axis is locked; nothing can be aligned. Free at least one.")
     return free
 
 
-def _out_of_reach(reach: Reach, hold: Sequence[str]) -> list[str]:
+def _out_of_reach(reach: Reach, locked: Sequence[str]) -> list[str]:
     worst = max(reach.left, key=lambda name: reach.left[name])
-    if not hold or reach.left[worst] <= 1:
+    if not locked or reach.left[worst] <= 1:
         return []
     return [
-        f"With {', '.join(hold)} held the free axes cannot make up for how the parts may stand: "
-        f"{worst} may stay off by {reach.left[worst]:.2g} times its tolerance, at {COVERAGE:g} "
-        "standard deviations. Free an axis, or place the parts more closely."
+        f"With {', '.join(locked)} locked, the free axes cannot make up for how far parts may be "
+        f"misplaced: {worst} may stay off by {reach.left[worst]:.2g} times its tolerance, at "
+        f"{COVERAGE:g} standard deviations. Free an axis, or place the parts more closely."
     ]
 
 
@@ -303,7 +303,7 @@ def _axis_plan(
         travel=travel or 0.0,
         capture=capture_range(layout, axis, views),
         limited_by=tuple(limits)[strongest],
-        held=travel is None,
+        locked=travel is None,
     )
 
 

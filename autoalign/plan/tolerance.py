@@ -27,7 +27,7 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 
 _DIVERGENCE = ("divergence_xx", "divergence_yy", "divergence_xy")
-_STRETCH = ("stretch_0", "stretch_45")
+_STRETCH = ("astigmatism_0", "astigmatism_45")
 _BATCH = 64
 
 

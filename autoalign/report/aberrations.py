@@ -34,7 +34,7 @@ def aberrations(layout: Layout, positions: Mapping[str, float]) -> dict[str, flo
     a longer path is positive, so that positive defocus diverges. Empty if the bench does not
     collimate a source, or if no light arrives.
     """
-    if layout.family != "collimator" or not isinstance(layout.light, Source):
+    if layout.kind != "collimator" or not isinstance(layout.light, Source):
         return {}
     poses = place(layout, positions)
     seen, out = trace_to_planes(layout, poses, cone(layout.light))

@@ -14,7 +14,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from autoalign.core.axes import Axis
 from autoalign.core.digits import given, number, signed
 from autoalign.core.units import edge, edge_unit
-from autoalign.journal.record import ProbeRow, RunRecord
+from autoalign.journal.record import MeasurementRow, RunRecord
 from autoalign.messages.words import counted, term_label
 from autoalign.report.style import (
     BAD,
@@ -49,12 +49,12 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
 
     A run of more than sixty measurements is drawn as dots, with lines for the best one so far.
     """
-    long = len(record.probes) > _MANY
-    probes = _best_so_far(record.probes) if long else list(record.probes)
-    names = list(dict.fromkeys(t.name for p in record.probes for t in p.terms))
+    long = len(record.measurements) > _MANY
+    measurements = _best_so_far(record.measurements) if long else list(record.measurements)
+    names = list(dict.fromkeys(t.name for p in record.measurements for t in p.terms))
     top = 2.0
     if long:
-        dots = [(p.number, p.merit) for p in record.probes if p.merit is not None]
+        dots = [(p.number, p.merit) for p in record.measurements if p.merit is not None]
         x, y = _floored(dots)
         top = float(np.nanmax(y, initial=top))
         axes.plot(
@@ -69,14 +69,16 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
         )
     for k, name in enumerate(names):
         colour, marker, dashes = SERIES[k % len(SERIES)]
-        points = [(p.number, abs(t.residual)) for p in probes for t in p.terms if t.name == name]
+        points = [
+            (p.number, abs(t.residual)) for p in measurements for t in p.terms if t.name == name
+        ]
         x, y = _floored(points)
         top = float(np.nanmax(y, initial=top))
         axes.plot(
             x, y, color=colour, marker="" if long else marker, linestyle=dashes, markersize=4.5,
             linewidth=1.3, label=plain(term_label(name), 30),
         )  # fmt: skip
-    merit = [(p.number, p.merit) for p in probes if p.merit is not None]
+    merit = [(p.number, p.merit) for p in measurements if p.merit is not None]
     if merit:
         x, y = _floored(merit)
         top = float(np.nanmax(y, initial=top))
@@ -86,16 +88,16 @@ def draw_convergence(axes: Axes, record: RunRecord, size: float = 10.0) -> None:
     _scales(axes, record, top, size)
 
 
-def _best_so_far(probes: Sequence[ProbeRow]) -> list[ProbeRow]:
+def _best_so_far(measurements: Sequence[MeasurementRow]) -> list[MeasurementRow]:
     """Return the best measurement so far for each one that could be evaluated, renumbered."""
-    best: ProbeRow | None = None
+    best: MeasurementRow | None = None
     out = []
-    for probe in probes:
-        if probe.merit is None:
+    for measurement in measurements:
+        if measurement.merit is None:
             continue
-        if best is None or best.merit is None or probe.merit <= best.merit:
-            best = probe
-        out.append(replace(best, number=probe.number))
+        if best is None or best.merit is None or measurement.merit <= best.merit:
+            best = measurement
+        out.append(replace(best, number=measurement.number))
     return out
 
 
@@ -104,7 +106,7 @@ def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
     axes.set_ylim(_FLOOR * 0.8, top * 3)
     axes.axhspan(_FLOOR * 0.8, 1.0, color=FAINT, zorder=0)
     axes.axhline(1.0, color=GOOD, linewidth=1.4, zorder=1)
-    numbers = [p.number for p in record.probes] or [0]
+    numbers = [p.number for p in record.measurements] or [0]
     axes.set_xlim(min(numbers) - 0.4, max(numbers) + 0.4)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: given(v)))
@@ -121,7 +123,7 @@ def _scales(axes: Axes, record: RunRecord, top: float, size: float) -> None:
 
 
 def _failures(axes: Axes, record: RunRecord, height: float) -> None:
-    failed = [p.number for p in record.probes if p.merit is None]
+    failed = [p.number for p in record.measurements if p.merit is None]
     if failed:
         axes.plot(
             failed, [height] * len(failed), "x", color=BAD, markersize=7, markeredgewidth=2,
@@ -136,19 +138,19 @@ def _floored(points: list[tuple[int, float]]) -> tuple[np.ndarray, np.ndarray]:
 
 def describe_convergence(record: RunRecord) -> str:
     """Return the convergence in words."""
-    merits = [p.merit for p in record.probes if p.merit is not None]
+    merits = [p.merit for p in record.measurements if p.merit is not None]
     if not merits:
         return "No measurement could be evaluated, so there is no convergence to show."
     return (
         f"Merit (rms of all terms in units of their tolerances) over "
-        f"{counted(len(record.probes), 'measurement')}: {number(merits[0])} at the start, "
+        f"{counted(len(record.measurements), 'measurement')}: {number(merits[0])} at the start, "
         f"{number(merits[-1])} at the end, {number(min(merits))} at best."
     )
 
 
 def axes_figure(record: RunRecord) -> Figure:
     """Return the position of every axis by number of measurement, one small plot each."""
-    names = list(dict.fromkeys(n for p in record.probes for n in p.positions))
+    names = list(dict.fromkeys(n for p in record.measurements for n in p.positions))
     known = {a.name: a for a in record.axes}
     rows = max(math.ceil(len(names) / 2), 1)
     figure = new_figure(4.6, 1.75 * rows + 0.25)
@@ -166,7 +168,7 @@ def axes_figure(record: RunRecord) -> Figure:
 
 def _one_axis(axes: Axes, record: RunRecord, name: str, axis: Axis | None) -> None:
     unit = axis.unit if axis else _guess_unit(record, name)
-    visits = [p for p in record.probes if name in p.positions]
+    visits = [p for p in record.measurements if name in p.positions]
     x = np.array([p.number for p in visits], dtype=float)
     y = np.array([edge(p.positions[name], unit) for p in visits])
     axes.plot(x, y, color=BLUE, marker="o", markersize=3.5, linewidth=1.4)
@@ -184,9 +186,9 @@ def _guess_unit(record: RunRecord, name: str) -> str:
 
 def describe_axes(record: RunRecord) -> str:
     """Return the start and end position of each axis in words."""
-    if not record.probes:
+    if not record.measurements:
         return "No positions were recorded."
-    first, last = record.probes[0].positions, record.probes[-1].positions
+    first, last = record.measurements[0].positions, record.measurements[-1].positions
     known = {a.name: a for a in record.axes}
     parts = []
     for name in last:

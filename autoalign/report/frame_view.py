@@ -19,7 +19,7 @@ from matplotlib.transforms import Affine2D
 
 from autoalign.core.digits import number, signed
 from autoalign.core.frames import Frame
-from autoalign.journal.record import Outline, Picture
+from autoalign.journal.record import FramePicture, Outline
 from autoalign.report.style import HAIR, INK, MARK, QUIET, dress, halo, light_map, plain
 
 __all__ = [
@@ -45,7 +45,7 @@ def frame_extent(frame: Frame) -> Window:
     return left, left + columns * frame.pitch_x, top + rows * frame.pitch_y, top
 
 
-def window_for(pictures: Sequence[Picture], margin: float = 1.5) -> Window:
+def window_for(pictures: Sequence[FramePicture], margin: float = 1.5) -> Window:
     """Return a square (x0, x1, y0, y1), plane axes, mm, that holds all ellipses and the fiducial.
 
     Without any ellipse it is the box around the whole frames.
@@ -66,7 +66,7 @@ def window_for(pictures: Sequence[Picture], margin: float = 1.5) -> Window:
 
 
 def draw_picture(
-    axes: Axes, picture: Picture, window: Window, title: str, size: float = 10
+    axes: Axes, picture: FramePicture, window: Window, title: str, size: float = 10
 ) -> None:
     """Draw ``picture`` into ``axes``, cut to ``window`` (plane axes, mm)."""
     show_pixels(axes, picture.frame, picture.frame.view)
@@ -139,7 +139,7 @@ def draw_outline(axes: Axes, outline: Outline) -> None:
     )  # fmt: skip
 
 
-def describe(picture: Picture) -> str:
+def describe(picture: FramePicture) -> str:
     """Return in words what the drawn picture shows, for screen readers."""
     outline = picture.outline
     head = f"Frame of plane {picture.plane or 'without a name'}"

@@ -15,8 +15,8 @@ from autoalign.beam.standards.own_beam import OwnFigure, own_beam
 from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
 from autoalign.diagnosis.remarks import remarks
-from autoalign.journal import JournalRun, LookRecord, MoveRecord, Thumbnail
-from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord
+from autoalign.journal import JournalRun, MeasurementRecord, MoveRecord, Thumbnail
+from autoalign.journal.record import FramePicture, MeasurementRow, MoveRow, RunRecord
 
 __all__ = ["frame_of", "record_of"]
 
@@ -26,8 +26,8 @@ _SHOWN_ELSEWHERE = {"bench", "strategy", "wall", "simulated"}
 def record_of(run: JournalRun) -> RunRecord:
     """Return the report's record of ``run``, also of one that never finished."""
     bench = _bench(run)
-    begin = min([*(p.time for p in run.looks), *(m.time for m in run.moves)], default=0.0)
-    probes = tuple(_probe(look, begin) for look in run.looks)
+    begin = min([*(p.time for p in run.measurements), *(m.time for m in run.moves)], default=0.0)
+    measurements = tuple(_probe(look, begin) for look in run.measurements)
     finish = run.finish or {}
     layout = bench.get("layout") or {}
     end = finish.get("time")
@@ -36,17 +36,17 @@ def record_of(run: JournalRun) -> RunRecord:
         bench=str(bench.get("name", "without a name")),
         strategy=str(run.run.get("strategy", "unknown")),
         outcome=str(finish.get("status", "interrupted")),
-        probes=probes,
+        measurements=measurements,
         moves=tuple(row for m in run.moves for row in _moves(m, begin, axes)),
         axes=axes,
-        before=_pictures(run.looks[0]) if run.looks else (),
-        after=_pictures(run.looks[-1]) if run.looks else (),
+        before=_pictures(run.measurements[0]) if run.measurements else (),
+        after=_pictures(run.measurements[-1]) if run.measurements else (),
         reason=str(finish.get("reason", _no_end(run))),
-        last=-1 if run.looks and not _moved_since(run) else None,
+        last=-1 if run.measurements and not _moved_since(run) else None,
         guard=_number((bench.get("spec") or {}).get("guard")),
         started=_wall(run.run.get("wall", "")),
         duration=None if end is None else float(end) - begin,
-        held=tuple(map(str, bench.get("hold") or ())),
+        locked=tuple(map(str, bench.get("locked") or ())),
         distances={str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()},
         wavelengths=_wavelengths(layout.get("light") or {}),
         simulated=bool(run.run.get("simulated") or bench.get("simulated")),
@@ -54,9 +54,9 @@ def record_of(run: JournalRun) -> RunRecord:
             *(str(note.get("text", "")) for note in run.notes if note.get("text")),
             *(f"Journal damaged: {d}" for d in run.damage),
         ),
-        remarks=_remarks(run.looks[0]) if run.looks else (),
-        own_before=_own(run.looks[0], layout) if run.looks else (),
-        own_after=_own(run.looks[-1], layout) if run.looks else (),
+        remarks=_remarks(run.measurements[0]) if run.measurements else (),
+        own_before=_own(run.measurements[0], layout) if run.measurements else (),
+        own_after=_own(run.measurements[-1], layout) if run.measurements else (),
         provenance=dict(_flat(run)),
     )
 
@@ -88,12 +88,12 @@ def _axes(bench: Mapping[str, Any]) -> Iterator[Axis]:
         yield Axis(**given)
 
 
-def _probe(look: LookRecord, begin: float) -> ProbeRow:
-    seen = look.observation
+def _probe(look: MeasurementRecord, begin: float) -> MeasurementRow:
+    seen = look.measurement
     time = look.time - begin
     if seen.verdict is None:
-        return ProbeRow(look.number, time, look.positions, failure=seen.failure)
-    return ProbeRow.judged(look.number, time, look.positions, seen.verdict)
+        return MeasurementRow(look.number, time, look.positions, failure=seen.failure)
+    return MeasurementRow.judged(look.number, time, look.positions, seen.verdict)
 
 
 def _moves(move: MoveRecord, begin: float, axes: tuple[Axis, ...]) -> Iterator[MoveRow]:
@@ -107,14 +107,14 @@ def _moves(move: MoveRecord, begin: float, axes: tuple[Axis, ...]) -> Iterator[M
         )  # fmt: skip
 
 
-def _pictures(look: LookRecord) -> tuple[Picture, ...]:
-    profiles = look.observation.profiles
-    return tuple(Picture.of(frame_of(t), profiles.get(p)) for p, t in look.thumbnails.items())
+def _pictures(look: MeasurementRecord) -> tuple[FramePicture, ...]:
+    profiles = look.measurement.profiles
+    return tuple(FramePicture.of(frame_of(t), profiles.get(p)) for p, t in look.thumbnails.items())
 
 
-def _remarks(look: LookRecord) -> tuple[str, ...]:
+def _remarks(look: MeasurementRecord) -> tuple[str, ...]:
     """Return what was wrong with the frames; hot pixels, which are replaced, do not matter."""
-    found = remarks(look.observation.profiles)
+    found = remarks(look.measurement.profiles)
     return tuple(r.sentence for r in found if r.kind is not FlagKind.HOT_PIXELS)
 
 
@@ -124,12 +124,12 @@ def _no_end(run: JournalRun) -> str:
     return "the end of the journal cannot be read: it is damaged, or the run was cut off"
 
 
-def _own(look: LookRecord, layout: Mapping[str, Any]) -> tuple[OwnFigure, ...]:
+def _own(look: MeasurementRecord, layout: Mapping[str, Any]) -> tuple[OwnFigure, ...]:
     """Return what ISO 11146 calls divergence and ellipticity of one measurement."""
     distances = {str(p["name"]): float(p["distance"]) for p in layout.get("planes") or ()}
     wavelengths = _wavelengths(layout.get("light") or {})
     wavelength = wavelengths[0] if len(wavelengths) == 1 else None
-    return own_beam(look.observation.profiles, distances, wavelength, _by_design(layout))
+    return own_beam(look.measurement.profiles, distances, wavelength, _by_design(layout))
 
 
 def _by_design(layout: Mapping[str, Any]) -> float | None:
@@ -141,13 +141,13 @@ def _by_design(layout: Mapping[str, Any]) -> float | None:
     elements = layout.get("elements") or ()
     surface = elements[0].get("surface") or {} if elements else {}
     length = surface.get("reflected_focal_length")
-    if layout.get("family") != "collimator" or not core or not length:
+    if layout.get("kind") != "collimator" or not core or not length:
         return None
     return float(core) / float(length)
 
 
 def _moved_since(run: JournalRun) -> bool:
-    last = run.looks[-1].time
+    last = run.measurements[-1].time
     return any(m.time > last for m in run.moves)
 
 

@@ -14,10 +14,10 @@ from matplotlib.figure import Figure
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import FrameError
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Simulation
-from autoalign.journal.record import Picture
+from autoalign.journal.record import FramePicture
 from autoalign.optics.layout import Layout
 from autoalign.report.frame_view import Window, describe, draw_picture, window_for
 from autoalign.report.markup import Html, page, tag
@@ -41,14 +41,14 @@ class GalleryCase:
     predicts (``words``), and one picture per plane.
     """
 
-    family: str
+    kind: str
     label: str
-    pictures: tuple[Picture, ...]
+    pictures: tuple[FramePicture, ...]
     words: str = ""
 
 
 def gallery_cases(
-    layout: Layout, render: Render, measure: Measure | None = None, family: str = ""
+    layout: Layout, render: Render, measure: Measure | None = None, kind: str = ""
 ) -> Iterator[GalleryCase]:
     """Yield the aligned bench and then every axis misaligned in both directions.
 
@@ -61,7 +61,7 @@ def gallery_cases(
     measure
         Takes a frame and returns its profile, for the ellipses; None draws none.
     """
-    name = family or layout.family
+    name = kind or layout.kind
     yield GalleryCase(name, ALIGNED, _pictures(render({}), measure))
     for symptom in axis_symptoms(layout):
         words = " ".join(f"{p}: {symptom.sentence(p)}." for p in symptom.after)
@@ -95,14 +95,14 @@ def write_gallery(
     """Write ``cases`` as one HTML file, family by family, and return its path."""
     by_family: dict[str, list[GalleryCase]] = {}
     for case in cases:
-        by_family.setdefault(case.family, []).append(case)
+        by_family.setdefault(case.kind, []).append(case)
     text = page(
         title,
         tag("h1", title),
         tag("p", _HOW_TO_READ, class_="where"),
         *(part for name, rows in by_family.items() for part in _family(name, rows)),
     )
-    return write_whole(out_path, text)
+    return atomic_write(out_path, text)
 
 
 _HOW_TO_READ = (
@@ -114,15 +114,15 @@ _HOW_TO_READ = (
 )
 
 
-def _pictures(frames: Mapping[str, Frame], measure: Measure | None) -> tuple[Picture, ...]:
+def _pictures(frames: Mapping[str, Frame], measure: Measure | None) -> tuple[FramePicture, ...]:
     out = []
     for plane, frame in frames.items():
-        picture = Picture(plane, frame)
+        picture = FramePicture(plane, frame)
         if measure is not None:
             try:
-                picture = replace(Picture.of(frame, measure(frame)), plane=plane)
+                picture = replace(FramePicture.of(frame, measure(frame)), plane=plane)
             except FrameError as error:
-                picture = Picture(plane, frame, flags=(str(error),), limited=True)
+                picture = FramePicture(plane, frame, flags=(str(error),), limited=True)
         out.append(picture)
     return tuple(out)
 
@@ -155,7 +155,7 @@ def _case(case: GalleryCase, windows: Mapping[str, Window]) -> Html:
     return tag("figure", tag("div", *pictures, class_="strip"), words)
 
 
-def _figure(picture: Picture, window: Window, side: float) -> Figure:
+def _figure(picture: FramePicture, window: Window, side: float) -> Figure:
     drawing = new_figure(side, side + 0.15)
     bare = replace(picture, flags=())
     draw_picture(drawing.subplots(), bare, window, plain(picture.plane, 20), 9)

@@ -68,7 +68,7 @@ def _banner(axes: Axes, record: RunRecord) -> None:
     said = "simulated" in record.bench
     name = f"simulated bench {record.bench}" if record.simulated and not said else record.bench
     line = (
-        f"{name}: {counted(len(record.probes), 'measurement')}, "
+        f"{name}: {counted(len(record.measurements), 'measurement')}, "
         f"{counted(record.move_count, 'move')}{time}, search strategy {record.strategy}"
     )
     axes.text(0.0, 0.0, plain(line, 140), fontsize=12, va="bottom", color=INK)

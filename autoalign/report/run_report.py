@@ -9,10 +9,10 @@ from pathlib import Path
 from autoalign.beam.standards.own_beam import OWN_TITLE
 from autoalign.core.cautions import cautions
 from autoalign.core.digits import given, number, rounded
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.core.units import edge, edge_unit
 from autoalign.journal import read_journal
-from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.journal.record import FramePicture, MeasurementRow, MoveRow, RunRecord, TermRow
 from autoalign.messages.start_words import start_words
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
 from autoalign.messages.words import counted, own_figure, term_label, unit_label
@@ -46,7 +46,7 @@ def write_report(run: RunRecord | str | Path, out_path: str | Path) -> Path:
         If there is no journal at the path, or it cannot be read.
     """
     record = run if isinstance(run, RunRecord) else record_of(read_journal(run))
-    return write_whole(out_path, page_of(record))
+    return atomic_write(out_path, page_of(record))
 
 
 def page_of(record: RunRecord) -> Html:
@@ -118,7 +118,9 @@ def _own_table(record: RunRecord) -> Iterator[Html]:
     )
 
 
-def _term_row(name: str, before: ProbeRow | None, after: ProbeRow | None) -> tuple[str, ...]:
+def _term_row(
+    name: str, before: MeasurementRow | None, after: MeasurementRow | None
+) -> tuple[str, ...]:
     old, new = _find(before, name), _find(after, name)
     term = new or old
     assert term is not None
@@ -139,8 +141,8 @@ def _term_row(name: str, before: ProbeRow | None, after: ProbeRow | None) -> tup
     )
 
 
-def _find(probe: ProbeRow | None, name: str) -> TermRow | None:
-    return next((t for t in probe.terms if t.name == name), None) if probe else None
+def _find(measurement: MeasurementRow | None, name: str) -> TermRow | None:
+    return next((t for t in measurement.terms if t.name == name), None) if measurement else None
 
 
 def _places(term: TermRow) -> int:
@@ -185,7 +187,7 @@ def _pictures(record: RunRecord) -> Iterator[Html]:
         yield tag("div", *(_one(when, p, window) for when, p in pairs), class_="pair")
 
 
-def _one(when: str, picture: Picture, window: tuple[float, float, float, float]) -> Html:
+def _one(when: str, picture: FramePicture, window: tuple[float, float, float, float]) -> Html:
     drawing = new_figure(4.2, 4.0)
     draw_picture(drawing.add_subplot(), picture, window, f"{plain(picture.plane, 20)}, {when}", 11)
     text = describe(picture)
@@ -193,7 +195,7 @@ def _one(when: str, picture: Picture, window: tuple[float, float, float, float])
 
 
 def _course(record: RunRecord) -> Iterator[Html]:
-    if not record.probes:
+    if not record.measurements:
         return
     yield tag("h2", "Convergence")
     yield tag(

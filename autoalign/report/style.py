@@ -19,7 +19,7 @@ from matplotlib.colors import Colormap, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 
 __all__ = [
     "BAD",
@@ -157,4 +157,4 @@ def png_uri(figure: Figure, dpi: float = 170.0) -> str:
 
 def save_png(figure: Figure, path: str | Path, dpi: float = 170.0) -> Path:
     """Write the figure to ``path`` and return it; the folder is made where it is missing."""
-    return write_whole(path, png_bytes(figure, dpi))
+    return atomic_write(path, png_bytes(figure, dpi))

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 from autoalign.core.cautions import cautions
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.journal.record import Outline
 from autoalign.optics.layout import Layout
 from autoalign.report.aberrations import aberration_words
@@ -38,7 +38,7 @@ def write_symptoms(
     ``progress`` is given the name of each axis before it is traced.
     """
     symptoms = axis_symptoms(layout, progress)
-    title = f"Symptoms and causes: {name or layout.family}"
+    title = f"Symptoms and causes: {name or layout.kind}"
     text = page(
         title,
         tag("h1", title),
@@ -63,7 +63,7 @@ def write_symptoms(
             + (
                 " Wavefront: aberrations that the misalignment adds to the aligned beam, "
                 "defocus to coma, with pointing left out."
-                if layout.family == "collimator"
+                if layout.kind == "collimator"
                 else ""
             ),
             class_="small",
@@ -72,7 +72,7 @@ def write_symptoms(
         tag("h2", "Cautions"),
         tag("ul", *(tag("li", line) for line in cautions(*(w for w, _ in layout.light.lines)))),
     )
-    return write_whole(out_path, text)
+    return atomic_write(out_path, text)
 
 
 def symptom_figure(symptom: Symptom, plane: str, window: Window, side: float = 2.5) -> Figure:
@@ -140,7 +140,7 @@ def _one(layout: Layout, symptom: Symptom, windows: dict[str, Window]) -> Html:
 
 def _drawing(layout: Layout) -> Html:
     words = (
-        f"Drawing of the {layout.family} bench, from above and from the side, with its distances, "
+        f"Drawing of the {layout.kind} bench, from above and from the side, with its distances, "
         "its axes and their positive senses."
     )
     inner = figure(png_uri(plan_figure(layout), 110), words)
@@ -176,6 +176,6 @@ def _alike(symptoms: Sequence[Symptom]) -> Iterator[Html]:
 
 def _about(layout: Layout) -> str:
     return (
-        f"Calculated by tracing rays through the ideal {layout.family} bench; a real one also has "
+        f"Calculated by tracing rays through the ideal {layout.kind} bench; a real one also has "
         "mirror figure errors, backlash and cross-talk."
     )

@@ -17,7 +17,7 @@ from autoalign.optics.layout import Layout
 from autoalign.report.spots import Spot, spots_at
 
 __all__ = [
-    "Finding",
+    "Effect",
     "Symptom",
     "amount_label",
     "axis_symptoms",
@@ -40,7 +40,7 @@ _RANK = {kind: rank for rank, kind in enumerate(_KINDS)}
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Effect:
     """One visible change: ``kind``, ``strength`` (how marked it is), and ``words`` that say it."""
 
     kind: str
@@ -63,7 +63,7 @@ class Symptom:
         """Axis and amount with its sign and unit."""
         return f"{self.axis} {amount_label(self.amount, self.unit)}"
 
-    def findings(self, plane: str) -> tuple[Finding, ...]:
+    def findings(self, plane: str) -> tuple[Effect, ...]:
         """Return the changes at ``plane``, most marked first."""
         return findings(self.before[plane], self.after[plane])
 
@@ -105,10 +105,10 @@ def axis_symptoms(
     return tuple(out)
 
 
-def findings(before: Spot, after: Spot) -> tuple[Finding, ...]:
+def findings(before: Spot, after: Spot) -> tuple[Effect, ...]:
     """Return what has changed from ``before`` to ``after``, most marked first."""
     if not after.power > 0:
-        return (Finding("dark", math.inf, "dark: no light arrives"),)
+        return (Effect("dark", math.inf, "dark: no light arrives"),)
     found = [*_moved(before, after), *_grown(before, after), *_stretched(before, after)]
     found += [*_skewed(before, after), *_dimmed(before, after)]
     return tuple(sorted(found, key=lambda f: -f.strength))
@@ -180,7 +180,7 @@ def _change(before: Spot, after: Spot) -> float:
     return max(moved, grown, stretched)
 
 
-def _moved(before: Spot, after: Spot) -> list[Finding]:
+def _moved(before: Spot, after: Spot) -> list[Effect]:
     dx, dy = after.x - before.x, after.y - before.y
     whole = math.hypot(dx, dy)
     if whole < _MOVED * before.width:
@@ -191,19 +191,19 @@ def _moved(before: Spot, after: Spot) -> list[Finding]:
             parts.append((positive if step > 0 else negative, _length(abs(step))))
     kind = "moves " + " and ".join(way for way, _ in parts)
     words = "moves " + " and ".join(f"{way} {much}" for way, much in parts)
-    return [Finding(kind, whole / before.width, words)]
+    return [Effect(kind, whole / before.width, words)]
 
 
-def _grown(before: Spot, after: Spot) -> list[Finding]:
+def _grown(before: Spot, after: Spot) -> list[Effect]:
     ratio = after.width / before.width - 1
     if abs(ratio) < _GREW:
         return []
     kind = "grows" if ratio > 0 else "shrinks"
     words = f"{kind} from {_length(before.width)} to {_length(after.width)} across"
-    return [Finding(kind, abs(ratio), words)]
+    return [Effect(kind, abs(ratio), words)]
 
 
-def _stretched(before: Spot, after: Spot) -> list[Finding]:
+def _stretched(before: Spot, after: Spot) -> list[Effect]:
     upright, slanted = (a - b for a, b in zip(after.stretch, before.stretch, strict=True))
     amount = math.hypot(upright, slanted)
     if amount < _STRETCHED:
@@ -215,10 +215,10 @@ def _stretched(before: Spot, after: Spot) -> list[Finding]:
         name = "astigmatism 45°"
     ratio = (1 + amount) / (1 - min(amount, 0.999))
     kind = f"stretches {way}, as by {name}"
-    return [Finding(kind, amount, f"{kind}, {number(ratio)} to 1")]
+    return [Effect(kind, amount, f"{kind}, {number(ratio)} to 1")]
 
 
-def _skewed(before: Spot, after: Spot) -> list[Finding]:
+def _skewed(before: Spot, after: Spot) -> list[Effect]:
     x, y = (a - b for a, b in zip(after.skew, before.skew, strict=True))
     amount = math.hypot(x, y)
     if amount < _SKEWED:
@@ -226,16 +226,14 @@ def _skewed(before: Spot, after: Spot) -> list[Finding]:
     ways = ("right", "left", "up", "down")
     way = ways[(0 if x > 0 else 1) if abs(x) >= abs(y) else (2 if y > 0 else 3)]
     kind = f"becomes a teardrop, tail {way}, as by coma"
-    return [Finding(kind, amount, kind)]
+    return [Effect(kind, amount, kind)]
 
 
-def _dimmed(before: Spot, after: Spot) -> list[Finding]:
+def _dimmed(before: Spot, after: Spot) -> list[Effect]:
     lost = 1 - after.power / before.power
     if lost < _DIMMED:
         return []
-    return [
-        Finding("dims", lost, f"dims: {percent(lost)} of the light passes the edge of a mirror")
-    ]
+    return [Effect("dims", lost, f"dims: {percent(lost)} of the light passes the edge of a mirror")]
 
 
 def _length(value: float) -> str:

@@ -17,15 +17,15 @@ from autoalign.journal.describe import versions
 from autoalign.messages.serialise import result_facts, write_facts
 from autoalign.plugins import plugin
 from autoalign.run.blocking import run
-from autoalign.run.calibration_file import BenchMemory
+from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import MoveGuard
 from autoalign.run.observers import Observers
 from autoalign.run.resume import past_run
-from autoalign.session import Budget, Finish, Recorded, Session, Status
+from autoalign.session import Budget, Finish, Replayed, Session, Status
 from autoalign.session.seeing import stated
 from autoalign.spec.terms import Spec, Verdict
-from autoalign.strategies.base import Observation, Strategy
+from autoalign.strategies.base import Measurement, Strategy
 
 __all__ = ["AlignmentResult", "align"]
 
@@ -50,7 +50,7 @@ class AlignmentResult:
         What searched, and the seed of its chance.
     journal
         The record of the run, or None.
-    memory
+    calibration
         What the strategy would like to know next time, or None.
     remarks
         In words: what the bench counts as exact, and what became of its memory.
@@ -61,16 +61,16 @@ class AlignmentResult:
     in_spec: bool
     status: Status
     reason: str
-    probes: int
+    measurements: int
     moves: int
     seconds: float
-    before: Observation | None = field(repr=False)
-    after: Observation | None = field(repr=False)
+    before: Measurement | None = field(repr=False)
+    after: Measurement | None = field(repr=False)
     positions: Mapping[str, float]
     strategy: str
     seed: int
     journal: Path | None = None
-    memory: Any = field(default=None, repr=False)
+    calibration: Any = field(default=None, repr=False)
     remarks: tuple[str, ...] = ()
     axes: Mapping[str, Axis] = field(default_factory=dict, repr=False)
 
@@ -115,8 +115,8 @@ def align(
     journal: str | Path | None = None,
     resume: bool = False,
     seed: int = 0,
-    hold: Sequence[str] | None = None,
-    memory: Any = None,
+    locked: Sequence[str] | None = None,
+    calibration: Any = None,
     fresh: bool = False,
     guard: MoveGuard | None = None,
     progress: Callable[[Event], None] | None = None,
@@ -149,12 +149,12 @@ def align(
         Go on with the interrupted run in ``journal``: its measurements are not repeated.
     seed
         Seed of the strategy's chance; with ``resume`` that of the interrupted run.
-    hold
+    locked
         Parts or axes that are locked; the bench's own where not given.
-    memory
+    calibration
         What a strategy remembered of this bench; or a file, read at the start and written after a
         run that was verified to be in spec, see
-        :class:`~autoalign.run.calibration_file.BenchMemory`.
+        :class:`~autoalign.run.calibration_file.CalibrationFile`.
     fresh
         Do not use what the file remembers.
     guard, progress, stop
@@ -167,13 +167,13 @@ def align(
         to reach the spec is no error.
     """
     chosen = _strategy(strategy, bench)
-    replay: Sequence[Recorded] = ()
+    replay: Sequence[Replayed] = ()
     if resume:
-        past = past_run(journal, bench, chosen.name, spec, hold)
-        replay, seed, hold = past.looks, past.seed, past.hold
+        past = past_run(journal, bench, chosen.name, spec, locked)
+        replay, seed, locked = past.measurements, past.seed, past.locked
         budget = budget or past.budget
-    kept = BenchMemory(bench, memory, fresh=fresh)
-    settings = {**_settings(bench, budget, seed, hold, kept.data), "replay": replay}
+    kept = CalibrationFile(bench, calibration, fresh=fresh)
+    settings = {**_settings(bench, budget, seed, locked, kept.data), "replay": replay}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
     observers = Observers()
     observers.tell("start_run", bench=bench, strategy=chosen.name, seed=seed)
@@ -185,12 +185,12 @@ def align(
         else:
             with _journal(bench, journal, session, seed, spec, resume) as record:
                 for remark in kept.remarks:
-                    record.note("memory", remark)
+                    record.note("calibration", remark)
                 finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
                 if unused := kept.unused(session.strategy):
-                    record.note("memory", unused)
+                    record.note("calibration", unused)
     if finish.in_spec:
-        kept.keep(session.strategy.memory)
+        kept.keep(session.strategy.calibration)
     remarks = (*kept.remarks, *_taken_as_exact(bench, session))
     result = replace(_result(session, finish, seed, journal), remarks=remarks)
     observers.tell("end_run", bench=bench, result=result)
@@ -231,14 +231,14 @@ def _settings(
     bench: Bench,
     budget: Budget | int | None,
     seed: int,
-    hold: Sequence[str] | None,
-    memory: Any,
+    locked: Sequence[str] | None,
+    calibration: Any,
 ) -> dict[str, Any]:
     return {
         "budget": budget if budget is None or isinstance(budget, Budget) else Budget(budget),
         "rng": np.random.default_rng(seed),
-        "hold": bench.hold if hold is None else tuple(hold),
-        "memory": memory,
+        "locked": bench.locked if locked is None else tuple(locked),
+        "calibration": calibration,
     }
 
 
@@ -264,8 +264,11 @@ def _journal(
             "bench": described,
             "strategy": session.strategy.name,
             "seed": seed,
-            "budget": {"probes": session.budget.probes, "seconds": session.budget.seconds},
-            "hold": sorted(set(bench.axes) - {a.name for a in session.free}),
+            "budget": {
+                "measurements": session.budget.measurements,
+                "seconds": session.budget.seconds,
+            },
+            "locked": sorted(set(bench.axes) - {a.name for a in session.free}),
             "spec_given": repr(spec) if spec is not None else None,
             "versions": versions(),
         },
@@ -279,7 +282,7 @@ def _result(
         in_spec=finish.in_spec,
         status=finish.status,
         reason=finish.reason,
-        probes=session.probes,
+        measurements=session.measurements,
         moves=session.moves,
         seconds=session.elapsed,
         before=session.first,
@@ -288,6 +291,6 @@ def _result(
         strategy=session.strategy.name,
         seed=seed,
         journal=None if journal is None else Path(journal),
-        memory=session.strategy.memory,
+        calibration=session.strategy.calibration,
         axes=session.axes,
     )

@@ -12,7 +12,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import MotionFaultError, MotionTimeoutError
 from autoalign.core.interfaces import AxisStatus
 
-__all__ = ["Journey", "allowed_time", "check_fit"]
+__all__ = ["MoveTracker", "allowed_time", "check_fit"]
 
 _UNKNOWN_SPEED_TIME = 120.0
 _GRACE = 5.0
@@ -47,7 +47,7 @@ def check_fit(axis: Axis, status: AxisStatus, doing: str = "") -> None:
 
 
 @dataclass(slots=True)
-class Journey:
+class MoveTracker:
     """One axis on its way over ``legs``: what to start next, and whether it is there.
 
     The caller starts ``target``, then shows every fresh status to :meth:`look` until it says that

@@ -1,8 +1,8 @@
-"""What a bench remembers of itself from one alignment to the next, in a file.
+"""The calibration of a bench, kept in a file from one alignment to the next.
 
-Beside ``bench.toml`` it is ``bench.memory.json``, with the generation before in
-``bench.memory.previous.json`` (:func:`memory_path`). The file says whose memory it is and when it
-was saved; what it remembers is the strategy's own affair. A memory never stops an alignment: one
+Beside ``bench.toml`` it is ``bench.calibration.json``, with the generation before in
+``bench.calibration.previous.json`` (:func:`calibration_path`). The file says whose it is and when
+it was saved; what it holds is the strategy's own affair. It never stops an alignment: one
 that cannot be read or is not plausible is set aside, one of another bench is left alone, and the
 remark says so. So does one where the strategy made no use of it.
 """
@@ -20,27 +20,27 @@ from typing import Any
 
 import autoalign
 from autoalign.bench import Bench
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.strategies.base import Strategy
 
-__all__ = ["BenchMemory", "memory_path"]
+__all__ = ["CalibrationFile", "calibration_path"]
 
-FORMAT = "autoalign bench memory"
+FORMAT = "autoalign bench calibration"
 VERSION = 1
 
 _log = logging.getLogger("autoalign.run.calibration_file")
 
 
-def memory_path(bench_file: str | Path) -> Path | None:
+def calibration_path(bench_file: str | Path) -> Path | None:
     """Return where the bench of ``bench_file`` remembers itself: beside it.
 
     None for the examples that come with the program: nothing is written into its own folder.
     """
-    own = Path(bench_file).with_suffix(".memory.json")
+    own = Path(bench_file).with_suffix(".calibration.json")
     return None if Path(autoalign.__file__).parent in own.resolve().parents else own
 
 
-class BenchMemory:
+class CalibrationFile:
     """The memory of one bench.
 
     Parameters
@@ -70,7 +70,7 @@ class BenchMemory:
         for path in (self.path, self.previous):
             found = self._read(path)
             if found is not None and fresh:
-                self.remarks = [f"memory {self.path}: not used, as asked."]
+                self.remarks = [f"calibration {self.path}: not used, as asked."]
             elif found is not None:
                 self.data = found
             if found is not None or self._foreign:
@@ -95,23 +95,25 @@ class BenchMemory:
         if self.path is None:
             return
         if self._foreign:
-            self._say(f"memory {self.path}: it is another bench's, so nothing was saved there.")
+            self._say(f"calibration {self.path}: it is another bench's; nothing was saved there.")
             return
         record = {
             "format": FORMAT,
             "version": VERSION,
             "saved": self._bench.clock.wall().isoformat(timespec="seconds"),
             "bench": self._own_identity(),
-            "memory": data,
+            "calibration": data,
         }
         try:
             text = json.dumps(record, allow_nan=False)
             assert self.previous is not None
             if self.path.exists():
-                write_whole(self.previous, self.path.read_text(encoding="utf-8"))
-            write_whole(self.path, text)
+                atomic_write(self.previous, self.path.read_text(encoding="utf-8"))
+            atomic_write(self.path, text)
         except (OSError, ValueError, TypeError) as error:
-            self._say(f"memory {self.path}: not saved ({error}); the next run starts without it.")
+            self._say(
+                f"calibration {self.path}: not saved ({error}); the next run starts without it."
+            )
 
     def unused(self, strategy: Strategy) -> str:
         """Say so where ``strategy`` made no use of what it was told; return the remark, or "".
@@ -120,12 +122,12 @@ class BenchMemory:
         """
         if self.data is None:
             return ""
-        why = strategy.memory_refused
+        why = strategy.calibration_refused
         if not strategy.remembers:
             why = f"strategy {strategy.name} does not use one"
         if not why:
             return ""
-        where = f"memory {self.path}" if self.path is not None else "memory"
+        where = f"calibration {self.path}" if self.path is not None else "calibration"
         remark = f"{where}: {why}."
         if remark in self.remarks:
             return ""
@@ -142,7 +144,7 @@ class BenchMemory:
         except FileNotFoundError:
             return None
         except OSError as error:
-            self._say(f"memory {path}: cannot be read ({error}); not used.")
+            self._say(f"calibration {path}: cannot be read ({error}); not used.")
             return None
         except (ValueError, RecursionError):
             why = "it is damaged"
@@ -151,15 +153,17 @@ class BenchMemory:
         other = self._difference(record["bench"])
         if other:
             self._foreign = True
-            self._say(f"memory {path}: it is of another bench ({other}); not used, and kept as is.")
+            self._say(
+                f"calibration {path}: it is of another bench ({other}); not used, and kept as is."
+            )
             return None
         days = self._age(record["saved"])
-        memory = record["memory"]
+        calibration = record["calibration"]
         if days is None and self._bench.truth is not None:
             self._say(f"memory of a simulated bench in {path}, whose clock begins anew each time")
         else:
             self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
-        return {**memory, "age_days": days}
+        return {**calibration, "age_days": days}
 
     def _age(self, saved: str) -> float | None:
         """Return days since ``saved``; None where that is in the future."""
@@ -175,9 +179,9 @@ class BenchMemory:
             place = path.with_name(f"{path.name}.set-aside-{number}")
         try:
             path.replace(place)
-            self._say(f"memory {path}: {why}; not used, set aside as {place.name}.")
+            self._say(f"calibration {path}: {why}; not used, set aside as {place.name}.")
         except OSError as error:
-            self._say(f"memory {path}: {why}; not used. It could not be set aside ({error}).")
+            self._say(f"calibration {path}: {why}; not used. It could not be set aside ({error}).")
 
     def _difference(self, theirs: Mapping[str, Any]) -> str:
         """Return in words what tells the bench of a memory from this one; "" for the same one."""
@@ -221,7 +225,7 @@ def _implausible(record: Any) -> str:
         datetime.fromisoformat(record["saved"])
     except (KeyError, ValueError, TypeError):
         return "its date cannot be read"
-    if not isinstance(record.get("memory"), Mapping):
+    if not isinstance(record.get("calibration"), Mapping):
         return "there is no memory in it"
     return ""
 

@@ -26,19 +26,19 @@ from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure
 from autoalign.journal import Journal, Thumbnail
 from autoalign.journal.thumbnails import make_thumbnail
-from autoalign.run.arrival import Journey, allowed_time, check_fit
+from autoalign.run.arrival import MoveTracker, allowed_time, check_fit
 from autoalign.run.guard import MoveGuard
 from autoalign.session import (
     Action,
+    Exposed,
     Finish,
-    Look,
+    Measure,
     Move,
     Moved,
     Refused,
-    Seen,
     Stepper,
 )
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 
 __all__ = ["Baton", "Call", "Conductor", "Event", "Sleep", "Step", "StopFlag"]
 
@@ -114,16 +114,16 @@ class StopFlag(Protocol):
 class Event:
     """What a progress callback is given after every action.
 
-    ``observation`` and ``exposures`` are there after a look; ``probes``, ``moves`` and ``elapsed``
-    (s) so far.
+    ``measurement`` and ``exposures`` are there after a measurement; ``measurements``, ``moves`` and
+    ``elapsed`` (s) so far.
     """
 
     action: Action
-    probes: int
+    measurements: int
     moves: int
     elapsed: float
     positions: Mapping[str, float]
-    observation: Observation | None = None
+    measurement: Measurement | None = None
     exposures: Mapping[str, Sequence[Exposure]] | None = None
 
 
@@ -194,22 +194,22 @@ class Conductor:
         self._tell(action)
         return action
 
-    def _act(self, action: Look | Move) -> _Steps:
+    def _act(self, action: Measure | Move) -> _Steps:
         if isinstance(action, Move):
             yield Call(self.session.observe, ((yield from self._move(action)),))
             self._tell(action)
             return
         seen = yield from self._look(action)
         yield Call(self.session.observe, (seen,))
-        observation = self.session.last
-        assert observation is not None
+        measurement = self.session.last
+        assert measurement is not None
         if self.journal is not None:
             pictures = yield Call(_pictures, (seen,))
-            known = (action, seen.positions, observation, pictures, self.session.elapsed)
+            known = (action, seen.positions, measurement, pictures, self.session.elapsed)
             yield Call(self.journal.look, known)
-        self._tell(action, observation, seen.exposures)
+        self._tell(action, measurement, seen.exposures)
 
-    def _look(self, look: Look) -> _Steps:
+    def _look(self, look: Measure) -> _Steps:
         clock = self.bench.clock
         wait = look.not_before - clock.now()
         if math.isfinite(wait) and wait > 0:
@@ -231,7 +231,7 @@ class Conductor:
                 self._silent[name] = self._silent.get(name, 0) + 1
                 if self._silent[name] > self._patience:
                     raise
-        return Seen(positions, exposures, began, clock.now(), failures)
+        return Exposed(positions, exposures, began, clock.now(), failures)
 
     def _rest(self) -> _Steps:
         """Wait until every axis is at rest, whoever set it going; return where they are.
@@ -328,7 +328,7 @@ class Conductor:
         self._check_stop()
         self.bench.hands.clear = False
         clock = self.bench.clock
-        journey = Journey(self.bench.axes[name], here, [target], clock.now())
+        journey = MoveTracker(self.bench.axes[name], here, [target], clock.now())
         yield self._start(journey)
         while True:
             self._check_stop()
@@ -354,7 +354,7 @@ class Conductor:
     ) -> _Steps:
         clock = self.bench.clock
         under_way = [
-            Journey(self.bench.axes[n], before[n], list(legs), clock.now())
+            MoveTracker(self.bench.axes[n], before[n], list(legs), clock.now())
             for n, legs in legs_of.items()
         ]
         for journey in under_way:
@@ -372,7 +372,7 @@ class Conductor:
                     else:
                         under_way.remove(journey)
 
-    def _start(self, journey: Journey) -> Call:
+    def _start(self, journey: MoveTracker) -> Call:
         name = journey.axis.name
         return Call(self.bench.stage_of(name).start_move, (name, journey.target))
 
@@ -436,18 +436,18 @@ class Conductor:
     def _tell(
         self,
         action: Action,
-        observation: Observation | None = None,
+        measurement: Measurement | None = None,
         exposures: Mapping[str, Sequence[Exposure]] | None = None,
     ) -> None:
         if self._progress is None:
             return
         s = self.session
         self._progress(
-            Event(action, s.probes, s.moves, s.elapsed, s.positions, observation, exposures)
+            Event(action, s.measurements, s.moves, s.elapsed, s.positions, measurement, exposures)
         )
 
 
-def _pictures(seen: Seen) -> list[Thumbnail]:
+def _pictures(seen: Exposed) -> list[Thumbnail]:
     return [
         make_thumbnail(e[-1]) for e in seen.exposures.values() if e and isinstance(e[-1], Frame)
     ]

@@ -15,7 +15,7 @@ import pluggy
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
-    from autoalign.strategies.base import Observation
+    from autoalign.strategies.base import Measurement
 
 __all__ = ["hookimpl", "hookspec"]
 
@@ -35,7 +35,7 @@ def autoalign_make_move(bench: Bench, targets: Mapping[str, float], reason: str)
 
 
 @hookspec
-def autoalign_make_look(bench: Bench, observation: Observation) -> None:
+def autoalign_make_look(bench: Bench, measurement: Measurement) -> None:
     """Follow a look: what was measured after the axes had come to rest."""
 
 

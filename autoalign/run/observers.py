@@ -91,8 +91,8 @@ class Observers:
             if isinstance(event.action, Move):
                 facts = {"targets": event.action.targets, "reason": event.action.reason}
                 self.tell("make_move", bench=bench, **facts)
-            elif event.observation is not None:
-                self.tell("make_look", bench=bench, observation=event.observation)
+            elif event.measurement is not None:
+                self.tell("make_look", bench=bench, measurement=event.measurement)
             if progress is not None:
                 progress(event)
 

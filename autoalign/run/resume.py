@@ -10,20 +10,20 @@ from typing import Any
 from autoalign.bench import Bench
 from autoalign.core.errors import UsageError
 from autoalign.journal import describe_bench, read_to_resume
-from autoalign.session import Budget, Recorded
+from autoalign.session import Budget, Replayed
 from autoalign.spec.terms import Spec
 
-__all__ = ["Past", "past_run"]
+__all__ = ["EarlierRun", "past_run"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Past:
+class EarlierRun:
     """What an interrupted run leaves to the one that goes on with it."""
 
-    looks: tuple[Recorded, ...]
+    measurements: tuple[Replayed, ...]
     seed: int
     budget: Budget
-    hold: tuple[str, ...]
+    locked: tuple[str, ...]
 
 
 def past_run(
@@ -31,8 +31,8 @@ def past_run(
     bench: Bench,
     strategy: str,
     spec: Spec | None,
-    hold: Sequence[str] | None,
-) -> Past:
+    locked: Sequence[str] | None,
+) -> EarlierRun:
     """Return what the record in ``journal`` leaves.
 
     Raises
@@ -52,15 +52,15 @@ def past_run(
             f"journal {record.path}: it is a run of {run.get('strategy')!r}, not of {strategy!r}; "
             "go on with the same strategy, or start a new journal."
         )
-    if lacking := sorted({"bench", "budget", "hold", "seed"} - run.keys()):
+    if lacking := sorted({"bench", "budget", "locked", "seed"} - run.keys()):
         raise UsageError(
             f"journal {record.path}: it is not that of an alignment, which says its "
             f"{', '.join(lacking)}; start a new journal."
         )
-    held = tuple(run["hold"])
+    recorded = tuple(run["locked"])
     other = _difference(run, bench, spec)
-    if hold is not None and sorted(_held(bench, hold)) != sorted(held):
-        other = f"its held axes are {', '.join(held) or 'none'}"
+    if locked is not None and sorted(_locked(bench, locked)) != sorted(recorded):
+        other = f"its locked axes are {', '.join(recorded) or 'none'}"
     if other:
         raise UsageError(
             f"journal {record.path}: it is no earlier part of this run ({other}); go on as it "
@@ -68,7 +68,9 @@ def past_run(
         )
     budget = run["budget"]
     seconds = float(budget["seconds"])
-    return Past(record.replay, int(run["seed"]), Budget(budget["probes"], seconds), held)
+    return EarlierRun(
+        record.replay, int(run["seed"]), Budget(budget["measurements"], seconds), recorded
+    )
 
 
 def _difference(run: Mapping[str, Any], bench: Bench, spec: Spec | None) -> str:
@@ -108,5 +110,5 @@ def _kind(described: Mapping[str, Any]) -> str:
     return "simulated" if described["simulated"] else "real"
 
 
-def _held(bench: Bench, hold: Sequence[str]) -> list[str]:
-    return [n for n, a in bench.axes.items() if n in hold or a.part in hold]
+def _locked(bench: Bench, locked: Sequence[str]) -> list[str]:
+    return [n for n, a in bench.axes.items() if n in locked or a.part in locked]

@@ -5,42 +5,42 @@ from __future__ import annotations
 from autoalign.session.actions import (
     Action,
     Budget,
+    Exposed,
     Finish,
-    Look,
+    Measure,
     Move,
     Moved,
     Outcome,
     Purpose,
     Refused,
-    Seen,
     Status,
 )
 from autoalign.session.core import Session
-from autoalign.session.replay import Recorded
-from autoalign.session.scan import Camera, Guide, Sight, Tour, Visit
-from autoalign.session.seeing import Eye, Recent
+from autoalign.session.replay import Replayed
+from autoalign.session.scan import Camera, Guide, Scan, ScanMeasurement, Waypoint
+from autoalign.session.seeing import Evaluator, Recent
 from autoalign.session.stepper import Stepper
 
 __all__ = [
     "Action",
     "Budget",
     "Camera",
-    "Eye",
+    "Evaluator",
+    "Exposed",
     "Finish",
     "Guide",
-    "Look",
+    "Measure",
     "Move",
     "Moved",
     "Outcome",
     "Purpose",
     "Recent",
-    "Recorded",
     "Refused",
-    "Seen",
+    "Replayed",
+    "Scan",
+    "ScanMeasurement",
     "Session",
-    "Sight",
     "Status",
     "Stepper",
-    "Tour",
-    "Visit",
+    "Waypoint",
 ]

@@ -1,8 +1,8 @@
 """What a session asks for, and what it is answered: plain frozen data, no I/O.
 
-A session yields :class:`Look`, :class:`Move` and at last :class:`Finish`; whoever drives it answers
-a look with :class:`Seen` and a move with :class:`Moved` or :class:`Refused`. All times are on the
-bench's clock, s.
+A session yields :class:`Measure`, :class:`Move` and at last :class:`Finish`; whoever drives it
+answers a measurement with :class:`Exposed` and a move with :class:`Moved` or :class:`Refused`. All
+times are on the bench's clock, s.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from autoalign.core.interfaces import Exposure
 __all__ = [
     "Action",
     "Budget",
+    "Exposed",
     "Finish",
-    "Look",
+    "Measure",
     "Move",
     "Moved",
     "Outcome",
     "Purpose",
     "Refused",
-    "Seen",
     "Status",
 ]
 
@@ -48,7 +48,7 @@ class Purpose(StrEnum):
     """What an action is for; programs decide by it, sentences are for people."""
 
     FIRST = "first"
-    PROBE = "probe"
+    PROBE = "measurement"
     """A place that the strategy asked for."""
     CLOSER = "closer"
     """The same place once more, with more frames."""
@@ -78,33 +78,33 @@ class Budget:
 
     Parameters
     ----------
-    probes
+    measurements
         Maximum number of measurements, including the first and the final check; at least 2.
     seconds
         Time on the bench's clock; infinite for no limit. Nothing new is begun after it, except the
         way back to the best verified position.
     """
 
-    probes: int = 60
+    measurements: int = 60
     seconds: float = math.inf
 
     def __post_init__(self) -> None:
-        if not isinstance(self.probes, Integral) or isinstance(self.probes, bool):
+        if not isinstance(self.measurements, Integral) or isinstance(self.measurements, bool):
             raise UsageError(
-                f"budget of {self.probes!r} measurements; give a whole number of them."
+                f"budget of {self.measurements!r} measurements; give a whole number of them."
             )
         if not isinstance(self.seconds, Real):
             raise UsageError(f"budget of {self.seconds!r} s; give a number of seconds.")
-        if self.probes < 2:
+        if self.measurements < 2:
             raise UsageError(
-                f"budget of {self.probes} measurements; the first and the final check need 2."
+                f"budget of {self.measurements} measurements; the first and the final check need 2."
             )
         if not self.seconds > 0:
             raise UsageError(f"budget of {self.seconds!r} s; it must be larger than 0.")
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Measure:
     """Read every detector, ``frames`` exposures each, none begun before ``not_before`` (s).
 
     ``reason`` says for people what it is for, ``purpose`` for programs.
@@ -141,11 +141,11 @@ class Finish:
     reason: str
 
 
-Action = Look | Move | Finish
+Action = Measure | Move | Finish
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Exposed:
     """What a look gave.
 
     ``positions`` of all axes as read back; ``exposures`` by detector; ``failures`` in words for the
@@ -177,4 +177,4 @@ class Refused:
     held: bool = False
 
 
-Outcome = Seen | Moved | Refused
+Outcome = Exposed | Moved | Refused

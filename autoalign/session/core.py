@@ -26,15 +26,24 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError, MissingNeedError, UsageError
 from autoalign.diagnosis.turned_over import objection
 from autoalign.optics.layout import Layout
-from autoalign.session.actions import Action, Budget, Finish, Look, Outcome, Purpose, Seen, Status
-from autoalign.session.replay import Recorded, Replay
+from autoalign.session.actions import (
+    Action,
+    Budget,
+    Exposed,
+    Finish,
+    Measure,
+    Outcome,
+    Purpose,
+    Status,
+)
+from autoalign.session.replay import Replay, Replayed
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
-from autoalign.session.seeing import Combine, Eye, Measure, Recent
-from autoalign.session.signal_loss import Light
+from autoalign.session.seeing import Combine, Evaluator, MeasureBeam, Recent
+from autoalign.session.signal_loss import SignalLoss
 from autoalign.session.stepper import Part, Script, Stepper
 from autoalign.spec.feasibility import never_given, never_seen
 from autoalign.spec.terms import Spec
-from autoalign.strategies.base import Cause, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Cause, Measurement, Problem, Strategy, Vector
 
 if TYPE_CHECKING:
     from autoalign.diagnosis.estimator import Knowledge
@@ -43,8 +52,8 @@ __all__ = ["Session"]
 
 LOG = logging.getLogger(__name__)
 
-_Sight = Generator[Action, Outcome, Observation]
-_Proposals = Generator[Sequence[float] | Vector, Observation, None]
+_Sight = Generator[Action, Outcome, Measurement]
+_Proposals = Generator[Sequence[float] | Vector, Measurement, None]
 
 
 class Session(Stepper):
@@ -62,7 +71,7 @@ class Session(Stepper):
         Nominal geometry, or None.
     distances
         mm by plane; those of ``layout`` where not given.
-    hold
+    locked
         Parts or axes that are locked.
     budget, rng, settle, frames, uncertainties, memory
         Measurements and seconds; source of chance (seed 0 where not given); seconds after arrival;
@@ -91,34 +100,34 @@ class Session(Stepper):
         *,
         layout: Layout | None = None,
         distances: Mapping[str, float] | None = None,
-        hold: Sequence[str] = (),
+        locked: Sequence[str] = (),
         budget: Budget | None = None,
         rng: np.random.Generator | None = None,
         settle: float = 0.1,
         frames: int = 1,
         uncertainties: Mapping[str, float] | None = None,
-        memory: Any = None,
-        replay: Sequence[Recorded] = (),
-        measure: Measure | None = None,
+        calibration: Any = None,
+        replay: Sequence[Replayed] = (),
+        measure: MeasureBeam | None = None,
         combine: Combine | None = None,
         recent: Recent | None = None,
     ) -> None:
         super().__init__(axes, settle, frames)
         self.strategy = strategy
-        self.free = tuple(a for n, a in axes.items() if n not in hold and a.part not in hold)
+        self.free = tuple(a for n, a in axes.items() if n not in locked and a.part not in locked)
         self.spec = check_needs(strategy, spec, layout, self.free)
         self.budget = budget or Budget()
-        self.first: Observation | None = None
-        self.best: Observation | None = None
-        self._layout, self._memory = layout, memory
+        self.first: Measurement | None = None
+        self.best: Measurement | None = None
+        self._layout, self._calibration = layout, calibration
         self._uncertainties = dict(uncertainties or {})
         self._rng = rng or np.random.default_rng(0)
-        self._light = Light()
-        self._seen: Observation | None = None
+        self._light = SignalLoss()
+        self._seen: Measurement | None = None
         self._replay = Replay(replay)
         self._centred = 0
         planes = layout.planes if layout is not None else ()
-        self._eye = Eye(
+        self._eye = Evaluator(
             self.spec,
             dict(distances) if distances is not None else {p.name: p.distance for p in planes},
             tuple(a.name for a in self.free),
@@ -135,7 +144,7 @@ class Session(Stepper):
         """Return a session with everything that ``bench`` knows; ``settings`` override it."""
         known: dict[str, Any] = {
             "layout": bench.layout,
-            "hold": bench.hold,
+            "locked": bench.locked,
             "settle": bench.settle,
             "frames": bench.frames,
             "uncertainties": bench.uncertainties,
@@ -171,15 +180,15 @@ class Session(Stepper):
     def _first_look(self) -> _Sight:
         recorded = self._replay.first()
         if recorded is not None:
-            self._note(recorded.observation)
-            self.first = recorded.observation
+            self._note(recorded.measurement)
+            self.first = recorded.measurement
             if not self.first.in_spec:
                 return self.first
         first = yield from self._look(Purpose.FIRST)
         self.first = first
         return first
 
-    def _problem(self, first: Observation) -> Problem:
+    def _problem(self, first: Measurement) -> Problem:
         free = {a.name for a in self.free}
         return Problem(
             axes=self.free,
@@ -188,13 +197,13 @@ class Session(Stepper):
             spec=self.spec,
             rng=self._rng,
             layout=self._layout,
-            held={n: p for n, p in self.positions.items() if n not in free},
+            locked={n: p for n, p in self.positions.items() if n not in free},
             uncertainties=self._uncertainties,
-            memory=self._memory,
-            looks=max(self.budget.probes - 2, 0),
+            calibration=self._calibration,
+            measurements=max(self.budget.measurements - 2, 0),
         )
 
-    def _search(self, first: Observation) -> Generator[Action, Outcome, tuple[Status, str]]:
+    def _search(self, first: Measurement) -> Generator[Action, Outcome, tuple[Status, str]]:
         problem = self._problem(first)
         proposals = self.strategy.propose(problem)
         if not isinstance(proposals, Generator):
@@ -203,7 +212,7 @@ class Session(Stepper):
                 "must be a generator, which yields one position after another (yield, not return). "
                 "Nothing was moved."
             )
-        answer: Observation | None = None
+        answer: Measurement | None = None
         try:
             while True:
                 target, ending = self._ask(proposals, answer, problem)
@@ -212,8 +221,9 @@ class Session(Stepper):
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
                     if self._spent:
-                        measured = f"{self.probes} measurement{'s' if self.probes != 1 else ''}"
-                        return Status.BUDGET, f"{measured} and {self.elapsed:.0f} s spent"
+                        plural = "s" if self.measurements != 1 else ""
+                        spent = f"{self.measurements} measurement{plural} and {self.elapsed:.0f} s"
+                        return Status.BUDGET, f"{spent} spent"
                     if not (yield from self._go(self._named(target), self.strategy.note)):
                         return self._refusal()
                     answer = yield from self._look(Purpose.PROBE)
@@ -246,7 +256,7 @@ class Session(Stepper):
 
     def _light_is_out(self) -> Part:
         """Return to the last position with light after several dark measurements."""
-        if not self._light.ask_again() or self.probes >= self.budget.probes - 1:
+        if not self._light.ask_again() or self.measurements >= self.budget.measurements - 1:
             return False
         assert self._light.last is not None
         there = self._named(self._light.last)
@@ -260,7 +270,7 @@ class Session(Stepper):
         return self._light.out
 
     def _ask(
-        self, proposals: _Proposals, answer: Observation | None, problem: Problem
+        self, proposals: _Proposals, answer: Measurement | None, problem: Problem
     ) -> tuple[Vector | None, str]:
         """Return the strategy's next target inside the reach, or None and why it ended."""
         try:
@@ -282,11 +292,11 @@ class Session(Stepper):
             )
         return problem.clip(target), ""
 
-    def _conclude(self, last: Observation) -> None:
+    def _conclude(self, last: Measurement) -> None:
         """Tell a strategy that wants to know it of the look that ended the alignment in spec."""
         self.strategy.conclude(last)
 
-    def _enough(self, seen: Observation) -> bool:
+    def _enough(self, seen: Measurement) -> bool:
         """Whether a look in spec ends the search: not if one more move is likely to make it surer.
 
         Only a strategy whose next position is its guess at the middle of the spec is asked again.
@@ -298,17 +308,17 @@ class Session(Stepper):
         self._centred += close
         return not close
 
-    def _recorded(self, target: Vector) -> Observation | None:
+    def _recorded(self, target: Vector) -> Measurement | None:
         """Return what the interrupted run saw at ``target``, if that is what comes next there."""
         allowance = np.array([5 * a.arrival_tolerance + a.resolution for a in self.free])
         taken, answers = self._replay.at(target, allowance, (Purpose.CLOSER, Purpose.STILL_LIT))
-        answer: Observation | None = None
+        answer: Measurement | None = None
         for look in taken:
             if look.purpose is Purpose.STILL_LIT:
                 self._light.ask_again()
             elif answers:
-                answer = look.observation
-            self._note(look.observation)
+                answer = look.measurement
+            self._note(look.measurement)
         return answer
 
     @property
@@ -319,30 +329,34 @@ class Session(Stepper):
     @property
     def _spent(self) -> bool:
         """Whether only the verifying look is left of the budget."""
-        return self.probes >= self.budget.probes - 1 or self.elapsed >= self.budget.seconds
+        return (
+            self.measurements >= self.budget.measurements - 1 or self.elapsed >= self.budget.seconds
+        )
 
     def _named(self, target: Vector) -> dict[str, float]:
         return {a.name: float(t) for a, t in zip(self.free, target, strict=True)}
 
     def _look(self, purpose: Purpose, frames: int | None = None) -> _Sight:
-        look = Look(self.probes + 1, self._settled, frames or self.frames, purpose.words, purpose)
+        look = Measure(
+            self.measurements + 1, self._settled, frames or self.frames, purpose.words, purpose
+        )
         outcome = yield look
-        assert isinstance(outcome, Seen)
+        assert isinstance(outcome, Exposed)
         self.positions = dict(outcome.positions)
         self._began = outcome.began if self._began is None else self._began
         self._now = outcome.ended
-        observation = self._eye.observe(outcome, max(look.not_before, outcome.began))
+        measurement = self._eye.observe(outcome, max(look.not_before, outcome.began))
         if self.first is None:
-            quality = observation.quality
-            seen = quality.names if quality is not None else ()
+            parameters = measurement.parameters
+            seen = parameters.names if parameters is not None else ()
             self._refuse(never_seen(self.spec, outcome.exposures, seen, self._eye.distances))
-        if observation.in_spec:
-            observation = self._unless_objected(observation)
-        self._note(observation)
-        self._seen = observation
-        return observation
+        if measurement.in_spec:
+            measurement = self._unless_objected(measurement)
+        self._note(measurement)
+        self._seen = measurement
+        return measurement
 
-    def _unless_objected(self, seen: Observation) -> Observation:
+    def _unless_objected(self, seen: Measurement) -> Measurement:
         """Take a beam that only looks as if it met the spec for one that cannot be judged."""
         begun = self.strategy if self.first is not None else None
         problem = self._problem(self.first or seen)
@@ -353,18 +367,22 @@ class Session(Stepper):
             return seen
         failure = f"{seen.failure}; {words}" if seen.failure else words
         causes = seen.causes | {Cause.OBJECTED}
-        return replace(seen, quality=None, verdict=None, failure=failure, causes=causes)
+        return replace(seen, parameters=None, verdict=None, failure=failure, causes=causes)
 
-    def _note(self, observation: Observation) -> None:
-        self.probes += 1
-        self.last = observation
-        self._light.note(observation)
-        if self.best is None or observation.merit < self.best.merit:
-            self.best = observation
+    def _note(self, measurement: Measurement) -> None:
+        self.measurements += 1
+        self.last = measurement
+        self._light.note(measurement)
+        if self.best is None or measurement.merit < self.best.merit:
+            self.best = measurement
 
-    def _look_closer(self, seen: Observation) -> _Sight:
+    def _look_closer(self, seen: Measurement) -> _Sight:
         """Look again with more frames where only the noise keeps the beam from being in spec."""
-        if seen.verdict is None or seen.in_spec or self.probes >= self.budget.probes - 1:
+        if (
+            seen.verdict is None
+            or seen.in_spec
+            or self.measurements >= self.budget.measurements - 1
+        ):
             return seen
         open_terms = [t for t in seen.verdict.terms if not t.in_spec]
         if any(abs(t.deviation) > t.tolerance / 2 for t in open_terms):
@@ -412,7 +430,7 @@ def _knowledge(strategy: Strategy | None, problem: Problem) -> Knowledge:
     return knowledge_of(strategy, problem)
 
 
-def _beam_measure() -> Measure:
+def _beam_measure() -> MeasureBeam:
     from autoalign.beam.frame.analyse import measure_beam  # noqa: PLC0415
 
     return measure_beam

@@ -8,16 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from autoalign.session.actions import Purpose
-from autoalign.strategies.base import Observation, Vector
+from autoalign.strategies.base import Measurement, Vector
 
-__all__ = ["Recorded", "Replay"]
+__all__ = ["Replay", "Replayed"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Recorded:
+class Replayed:
     """One look of the run: what was seen, what it was for, and seconds into the run."""
 
-    observation: Observation
+    measurement: Measurement
     purpose: Purpose = Purpose.PROBE
     elapsed: float = 0.0
 
@@ -28,17 +28,17 @@ class Replay:
     ``elapsed`` is how many seconds the interrupted run had taken.
     """
 
-    def __init__(self, looks: Sequence[Recorded] = ()) -> None:
-        self._left = list(looks)
-        self.elapsed = looks[-1].elapsed if looks else 0.0
+    def __init__(self, measurements: Sequence[Replayed] = ()) -> None:
+        self._left = list(measurements)
+        self.elapsed = measurements[-1].elapsed if measurements else 0.0
 
-    def first(self) -> Recorded | None:
+    def first(self) -> Replayed | None:
         """Return the look with which the run began, or None where nothing was recorded."""
         return self._left.pop(0) if self._left else None
 
     def at(
         self, target: Vector, allowance: Vector, beside: Collection[Purpose]
-    ) -> tuple[list[Recorded], bool]:
+    ) -> tuple[list[Replayed], bool]:
         """Return the looks that answer a probe of ``target``, and whether they do.
 
         A look closer at the same place belongs to the probe; those whose purpose is ``beside`` it
@@ -47,7 +47,7 @@ class Replay:
         """
         if not self._left:
             return [], False
-        if np.any(np.abs(self._left[0].observation.positions - target) > allowance):
+        if np.any(np.abs(self._left[0].measurement.positions - target) > allowance):
             left, self._left = self._left, []
             return left, False
         taken = [self._left.pop(0)]

@@ -9,7 +9,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import MissingNeedError
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, TermValue, Verdict
-from autoalign.strategies.base import Need, Observation, Strategy
+from autoalign.strategies.base import Measurement, Need, Strategy
 
 __all__ = ["CENTRINGS", "beyond_noise", "check_needs", "compare", "near_limit", "strides"]
 
@@ -48,7 +48,7 @@ def strides(axis: Axis, start: float, target: float) -> int:
     return max(1, math.ceil(abs(target - start) / axis.max_step - 1e-9))
 
 
-def compare(first: Observation, last: Observation) -> str:
+def compare(first: Measurement, last: Measurement) -> str:
     """Return in words how the last measurement compares with the first."""
     if not last.ok:
         return f"where the beam could not be judged ({last.failure})"
@@ -60,7 +60,7 @@ def compare(first: Observation, last: Observation) -> str:
     return f"merit {last.merit:.3g}, {word} than {first.merit:.3g} at the start"
 
 
-def beyond_noise(first: Observation, best: Observation) -> bool:
+def beyond_noise(first: Measurement, best: Measurement) -> bool:
     """Return whether ``best`` is better than the start by more than two standard uncertainties.
 
     Where it is not, the start is the place to be: the least of all noises is no improvement.

@@ -18,16 +18,16 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame, View
 from autoalign.core.interfaces import Reading
-from autoalign.session.actions import Action, Finish, Look, Outcome, Purpose, Seen, Status
-from autoalign.session.seeing import Measure
+from autoalign.session.actions import Action, Exposed, Finish, Measure, Outcome, Purpose, Status
+from autoalign.session.seeing import MeasureBeam
 from autoalign.session.stepper import Script, Stepper
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 
-__all__ = ["Camera", "Guide", "Sight", "Tour", "Visit"]
+__all__ = ["Camera", "Guide", "Scan", "ScanMeasurement", "Waypoint"]
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
+class Waypoint:
     """Where to go and how to measure there.
 
     Parameters
@@ -66,7 +66,7 @@ class Camera:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sight:
+class ScanMeasurement:
     """What was seen at one visit.
 
     ``positions`` of all axes as read back, mm or rad; ``arrived`` when they had come to rest, s;
@@ -88,13 +88,13 @@ class Sight:
         return {plane: average(several) for plane, several in self.frames.items()}
 
 
-Guide = Callable[[Sight], Generator[Visit, Sight, None]]
+Guide = Callable[[ScanMeasurement], Generator[Waypoint, ScanMeasurement, None]]
 """Given the first look: yields visits and is sent what was seen there."""
 
-_Look = Generator[Action, Outcome, Sight]
+_Look = Generator[Action, Outcome, ScanMeasurement]
 
 
-class Tour(Stepper):
+class Scan(Stepper):
     """One tour, steppable as a session is.
 
     Parameters
@@ -119,12 +119,12 @@ class Tour(Stepper):
         settle: float = 0.1,
         frames: int = 1,
         first_frames: int = 5,
-        measure: Measure | None = None,
+        measure: MeasureBeam | None = None,
     ) -> None:
         super().__init__(axes, settle, frames)
         self.start: dict[str, float] = {}
-        self.first: Sight | None = None
-        self.closing: Sight | None = None
+        self.first: ScanMeasurement | None = None
+        self.closing: ScanMeasurement | None = None
         self._guide, self._first_frames = guide, first_frames
         self._measure = measure or _beam_measure()
         self._before: dict[str, Frame] = {}
@@ -153,12 +153,12 @@ class Tour(Stepper):
         return Finish(Status.BACK, False, "every axis is back where it was.")
 
     def _follow(
-        self, visits: Generator[Visit, Sight, None]
+        self, visits: Generator[Waypoint, ScanMeasurement, None]
     ) -> Generator[Action, Outcome, tuple[Status, str] | None]:
         """Make the visits; return what was refused, if something was."""
         answer = self.first
         assert answer is not None
-        visit: Visit | None = None
+        visit: Waypoint | None = None
         while True:
             try:
                 visit = next(visits) if visit is None else visits.send(answer)
@@ -174,21 +174,21 @@ class Tour(Stepper):
 
     def _look(self, reason: str, frames: int, at_once: bool = False) -> _Look:
         not_before = self._arrived if at_once else self._settled
-        look = Look(self.probes + 1, not_before, frames, reason, Purpose.TOUR)
+        look = Measure(self.measurements + 1, not_before, frames, reason, Purpose.TOUR)
         outcome = yield look
-        assert isinstance(outcome, Seen)
+        assert isinstance(outcome, Exposed)
         self.positions = dict(outcome.positions)
         self._began = outcome.began if self._began is None else self._began
         self._now = outcome.ended
-        self.probes += 1
+        self.measurements += 1
         sight = self._sight(outcome, max(not_before, outcome.began))
         here = np.array([outcome.positions[a] for a in self.axes])
-        self.last = Observation(
+        self.last = Measurement(
             here, sight.profiles, failure="; ".join(f"{n}: {t}" for n, t in sight.failures)
         )
         return sight
 
-    def _sight(self, seen: Seen, not_before: float) -> Sight:
+    def _sight(self, seen: Exposed, not_before: float) -> ScanMeasurement:
         frames: dict[str, tuple[BeamProfile, ...]] = {}
         cameras: dict[str, Camera] = {}
         readings: dict[str, tuple[tuple[float, float], ...]] = {}
@@ -211,12 +211,12 @@ class Tour(Stepper):
                     except AlignError as error:
                         failures.append((name, str(error)))
                     cameras[plane] = Camera(e.pitch_x, e.pitch_y, e.origin, e.view)
-        return Sight(
+        return ScanMeasurement(
             dict(seen.positions), self._arrived, frames, cameras, readings, tuple(failures)
         )
 
 
-def _beam_measure() -> Measure:
+def _beam_measure() -> MeasureBeam:
     from autoalign.beam.frame.analyse import measure_beam  # noqa: PLC0415
 
     return partial(measure_beam, repeatable=True)

@@ -9,20 +9,20 @@ from typing import Protocol
 import numpy as np
 
 from autoalign.beam.frame.average import average
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
-from autoalign.session.actions import Seen
-from autoalign.spec.duplicate_frames import same_frames
+from autoalign.session.actions import Exposed
+from autoalign.spec.duplicate_frames import duplicate_frames
 from autoalign.spec.terms import Spec, Verdict
-from autoalign.strategies.base import Cause, Observation
+from autoalign.strategies.base import Cause, Measurement
 
-__all__ = ["Combine", "Eye", "Measure", "Recent", "stated"]
+__all__ = ["Combine", "Evaluator", "MeasureBeam", "Recent", "stated"]
 
 
-class Measure(Protocol):
+class MeasureBeam(Protocol):
     """What ``autoalign.beam.measure_beam`` does."""
 
     def __call__(
@@ -47,10 +47,10 @@ class Combine(Protocol):
         u_pitch: Mapping[str, float],
         u_origin: Mapping[str, float],
         u_distance: Mapping[str, float],
-        u_square: Mapping[str, float],
+        u_pixel_aspect: Mapping[str, float],
         u_roll: Mapping[str, float],
         readings: Mapping[str, tuple[float, float]],
-    ) -> Quality:
+    ) -> BeamParameters:
         """Return the quality of ``profiles`` and ``readings`` (value, uncertainty) together."""
         ...
 
@@ -60,9 +60,9 @@ def stated(
 ) -> dict[str, dict[str, float]]:
     """Return by plane what a bench states of its screens, as ``combine`` takes it.
 
-    "pitch" (relative), "squareness" (relative, of the pitch along columns against rows), "mark"
-    (mm), "roll" (rad) and "distance" (relative) of ``uncertainties`` hold for every plane,
-    "far.pitch" and so on for one; what is not stated counts as exact.
+    "pitch" (relative), "pixel_aspect" (relative, of the pitch along columns against rows),
+    "fiducial" (mm), "roll" (rad) and "distance" (relative) of ``uncertainties`` hold for every
+    plane, "far.pitch" and so on for one; what is not stated counts as exact.
     """
 
     def of(plane: str, what: str) -> float:
@@ -70,9 +70,9 @@ def stated(
 
     return {
         "u_pitch": {p: of(p, "pitch") for p in distances},
-        "u_origin": {p: of(p, "mark") for p in distances},
+        "u_origin": {p: of(p, "fiducial") for p in distances},
         "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
-        "u_square": {p: of(p, "squareness") for p in distances},
+        "u_pixel_aspect": {p: of(p, "pixel_aspect") for p in distances},
         "u_roll": {p: of(p, "roll") for p in distances},
     }
 
@@ -86,8 +86,8 @@ class Recent:
 
 
 @dataclass(frozen=True, slots=True)
-class Eye:
-    """Turns what was seen into an :class:`Observation`.
+class Evaluator:
+    """Turns what was seen into an :class:`Measurement`.
 
     Parameters
     ----------
@@ -108,12 +108,12 @@ class Eye:
     spec: Spec
     distances: Mapping[str, float]
     axes: tuple[str, ...]
-    measure: Measure
+    measure: MeasureBeam
     combine: Combine
     uncertainties: Mapping[str, float] = field(default_factory=dict)
     recent: Recent = field(default_factory=Recent)
 
-    def observe(self, seen: Seen, not_before: float) -> Observation:
+    def observe(self, seen: Exposed, not_before: float) -> Measurement:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
         profiles: dict[str, list[BeamProfile]] = {}
         frames: dict[str, list[Frame]] = {}
@@ -134,11 +134,11 @@ class Eye:
                     frames.setdefault(frame.plane or name, []).append(frame)
                     self._measure(frame, name, profiles, failures)
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
-        if same := same_frames(frames):  # whichever place they are of, they are not of both
+        if same := duplicate_frames(frames):  # whichever place they are of, they are not of both
             causes = frozenset({Cause.SAME_FRAMES})
-            return Observation(positions, {}, failure=same, causes=causes)
+            return Measurement(positions, {}, failure=same, causes=causes)
         averaged = {plane: average(several) for plane, several in profiles.items()}
-        return self._judge(Observation(positions, averaged), numbers, failures)
+        return self._judge(Measurement(positions, averaged), numbers, failures)
 
     def _measure(
         self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[_Failure]
@@ -160,18 +160,18 @@ class Eye:
 
     def _judge(
         self,
-        bare: Observation,
+        bare: Measurement,
         numbers: Mapping[str, tuple[float, float]],
         failures: list[_Failure],
-    ) -> Observation:
+    ) -> Measurement:
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
         distances = {p: self.distances.get(p, 0.0) for p in usable}
         try:
-            quality = self.combine(
+            parameters = self.combine(
                 usable, distances, readings=numbers, **stated(self.uncertainties, distances)
             )
-            missing = self.spec.missing(quality.names)
-            verdict = None if missing else self.spec.evaluate(quality)
+            missing = self.spec.missing(parameters.names)
+            verdict = None if missing else self.spec.evaluate(parameters)
             repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
             noise = 0.0 if missing else _noise(self.spec.evaluate(repeated))
         except AlignError as error:
@@ -188,7 +188,7 @@ class Eye:
             verdict = replace(verdict, in_spec=False)
             words = f"two spots at {', '.join(ghosts)}: in spec is not claimed"
             failures.append(_Failure(Cause.GHOST, words))
-        return replace(_with(bare, failures), quality=quality, verdict=verdict, noise=noise)
+        return replace(_with(bare, failures), parameters=parameters, verdict=verdict, noise=noise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +199,7 @@ class _Failure:
     words: str
 
 
-def _with(bare: Observation, failures: Sequence[_Failure], *last: _Failure) -> Observation:
+def _with(bare: Measurement, failures: Sequence[_Failure], *last: _Failure) -> Measurement:
     every = [*failures, *last]
     causes = frozenset(f.cause for f in every)
     return replace(bare, failure=_listed([f.words for f in every]), causes=causes)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
-from autoalign.strategies.base import Cause, Observation, Vector
+from autoalign.strategies.base import Cause, Measurement, Vector
 
-__all__ = ["Light"]
+__all__ = ["SignalLoss"]
 
 OLD_LOOKS = 3
 """Number of measurements in a row without one new frame, after which a search ends."""
@@ -14,14 +14,14 @@ DARK_LOOKS = 3
 """Number of dark measurements in a row after which the last position with light is measured."""
 
 
-class Light:
+class SignalLoss:
     """Follows the looks of one search; ``last`` is where some plane was last seen lit, or None."""
 
     def __init__(self) -> None:
         self.last: Vector | None = None
         self._dark, self._allowed, self._old = 0, DARK_LOOKS, 0
 
-    def note(self, seen: Observation) -> None:
+    def note(self, seen: Measurement) -> None:
         """Note a measurement; one without frames, or with old ones, says nothing of the light."""
         profiles = seen.profiles.values()
         stale = bool(profiles) or Cause.STALE in seen.causes

@@ -2,7 +2,7 @@
 
 A :class:`Stepper` is a script that yields looks and moves and is sent how they went; it does no
 I/O, never sleeps and knows no clock. :class:`.core.Session` searches for the spec,
-:class:`.tour.Tour` visits positions and goes home.
+:class:`.tour.Scan` visits positions and goes home.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from autoalign.core.axes import Axis, approach_legs
 from autoalign.core.errors import UsageError
 from autoalign.session.actions import (
     Action,
+    Exposed,
     Finish,
-    Look,
+    Measure,
     Move,
     Moved,
     Outcome,
     Purpose,
     Refused,
-    Seen,
     Status,
 )
 from autoalign.session.rules import strides
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 
 __all__ = ["Part", "Script", "Stepper"]
 
@@ -50,8 +50,8 @@ class Stepper(ABC):
     def __init__(self, axes: Mapping[str, Axis], settle: float, frames: int) -> None:
         self.axes = dict(axes)
         self.settle, self.frames = settle, frames
-        self.probes = self.moves = 0
-        self.last: Observation | None = None
+        self.measurements = self.moves = 0
+        self.last: Measurement | None = None
         self.positions: dict[str, float] = {}
         self.finish: Finish | None = None
         self._arrived = -math.inf
@@ -82,7 +82,7 @@ class Stepper(ABC):
         if self.finish is not None:
             raise UsageError("session: it has ended; there is nothing left to observe.")
         action = self.next_action()
-        if not isinstance(outcome, Seen if isinstance(action, Look) else (Moved, Refused)):
+        if not isinstance(outcome, Exposed if isinstance(action, Measure) else (Moved, Refused)):
             raise UsageError(
                 f"session: given {type(outcome).__name__} after a {type(action).__name__}."
             )

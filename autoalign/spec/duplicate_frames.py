@@ -9,10 +9,10 @@ import numpy as np
 
 from autoalign.core.frames import Frame
 
-__all__ = ["same_frames"]
+__all__ = ["duplicate_frames"]
 
 
-def same_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
+def duplicate_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
     """Return in words which two places, by name, gave one picture; "" where none did.
 
     No two cameras, and no camera twice, give the same noise in every pixel. A picture in which all
@@ -21,8 +21,8 @@ def same_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
     for one, other in combinations(frames, 2):
         if any(_same(a, b) for a in frames[one] for b in frames[other]):
             return (
-                f"the frames of {one} and {other} are the same to the last pixel: one "
-                "camera stands for both; give each place its own camera, folder or port"
+                f"the frames of {one} and {other} are identical in every pixel: one camera "
+                "is read for both; give each plane its own camera, folder or port"
             )
     return ""
 

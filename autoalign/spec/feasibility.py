@@ -13,8 +13,8 @@ __all__ = ["never_given", "never_seen"]
 
 OF_A_PLANE = ("x", "y", "xx", "yy", "xy", "skew_x", "skew_y", "power")
 OF_TWO_PLANES = (
-    "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy", "stretch_0",
-    "stretch_45",
+    "pointing_x", "pointing_y", "divergence_xx", "divergence_yy", "divergence_xy", "astigmatism_0",
+    "astigmatism_45",
 )  # fmt: skip
 """What :func:`autoalign.beam.combine` gives, see :mod:`autoalign.beam.parameters`."""
 

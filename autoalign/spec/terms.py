@@ -16,7 +16,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.core.errors import UsageError, unknown_name
 
 __all__ = [
@@ -68,8 +68,8 @@ class MeritTerm(Protocol):
         """The quality's quantities that the term needs."""
         ...
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
-        """Judge ``quality``; ``guard`` standard uncertainties are the guard band."""
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
+        """Judge ``parameters``; ``guard`` standard uncertainties are the guard band."""
         ...
 
 
@@ -96,9 +96,9 @@ class QuantityTerm:
         """The one quantity."""
         return (self.quantity,)
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge the quantity."""
-        value, u = quality[self.quantity], quality.u(self.quantity)
+        value, u = parameters[self.quantity], parameters.u(self.quantity)
         deviation = value - self.target
         return TermValue(
             self.name, self.unit, value, self.target, deviation, u, self.tolerance, self.weight,
@@ -130,10 +130,10 @@ class PointingTerm:
         """The pointing along the direction."""
         return (self.name,)
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge the pointing."""
         term = QuantityTerm(self.name, self.tolerance, self.target, "rad", self.weight)
-        return term.evaluate(quality, guard)
+        return term.evaluate(parameters, guard)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,33 +185,33 @@ class DivergenceTerm:
             f"{self.near}.yy",
         )
 
-    def floor(self, quality: Quality) -> float:
+    def floor(self, parameters: BeamParameters) -> float:
         """Return the growth that a perfect bench shows, rad."""
         if self.source_divergence == 0:
             return 0.0
-        return quality.own_growth(self.source_divergence, self.waist, self.near, self.far)
+        return parameters.own_growth(self.source_divergence, self.waist, self.near, self.far)
 
-    def _eased(self, quality: Quality, floor: float) -> float:
+    def _eased(self, parameters: BeamParameters, floor: float) -> float:
         """Return by how much the floor falls where the near beam is wider, rad/mm.
 
         The floor f of a beam of width D over the length L is (√(D² + g) − D)/L.
         """
         if floor == 0:
             return 0.0
-        length = quality.distances[self.far] - quality.distances[self.near]
-        near = (quality[f"{self.near}.xx"] + quality[f"{self.near}.yy"]) / 2
+        length = parameters.distances[self.far] - parameters.distances[self.near]
+        near = (parameters[f"{self.near}.xx"] + parameters[f"{self.near}.yy"]) / 2
         return floor / max(near + length * floor, 1e-9)
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge the worse principal direction."""
-        floor = self.floor(quality)
-        values, covariance = quality.pick(self.quantities)
+        floor = self.floor(parameters)
+        values, covariance = parameters.pick(self.quantities)
         deviations = values[:3] - floor * np.array([1.0, 1.0, 0.0])
         tensor = np.array([[deviations[0], deviations[2]], [deviations[2], deviations[1]]])
         eigenvalues, vectors = np.linalg.eigh(tensor)
         worst = int(np.argmax(np.abs(eigenvalues)))
         v = vectors[:, worst]
-        eased = self._eased(quality, floor) / 2
+        eased = self._eased(parameters, floor) / 2
         gradient = np.array([v[0] ** 2, v[1] ** 2, 2 * v[0] * v[1], eased, eased])
         u = math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
         deviation = float(eigenvalues[worst])
@@ -241,11 +241,11 @@ class EllipticityTerm:
     @property
     def quantities(self) -> tuple[str, ...]:
         """The two stretch components."""
-        return ("stretch_0", "stretch_45")
+        return ("astigmatism_0", "astigmatism_45")
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge the ratio of the principal stretches."""
-        stretch, covariance = quality.pick(self.quantities)
+        stretch, covariance = parameters.pick(self.quantities)
         amount = float(np.hypot(*stretch))
         value = (1 - amount) / (1 + amount)
         direction = stretch / amount if amount > 0 else np.array([1.0, 0.0])
@@ -329,26 +329,26 @@ class Spec:
         """Every quantity that some term needs, once."""
         return tuple(dict.fromkeys(q for t in self.terms for q in t.quantities))
 
-    def evaluate(self, quality: Quality) -> Verdict:
-        """Judge ``quality``."""
-        terms = tuple(t.evaluate(quality, self.guard) for t in self.terms)
+    def evaluate(self, parameters: BeamParameters) -> Verdict:
+        """Judge ``parameters``."""
+        terms = tuple(t.evaluate(parameters, self.guard) for t in self.terms)
         residuals = np.concatenate([math.sqrt(t.weight) * t.components for t in terms])
         merit = float(np.sqrt(np.mean(residuals**2)))
         return Verdict(terms, residuals, merit, all(t.in_spec for t in terms))
 
-    def slopes(self, quality: Quality, steps: Floats) -> Floats:
+    def slopes(self, parameters: BeamParameters, steps: Floats) -> Floats:
         """Return how the residuals change with each of :attr:`quantities` (residuals, quantities).
 
         By differences of ``steps`` (quantities,), each in the quantity's unit; only the terms that
         need a quantity are judged again.
         """
-        now = [t.evaluate(quality, self.guard) for t in self.terms]
+        now = [t.evaluate(parameters, self.guard) for t in self.terms]
         ends = np.cumsum([len(t.components) for t in now])
         slopes = np.zeros((int(ends[-1]), len(steps)))
         for k, (name, step) in enumerate(zip(self.quantities, steps, strict=True)):
-            values = quality.values.copy()
-            values[quality.index(name)] += step
-            varied = replace(quality, values=values)
+            values = parameters.values.copy()
+            values[parameters.index(name)] += step
+            varied = replace(parameters, values=values)
             for term, old, end in zip(self.terms, now, ends, strict=True):
                 if name in term.quantities:
                     change = term.evaluate(varied, self.guard).components - old.components

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
-from autoalign.strategies.descent import Sight
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
+from autoalign.strategies.descent import ScanMeasurement
 from autoalign.strategies.recover import recover
 from autoalign.strategies.scalar import ScaledBox
 
@@ -49,7 +49,7 @@ class AxisByAxis(Strategy):
     name: str = field(default="axis-by-axis", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         seen = problem.first
         if not seen.ok:
@@ -83,13 +83,13 @@ def pair(slopes: Floats) -> list[int]:
 class _Hand:
     """Where the bench stands, and what is seen there."""
 
-    def __init__(self, box: ScaledBox, seen: Observation) -> None:
+    def __init__(self, box: ScaledBox, seen: Measurement) -> None:
         assert seen.verdict is not None
         self.box = box
         self.u = box.scaled(seen.positions)
         self.r = seen.verdict.residuals
 
-    def try_all(self, push: float) -> Generator[Vector, Observation, Floats]:
+    def try_all(self, push: float) -> Generator[Vector, Measurement, Floats]:
         """Push every axis once; return how each changes the residuals (m, n) per unit."""
         slopes = np.zeros((len(self.r), self.box.count))
         for axis in range(self.box.count):
@@ -102,7 +102,7 @@ class _Hand:
 
     def turn(
         self, axis: int, symptom: int, push: float, turns: int, slope: float
-    ) -> Generator[Vector, Observation, None]:
+    ) -> Generator[Vector, Measurement, None]:
         """Turn ``axis`` until its ``symptom`` is gone, and leave it at the best place seen."""
         seen = [(float(self.u[axis]), self.r)]
         for _ in range(turns):
@@ -115,7 +115,7 @@ class _Hand:
             seen.append((here, self.r))
         self.u[axis], self.r = min(seen, key=lambda p: abs(p[1][symptom]))
 
-    def _go(self, axis: int, t: float) -> Sight:
+    def _go(self, axis: int, t: float) -> ScanMeasurement:
         u = self.u.copy()
         u[axis] = t
         seen = yield self.box.real(u)

@@ -26,14 +26,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.core.findings import Finding
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, Verdict
 
-__all__ = ["Cause", "Need", "Observation", "Problem", "Strategy", "Vector"]
+__all__ = ["Cause", "Measurement", "Need", "Problem", "Strategy", "Vector"]
 
 Vector = npt.NDArray[np.float64]
 
@@ -72,10 +72,10 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Observation:
+class Measurement:
     """What was seen at one visit.
 
-    ``positions`` (n,) of the problem's axes as read back, mm or rad. ``quality`` and ``verdict``
+    ``positions`` (n,) of the problem's axes as read back, mm or rad. ``parameters`` and ``verdict``
     are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
     was measured, ``failure`` says in words why not more and ``causes`` in codes. Such a visit is
     data, not an exception.
@@ -85,7 +85,7 @@ class Observation:
 
     positions: Vector
     profiles: dict[str, BeamProfile]
-    quality: Quality | None = None
+    parameters: BeamParameters | None = None
     verdict: Verdict | None = None
     failure: str = ""
     noise: float = 0.0
@@ -112,20 +112,20 @@ class Problem:
     """What a strategy has to work with.
 
     ``axes`` are the free ones; ``start`` (n,) is where they stand and ``first`` what was seen
-    there. ``held`` gives the positions of the axes that do not move, by name. ``rng`` is the only
-    source of chance. ``looks`` is how many the session grants at most, None where nobody says.
+    there. ``locked`` gives the positions of the axes that do not move, by name. ``rng`` is the only
+    source of chance. ``measurements`` is how many the session grants at most, or None.
     """
 
     axes: tuple[Axis, ...]
     start: Vector
-    first: Observation
+    first: Measurement
     spec: Spec
     rng: np.random.Generator
     layout: Layout | None = None
-    held: dict[str, float] | None = None
+    locked: dict[str, float] | None = None
     uncertainties: dict[str, float] | None = None
-    memory: Any = None
-    looks: int | None = None
+    calibration: Any = None
+    measurements: int | None = None
 
     @property
     def lower(self) -> Vector:
@@ -155,8 +155,8 @@ class Strategy(ABC):
     the first measurement; it calls :meth:`propose` once and runs the generator; after every yield
     it reads ``note``; it reads ``distrusts`` before it believes a measurement, and ``centres`` once
     the spec is met; it calls :meth:`conclude` with the measurement that ended the run in spec; at
-    the end it reads ``findings``, ``memory`` and ``memory_refused``. All have defaults that suit a
-    strategy which knows nothing of the kind.
+    the end it reads ``findings``, ``calibration`` and ``calibration_refused``. All have defaults
+    that suit a strategy which knows nothing of the kind.
     """
 
     name: str = ""
@@ -180,18 +180,18 @@ class Strategy(ABC):
     """What it found wrong with the bench."""
 
     remembers: bool = False
-    """Whether it uses ``Problem.memory`` and sets ``memory``."""
+    """Whether it uses ``Problem.memory`` and sets ``calibration``."""
 
-    memory: dict[str, Any] | None = None
+    calibration: dict[str, Any] | None = None
     """What to pass as ``Problem.memory`` next time on this bench; None where nothing is to be
     kept."""
 
-    memory_refused: str = ""
+    calibration_refused: str = ""
     """Why ``Problem.memory`` was not used, in words; "" where it was, or where there was none."""
 
     @abstractmethod
-    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Measurement, None]:
         """Yield positions (n,) to visit; each yield returns what was seen there."""
 
-    def conclude(self, seen: Observation) -> None:  # noqa: B027 - a hook; most need not know
+    def conclude(self, seen: Measurement) -> None:  # noqa: B027 - a hook; most need not know
         """Learn from the measurement that ended the run in spec; the generator never sees it."""

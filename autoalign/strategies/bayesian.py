@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 
 __all__ = ["Bayesian", "Surrogate"]
@@ -36,7 +36,7 @@ class Bayesian(Strategy):
     name: str = field(default="bayesian", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         surrogate = Surrogate(problem, self.first, self.kept)
         surrogate.tell(problem.first)
@@ -64,7 +64,7 @@ class Surrogate:
         self._asked = np.array(_limited(self._model.ask), dtype=np.float64)
         return self._box.real(self._asked)
 
-    def tell(self, seen: Observation) -> None:
+    def tell(self, seen: Measurement) -> None:
         """Take a measurement into account, asked for or not.
 
         What was asked for counts at the place that was asked, so that a grid of steps or a

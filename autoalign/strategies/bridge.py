@@ -12,11 +12,11 @@ from collections.abc import Callable, Generator
 from queue import SimpleQueue
 from typing import Any
 
-from autoalign.strategies.base import Observation, Vector
+from autoalign.strategies.base import Measurement, Vector
 
 __all__ = ["Ask", "as_generator"]
 
-Ask = Callable[[Vector], Observation]
+Ask = Callable[[Vector], Measurement]
 """What an optimiser is given: looks at positions (n,) and returns what is seen there."""
 
 
@@ -29,7 +29,7 @@ class _Worker:
 
     def __init__(self, solve: Callable[[Ask], Any]) -> None:
         self.requests: SimpleQueue[Vector | BaseException | None] = SimpleQueue()
-        self._answers: SimpleQueue[Observation | None] = SimpleQueue()
+        self._answers: SimpleQueue[Measurement | None] = SimpleQueue()
         self._solve = solve
         self._abandoned = False
         self._thread = threading.Thread(target=self._run, name="optimiser", daemon=True)
@@ -37,8 +37,8 @@ class _Worker:
     def start(self) -> None:
         self._thread.start()
 
-    def answer(self, observation: Observation) -> None:
-        self._answers.put(observation)
+    def answer(self, measurement: Measurement) -> None:
+        self._answers.put(measurement)
 
     def abandon(self) -> None:
         """Unwind the optimiser where it is, and wait until its thread has ended."""
@@ -46,7 +46,7 @@ class _Worker:
         self._answers.put(None)
         self._thread.join()
 
-    def _ask(self, position: Vector) -> Observation:
+    def _ask(self, position: Vector) -> Measurement:
         if self._abandoned:
             raise _Abandoned
         self.requests.put(position)
@@ -66,7 +66,7 @@ class _Worker:
         self.requests.put(ending)
 
 
-def as_generator(solve: Callable[[Ask], Any]) -> Generator[Vector, Observation, None]:
+def as_generator(solve: Callable[[Ask], Any]) -> Generator[Vector, Measurement, None]:
     """Return a generator of the positions that ``solve`` asks for.
 
     ``solve(ask)`` is run once; what it returns is left aside, what it raises comes out of the
@@ -81,7 +81,7 @@ def as_generator(solve: Callable[[Ask], Any]) -> Generator[Vector, Observation, 
                 return
             if isinstance(request, BaseException):
                 raise request
-            observation = yield request
-            worker.answer(observation)
+            measurement = yield request
+            worker.answer(measurement)
     finally:
         worker.abandon()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 
 __all__ = ["CmaEs"]
@@ -30,7 +30,7 @@ class CmaEs(Strategy):
     name: str = field(default="cma-es", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         from cmaes import CMA  # noqa: PLC0415
 

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Observation, Problem, Vector
-from autoalign.strategies.response import Response
+from autoalign.strategies.base import Measurement, Problem, Vector
+from autoalign.strategies.response import ResponseEstimate
 
-__all__ = ["Descent", "Sight"]
+__all__ = ["Descent", "ScanMeasurement"]
 
 Floats = npt.NDArray[np.float64]
-Sight = Generator[Vector, Observation, Observation]
+ScanMeasurement = Generator[Vector, Measurement, Measurement]
 
 
 @dataclass(slots=True, eq=False)
@@ -44,14 +44,14 @@ class Descent:
     """
 
     problem: Problem
-    seen: Observation
-    features: Callable[[Observation], Floats | None]
-    noise: Callable[[Observation], float]
-    done: Callable[[Observation], bool]
+    seen: Measurement
+    features: Callable[[Measurement], Floats | None]
+    noise: Callable[[Measurement], float]
+    done: Callable[[Measurement], bool]
     push: float = 1.0
     goal: float = 0.5
     patience: int = 4
-    response: Response = field(init=False)
+    response: ResponseEstimate = field(init=False)
     _u: Floats = field(init=False)
     _r: Floats = field(init=False)
     _damping: float = 0.0
@@ -62,9 +62,9 @@ class Descent:
         r = self.features(self.seen)
         assert r is not None
         self._r, self._u = r, self._scaled(self.seen.positions)
-        self.response = Response(len(r), len(self.problem.axes))
+        self.response = ResponseEstimate(len(r), len(self.problem.axes))
 
-    def run(self) -> Sight:
+    def run(self) -> ScanMeasurement:
         """Yield positions; return the last observation: done, or the descent is stuck."""
         failures = 0
         last = self.seen
@@ -95,7 +95,7 @@ class Descent:
         """Whether the axes known so far do not promise enough to be tried."""
         return self.response.promise(self._r, step) > self.goal or failures > 0
 
-    def _push(self, axis: int) -> Sight:
+    def _push(self, axis: int) -> ScanMeasurement:
         """Push one axis until something is seen: one way, the other, less."""
         room_below, room_above = (
             abs(float((self._scaled(b) - self._u)[axis]))
@@ -117,7 +117,7 @@ class Descent:
         self._skipped.add(axis)
         return last
 
-    def _try(self, step: Floats) -> Sight:
+    def _try(self, step: Floats) -> ScanMeasurement:
         """Take ``step``; keep it if it helped, learn from it either way."""
         last = yield self._real(self._u + step)
         r = self.features(last)
@@ -134,7 +134,7 @@ class Descent:
             self._damping = max(4 * self._damping, 0.1 * size)
         return last
 
-    def _learn(self, seen: Observation, r: Floats) -> None:
+    def _learn(self, seen: Measurement, r: Floats) -> None:
         step = self._scaled(seen.positions) - self._u
         self.response.learn(step, r - self._r, self.noise(seen))
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.bridge import Ask, as_generator
 from autoalign.strategies.recover import recover
 from autoalign.strategies.scalar import ScaledBox
@@ -34,7 +34,7 @@ class DfoLs(Strategy):
     name: str = field(default="dfo-ls", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         seen = problem.first
         if not seen.ok:
@@ -42,7 +42,7 @@ class DfoLs(Strategy):
         if seen.ok:
             yield from as_generator(lambda ask: self._solve(problem, seen, ask))
 
-    def _solve(self, problem: Problem, seen: Observation, ask: Ask) -> None:
+    def _solve(self, problem: Problem, seen: Measurement, ask: Ask) -> None:
         import dfols  # noqa: PLC0415
 
         box = ScaledBox(problem)

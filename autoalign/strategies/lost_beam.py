@@ -12,7 +12,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.model.predict import Twin
+from autoalign.model.predict import BenchModel
 
 __all__ = ["search_positions"]
 
@@ -25,15 +25,15 @@ FINENESS = 0.7
 MOST = 400
 
 
-def search_positions(twin: Twin, here: Floats, lower: Floats, upper: Floats) -> Floats:
+def search_positions(model: BenchModel, here: Floats, lower: Floats, upper: Floats) -> Floats:
     """Return the positions (n, axes) to visit, likeliest first; their number is the bound.
 
     Each is the one nearest to ``here`` (axes weighed by their reach) that displaces the beam on the
     plane closest to the optics by one knot of the net. Knots out of reach are left out.
     """
-    phi = np.zeros(twin.size)
-    near = int(np.argmin([p.distance for p in twin.layout.planes]))
-    seen = twin.predict(here[None], phi, derivatives=True)
+    phi = np.zeros(model.size)
+    near = int(np.argmin([p.distance for p in model.layout.planes]))
+    seen = model.predict(here[None], phi, derivatives=True)
     assert seen.jacobian is not None
     assert seen.motion is not None
     spread = seen.jacobian[0, near, :2]

@@ -18,13 +18,13 @@ from autoalign.core.findings import Amount, Finding
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import usable
-from autoalign.strategies.base import Need, Observation, Problem, Strategy
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 from autoalign.strategies.lost_beam import search_positions
 
 __all__ = ["Model", "knowledge_of"]
 
 Floats = npt.NDArray[np.float64]
-Steps = Generator[Sequence[float] | Floats, Observation, Observation | None]
+Steps = Generator[Sequence[float] | Floats, Measurement, Measurement | None]
 
 PATIENCE = 4
 """Probes without a better merit before the strategy gives up."""
@@ -44,15 +44,15 @@ def knowledge_of(strategy: Strategy | None, problem: Problem) -> Knowledge:
     if problem.layout is None:
         raise MissingNeedError("what is known of a bench needs its layout; give one.")
     return Knowledge(
-        problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
+        problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.calibration
     )
 
 
 class Model(Strategy):
-    """Alignment in about three looks; needs the bench's layout.
+    """Alignment in about three measurements; needs the bench's layout.
 
-    ``memory`` is None until something trustworthy is known. ``bound`` is how many places a search
-    for a lost beam may visit, stated before the first of them; None where no search was needed.
+    ``calibration`` is None until something trustworthy is known. ``bound`` is how many places a
+    search for a lost beam may visit, stated before the first of them; None where none was needed.
     """
 
     name = "model"
@@ -64,17 +64,17 @@ class Model(Strategy):
         self.knowledge: Knowledge | None = None
         self.bound: int | None = None
 
-    def propose(self, problem: Problem) -> Generator[Sequence[float] | Floats, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Floats, Measurement, None]:
         """Yield positions; see :class:`~autoalign.strategies.base.Strategy`."""
         if problem.layout is None:
             raise MissingNeedError("strategy model needs the layout of the bench; give one.")
         know = Knowledge(
-            problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.memory
+            problem.layout, problem.axes, problem.spec, problem.uncertainties, problem.calibration
         )
-        self.knowledge, self.findings, self.memory, self.bound = know, (), None, None
-        self.memory_refused = know.refusal
+        self.knowledge, self.findings, self.calibration, self.bound = know, (), None, None
+        self.calibration_refused = know.refusal
         course = _Course(problem, know)
-        seen: Observation | None = problem.first
+        seen: Measurement | None = problem.first
         while seen is not None:
             if not know.learn(seen.positions, seen.profiles):
                 seen = yield from self._find(course)
@@ -87,7 +87,7 @@ class Model(Strategy):
             self.note = course.note
             seen = yield target
 
-    def conclude(self, seen: Observation) -> None:
+    def conclude(self, seen: Measurement) -> None:
         """Learn from the look that found the beam in spec, for next time."""
         know = self.knowledge
         if know is not None and know.learn(seen.positions, seen.profiles):
@@ -96,10 +96,12 @@ class Model(Strategy):
 
     def _keep(self, know: Knowledge) -> None:
         """Remember what is known now; nothing at all once the cameras are in doubt."""
-        self.memory = None if know.camera is not None else know.memory() or self.memory
+        self.calibration = (
+            None if know.camera is not None else know.calibration() or self.calibration
+        )
 
     def _say(self, know: Knowledge) -> None:
-        self.findings, self.memory_refused = know.findings, know.refusal
+        self.findings, self.calibration_refused = know.findings, know.refusal
         self.distrusts = know.camera is not None
 
     def _find(self, course: _Course) -> Steps:
@@ -134,8 +136,8 @@ class _Course:
         self.problem, self.know = problem, know
         self.here = problem.start
         self.lit: Floats | None = None
-        self.note = "probe"
-        self.judged: list[Observation] = []
+        self.note = "measurement"
+        self.judged: list[Measurement] = []
         self.idle = self.blind = self.losses = self.searched = self.felt = 0
         self._places: list[Floats] | None = None
 
@@ -143,10 +145,10 @@ class _Course:
         """Where to search for a lost beam, likeliest first; fixed when the search begins."""
         if self._places is None:
             low, high = self.problem.lower, self.problem.upper
-            self._places = list(search_positions(self.know.twin, self.here, low, high))
+            self._places = list(search_positions(self.know.model, self.here, low, high))
         return self._places
 
-    def next(self, seen: Observation) -> Floats | None:
+    def next(self, seen: Measurement) -> Floats | None:
         """Return the next position, or None to give up."""
         self.here = self.lit = seen.positions
         if seen.verdict is not None:
@@ -156,7 +158,7 @@ class _Course:
         self.blind = 0 if seen.verdict is not None else self.blind + 1
         if self.idle > PATIENCE or self.blind > BLIND or self.know.camera is not None:
             return None
-        if self.know.inconsistent and len(self.know.looks) == 1:
+        if self.know.inconsistent and len(self.know.measurements) == 1:
             return self._feel(seen.positions)
         if self.idle > 1 and self.know.inconsistent:
             return self._by_response()
@@ -198,11 +200,11 @@ class _Course:
         return self.problem.clip(best.positions + step)
 
 
-def _lit(seen: Observation) -> bool:
+def _lit(seen: Measurement) -> bool:
     return any(usable(p) for p in seen.profiles.values())
 
 
-def _change(a: Observation, b: Observation) -> Floats:
+def _change(a: Measurement, b: Measurement) -> Floats:
     assert a.verdict is not None
     assert b.verdict is not None
     return b.verdict.residuals - a.verdict.residuals

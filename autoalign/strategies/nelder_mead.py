@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import ScaledBox
 from autoalign.strategies.scipy_search import minimise
 
@@ -32,7 +32,7 @@ class NelderMead(Strategy):
     name: str = field(default="nelder-mead", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         return minimise(problem, "Nelder-Mead", self.restarts, 1, self._options)
 

@@ -6,7 +6,7 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from typing import Any
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import ScaledBox
 from autoalign.strategies.scipy_search import minimise
 
@@ -27,7 +27,7 @@ class Powell(Strategy):
     name: str = field(default="powell", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         return minimise(problem, "Powell", self.restarts, 2, self._options)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 
 __all__ = ["Random"]
 
@@ -17,7 +17,7 @@ class Random(Strategy):
     name: str = field(default="random", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit, without end."""
         span = problem.upper - problem.lower
         while True:

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.profile import Use
-from autoalign.strategies.base import Observation, Problem
-from autoalign.strategies.descent import Descent, Sight
+from autoalign.strategies.base import Measurement, Problem
+from autoalign.strategies.descent import Descent, ScanMeasurement
 
 __all__ = ["centroids", "find_light", "recover", "walk_back"]
 
@@ -19,7 +19,7 @@ _NEAR_ENOUGH = 0.5
 """A centroid this close to a plane's zero, mm, needs no more walking."""
 
 
-def recover(problem: Problem, seen: Observation) -> Sight:
+def recover(problem: Problem, seen: Measurement) -> ScanMeasurement:
     """Yield positions until the spec can be judged or there is nothing left to try.
 
     The plane that shows most is followed first, then the others are added.
@@ -36,7 +36,7 @@ def recover(problem: Problem, seen: Observation) -> Sight:
     return seen
 
 
-def visible(seen: Observation) -> tuple[str, ...]:
+def visible(seen: Measurement) -> tuple[str, ...]:
     """Return the planes at which there is something to follow, the most trustworthy first."""
     order = list(Use)
 
@@ -49,7 +49,7 @@ def visible(seen: Observation) -> tuple[str, ...]:
     )
 
 
-def centroids(seen: Observation, planes: tuple[str, ...]) -> Floats | None:
+def centroids(seen: Measurement, planes: tuple[str, ...]) -> Floats | None:
     """Return the centroids (2k,) at ``planes`` in plane axes, mm; None where one is missing."""
     if not set(planes) <= set(visible(seen)):
         return None
@@ -57,18 +57,18 @@ def centroids(seen: Observation, planes: tuple[str, ...]) -> Floats | None:
     return np.array(places, dtype=np.float64).ravel()
 
 
-def walk_back(problem: Problem, seen: Observation, planes: tuple[str, ...]) -> Sight:
+def walk_back(problem: Problem, seen: Measurement, planes: tuple[str, ...]) -> ScanMeasurement:
     """Bring the centroids at ``planes`` towards the planes' zeros.
 
     Returns as soon as the spec can be judged, more planes show a whole beam, or they are there.
     """
 
-    def whole(now: Observation) -> int:
+    def whole(now: Measurement) -> int:
         return sum(v.use is Use.ALL for v in now.profiles.values())
 
     start = whole(seen)
 
-    def done(now: Observation) -> bool:
+    def done(now: Measurement) -> bool:
         places = centroids(now, planes)
         there = places is not None and float(np.max(np.abs(places))) < _NEAR_ENOUGH
         return now.ok or whole(now) > start or there
@@ -77,15 +77,17 @@ def walk_back(problem: Problem, seen: Observation, planes: tuple[str, ...]) -> S
     return (yield from descent.run())
 
 
-def find_light(problem: Problem, seen: Observation) -> Sight:
+def find_light(problem: Problem, seen: Measurement) -> ScanMeasurement:
     """Try random places in boxes around the start that grow to the whole reach.
 
     Two of five are within a tenth of the reach. They take two thirds of the problem's looks, so
     that some are left to align with.
     """
-    looks = _MOST if problem.looks is None else min(2 * problem.looks // 3, _MOST)
-    for k in range(looks):
-        share = 0.02 * 50.0 ** (k / max(looks - 1, 1))
+    measurements = (
+        _MOST if problem.measurements is None else min(2 * problem.measurements // 3, _MOST)
+    )
+    for k in range(measurements):
+        share = 0.02 * 50.0 ** (k / max(measurements - 1, 1))
         low = problem.start + share * (problem.lower - problem.start)
         high = problem.start + share * (problem.upper - problem.start)
         seen = yield problem.clip(low + problem.rng.random(len(low)) * (high - low))

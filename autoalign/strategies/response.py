@@ -14,13 +14,13 @@ import numpy.typing as npt
 
 from autoalign.model.bounded import bounded_least_squares
 
-__all__ = ["Response"]
+__all__ = ["ResponseEstimate"]
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(slots=True, eq=False)
-class Response:
+class ResponseEstimate:
     """Estimate of J (m, n) in residuals per unit of the scaled axes, and P (n, n) of its rows.
 
     Parameters

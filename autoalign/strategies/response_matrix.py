@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.descent import Descent
 from autoalign.strategies.recover import recover
 
@@ -36,7 +36,7 @@ class ResponseMatrix(Strategy):
     name: str = field(default="response-matrix", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         seen = problem.first
         for k in range(1 + self.restarts):
@@ -52,14 +52,14 @@ class ResponseMatrix(Strategy):
             seen = descent.seen
 
 
-def residuals(seen: Observation) -> npt.NDArray[np.float64] | None:
+def residuals(seen: Measurement) -> npt.NDArray[np.float64] | None:
     """Return the residual vector; None where the spec could not be judged."""
     return seen.verdict.residuals if seen.verdict is not None else None
 
 
-def _noise(seen: Observation) -> float:
+def _noise(seen: Measurement) -> float:
     return seen.noise
 
 
-def _in_spec(seen: Observation) -> bool:
+def _in_spec(seen: Measurement) -> bool:
     return seen.in_spec

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.strategies.base import Observation, Problem, Vector
+from autoalign.strategies.base import Measurement, Problem, Vector
 from autoalign.strategies.recover import centroids, visible
 
 __all__ = ["Cost", "ScaledBox"]
@@ -60,7 +60,7 @@ class Cost:
 
     worst: float = 1.0
 
-    def __call__(self, seen: Observation) -> float:
+    def __call__(self, seen: Measurement) -> float:
         """Return the cost of ``seen``; always finite."""
         if seen.ok:
             self.worst = max(self.worst, seen.merit)

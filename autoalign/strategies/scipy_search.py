@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from autoalign.strategies.base import Observation, Problem, Vector
+from autoalign.strategies.base import Measurement, Problem, Vector
 from autoalign.strategies.bridge import Ask, as_generator
 from autoalign.strategies.scalar import Cost, ScaledBox
 
@@ -18,7 +18,7 @@ Options = Callable[[int, Vector, ScaledBox], dict[str, Any]]
 
 def minimise(
     problem: Problem, method: str, restarts: int, power: int, options: Options
-) -> Generator[Vector, Observation, None]:
+) -> Generator[Vector, Measurement, None]:
     """Yield the positions that scipy's ``method`` asks for.
 
     Parameters

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.bayesian import Surrogate
-from autoalign.strategies.descent import Descent, Sight
+from autoalign.strategies.descent import Descent, ScanMeasurement
 from autoalign.strategies.recover import recover
 from autoalign.strategies.response_matrix import residuals
 
@@ -41,7 +41,7 @@ class WithoutModel(Strategy):
     name: str = field(default="without-model", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield positions to visit."""
         best = problem.first
         if not best.ok:
@@ -62,20 +62,20 @@ class WithoutModel(Strategy):
                 best = seen if seen.ok and seen.merit < best.merit else best
 
     def _descend(
-        self, problem: Problem, best: Observation, surrogate: Surrogate, push: float
-    ) -> Sight:
+        self, problem: Problem, best: Measurement, surrogate: Surrogate, push: float
+    ) -> ScanMeasurement:
         """Descend from ``best``, telling the surrogate of every look; return the best seen."""
         descent = Descent(
             problem, best, residuals, lambda s: s.noise, lambda s: s.in_spec,
             push=push, patience=self.patience,
         )  # fmt: skip
-        looks = descent.run()
+        measurements = descent.run()
         try:
-            target = next(looks)
+            target = next(measurements)
             while True:
                 seen = yield target
                 surrogate.tell(seen)
                 best = seen if seen.ok and seen.merit < best.merit else best
-                target = looks.send(seen)
+                target = measurements.send(seen)
         except StopIteration:
             return best

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.core.axes import Axis
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Need, Observation, Problem, Strategy
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 
 __all__ = ["MadeUpBench", "StrategyConformance"]
 
@@ -65,7 +65,7 @@ class MadeUpBench:
         )
         self.spec = Spec(tuple(QuantityTerm(f"q{k}", 1.0) for k in range(count + 1)))
 
-    def observe(self, positions: Sequence[float] | Floats) -> Observation:
+    def observe(self, positions: Sequence[float] | Floats) -> Measurement:
         """Return what is seen at ``positions`` (n,), clipped to the reach."""
         lower = np.array([a.reachable[0] for a in self.axes])
         upper = np.array([a.reachable[1] for a in self.axes])
@@ -73,13 +73,13 @@ class MadeUpBench:
         place = np.clip(np.floor(asked / self._step) * self._step, lower, upper)
         u = (place - self._best) / self._sizes
         if self._blind(u):
-            return Observation(place, {}, failure="no light")
+            return Measurement(place, {}, failure="no light")
         values = self._matrix @ u + 0.01 * (self._matrix @ u / 4) ** 2
         names = tuple(t.name for t in self.spec.terms)
-        quality = Quality(names, values, np.diag(np.full(len(names), 1e-4)), {})
-        return Observation(place, {}, quality, self.spec.evaluate(quality), noise=0.01)
+        parameters = BeamParameters(names, values, np.diag(np.full(len(names), 1e-4)), {})
+        return Measurement(place, {}, parameters, self.spec.evaluate(parameters), noise=0.01)
 
-    def problem(self, seed: int, looks: int) -> Problem:
+    def problem(self, seed: int, measurements: int) -> Problem:
         """Return the problem that a strategy is given."""
         start = self.observe(self.start)
         return Problem(
@@ -88,8 +88,8 @@ class MadeUpBench:
             start,
             self.spec,
             np.random.default_rng(seed),
-            held={},
-            looks=looks,
+            locked={},
+            measurements=measurements,
         )
 
 
@@ -191,7 +191,7 @@ class StrategyConformance:
         problem = bench.problem(1, self.budget)
         kept: list[tuple[Any, Floats]] = [(problem.start, problem.start.copy())]
 
-        def keep(yielded: Any, seen: Observation) -> None:
+        def keep(yielded: Any, seen: Measurement) -> None:
             arrays = [yielded, seen.positions]
             if seen.verdict is not None:
                 arrays.append(seen.verdict.residuals)
@@ -233,16 +233,16 @@ class StrategyConformance:
 
     def drive(
         self,
-        proposals: Generator[Any, Observation, None],
+        proposals: Generator[Any, Measurement, None],
         bench: Any,
-        follow: Callable[[Any, Observation], None] = lambda *_: None,
+        follow: Callable[[Any, Measurement], None] = lambda *_: None,
         budget: int | None = None,
-    ) -> tuple[list[Floats], list[Observation]]:
+    ) -> tuple[list[Floats], list[Measurement]]:
         """Do what a session does; return what was asked for and what was seen there."""
         asked: list[Floats] = []
-        seen: list[Observation] = []
+        seen: list[Measurement] = []
         try:
-            answer: Observation | None = None
+            answer: Measurement | None = None
             for _ in range(self.budget if budget is None else budget):
                 try:
                     yielded = next(proposals) if answer is None else proposals.send(answer)

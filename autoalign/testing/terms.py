@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.spec.terms import MeritTerm, TermValue
 
 __all__ = ["TermConformance"]
@@ -141,9 +141,9 @@ class TermConformance:
         values = {**self.somewhere(term), **_DECOYS}
         found = []
         for names in (list(values), list(values), list(values)[::-1]):
-            quality = _quality({n: values[n] for n in names}, np.zeros((len(names),) * 2))
-            found.append(term.evaluate(quality, 1.0))
-            assert quality.values.tolist() == [values[n] for n in names]
+            parameters = _quality({n: values[n] for n in names}, np.zeros((len(names),) * 2))
+            found.append(term.evaluate(parameters, 1.0))
+            assert parameters.values.tolist() == [values[n] for n in names]
         for other in found[1:]:
             assert other.deviation == pytest.approx(found[0].deviation, rel=1e-12)
             np.testing.assert_allclose(other.components, found[0].components, rtol=1e-12)
@@ -190,7 +190,7 @@ class TermConformance:
         return size**2 * correlation * np.outer(scale, scale)
 
 
-def _quality(values: Mapping[str, float], covariance: Floats | None) -> Quality:
+def _quality(values: Mapping[str, float], covariance: Floats | None) -> BeamParameters:
     numbers = np.array(list(values.values()), dtype=np.float64)
     spread = np.zeros((len(numbers),) * 2) if covariance is None else covariance
-    return Quality(tuple(values), numbers, spread, {"near": 400.0, "far": 2400.0})
+    return BeamParameters(tuple(values), numbers, spread, {"near": 400.0, "far": 2400.0})

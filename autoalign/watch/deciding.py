@@ -14,15 +14,15 @@ import numpy.typing as npt
 
 from autoalign.core.axes import Axis
 from autoalign.spec.terms import TermValue, Verdict
-from autoalign.watch.policy import Decision, Policy, Sighting, Step
+from autoalign.watch.policy import Decision, Policy, Step, WatchMeasurement
 from autoalign.watch.trend import trend
 from autoalign.watch.unexpected import unexpected
 
-__all__ = ["Past", "decide", "moved"]
+__all__ = ["WatchHistory", "decide", "moved"]
 
 
 @dataclass(slots=True, eq=False)
-class Past:
+class WatchHistory:
     """What the decisions remember: sightings since the last move, holds and realignments.
 
     ``guard`` is the spec's guard band in standard uncertainties; ``first`` the first sighting since
@@ -32,15 +32,15 @@ class Past:
 
     axes: Mapping[str, Axis]
     guard: float = 1.645
-    seen: list[Sighting] = field(default_factory=list)
-    steady: list[Sighting] = field(default_factory=list)
-    first: Sighting | None = None
+    seen: list[WatchMeasurement] = field(default_factory=list)
+    steady: list[WatchMeasurement] = field(default_factory=list)
+    first: WatchMeasurement | None = None
     holding: str = ""
     doubtful: bool = False
     realigned: list[float] = field(default_factory=list)
 
 
-def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
+def decide(policy: Policy, past: WatchHistory, now: WatchMeasurement) -> Decision:
     """Decide after ``now`` and remember it in ``past``."""
     if past.holding:
         return _on_hold(policy, past, now)
@@ -49,13 +49,13 @@ def decide(policy: Policy, past: Past, now: Sighting) -> Decision:
     if odd:
         past.holding, past.steady, past.first = odd, [], None
         return Decision(Step.HOLD, odd)
-    if past.first is None or not past.first.observation.ok:
+    if past.first is None or not past.first.measurement.ok:
         past.first = now
     past.seen = [*past.seen, now][-policy.history :]
     return _drifting(policy, past, now)
 
 
-def moved(past: Past, at: float, left: Sighting | None = None) -> None:
+def moved(past: WatchHistory, at: float, left: WatchMeasurement | None = None) -> None:
     """Remember that a realignment was carried out at ``at``, s: what was seen before is over.
 
     ``left`` is how it left the bench; what the next measurement sees is held against that.
@@ -64,8 +64,8 @@ def moved(past: Past, at: float, left: Sighting | None = None) -> None:
     past.realigned.append(at)
 
 
-def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
-    verdict = now.observation.verdict
+def _drifting(policy: Policy, past: WatchHistory, now: WatchMeasurement) -> Decision:
+    verdict = now.measurement.verdict
     assert verdict is not None
     if not verdict.in_spec:
         reason = _shortfall(verdict)
@@ -88,18 +88,18 @@ def _drifting(policy: Policy, past: Past, now: Sighting) -> Decision:
     return Decision(Step.REALIGN, reason)
 
 
-def _on_hold(policy: Policy, past: Past, now: Sighting) -> Decision:
+def _on_hold(policy: Policy, past: WatchHistory, now: WatchMeasurement) -> Decision:
     worn_out = [t for t in past.realigned if now.time - t < policy.per]
     before, past.first = (past.steady[-1] if past.steady else past.first), None
     odd = unexpected(policy, past.axes, before, now, past.steady[0] if past.steady else None)
     if odd:
-        past.steady = [now] if now.observation.ok and before is not None else []
+        past.steady = [now] if now.measurement.ok and before is not None else []
         return Decision(Step.HOLD, f"still paused ({past.holding}); now: {odd}")
     past.steady = [*past.steady, now]
     if len(past.steady) < policy.steady:
         count = f"{len(past.steady)} of {policy.steady} steady measurements"
         return Decision(Step.HOLD, f"still paused ({past.holding}); {count}")
-    if len(worn_out) >= policy.realignments and not now.observation.in_spec:
+    if len(worn_out) >= policy.realignments and not now.measurement.in_spec:
         return Decision(Step.HOLD, f"still paused ({past.holding})")
     past.seen, past.first, past.steady = list(past.steady), past.steady[0], []
     past.holding, past.doubtful = "", False

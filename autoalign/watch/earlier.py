@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 
 from autoalign.core.errors import JournalError
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.journal import read_journal
 from autoalign.journal.codec import plain
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 from autoalign.watch.incident import cleared_incidents
-from autoalign.watch.policy import Sighting
+from autoalign.watch.policy import WatchMeasurement
 
 __all__ = ["Left", "doubts", "read_left", "set_damaged_aside", "write_left"]
 
@@ -35,10 +35,10 @@ class Left:
     positions: dict[str, float] = field(default_factory=dict)
     settled: list[str] = field(default_factory=list)
 
-    def sighting(self, time: float) -> Sighting | None:
+    def sighting(self, time: float) -> WatchMeasurement | None:
         """Return it as a sighting of the axes alone, to hold the next measurement against."""
-        nothing = Observation(np.array([]), {}, failure="an earlier watch")
-        return Sighting(time, nothing, self.positions) if self.positions else None
+        nothing = Measurement(np.array([]), {}, failure="an earlier watch")
+        return WatchMeasurement(time, nothing, self.positions) if self.positions else None
 
 
 def read_left(folder: Path) -> Left:
@@ -65,7 +65,7 @@ def read_left(folder: Path) -> Left:
 
 def write_left(folder: Path, left: Left) -> None:
     """Keep ``left`` for the next watch, in one step."""
-    write_whole(folder / _NAME, json.dumps(plain(asdict(left)), indent=2) + "\n")
+    atomic_write(folder / _NAME, json.dumps(plain(asdict(left)), indent=2) + "\n")
 
 
 def doubts(folder: Path, settled: Iterable[str]) -> dict[str, str]:
@@ -124,7 +124,7 @@ def _renamed(path: Path, why: str) -> str:
         place = path.with_name(f"{_ASIDE}{path.stem}-{k}.db")
     log = path.with_name(f"{path.name}-wal")
     try:
-        write_whole(place.with_suffix(".txt"), f"{words}: {why}\n")
+        atomic_write(place.with_suffix(".txt"), f"{words}: {why}\n")
         path.replace(place)
         if log.exists():
             log.replace(place.with_name(f"{place.name}-wal"))

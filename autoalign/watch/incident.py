@@ -13,7 +13,7 @@ from pathlib import Path
 
 from autoalign.core.cautions import BEFORE_APPROACH
 from autoalign.core.errors import HeldError, JournalError, UsageError
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 
 __all__ = [
     "Incident",
@@ -127,7 +127,7 @@ def _incident(why: str, now: datetime) -> Incident:
 
 
 def _write(path: Path, incident: Incident) -> None:
-    write_whole(path, json.dumps(asdict(incident), indent=2) + "\n")
+    atomic_write(path, json.dumps(asdict(incident), indent=2) + "\n")
 
 
 def _read(path: Path) -> Incident:

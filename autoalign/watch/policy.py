@@ -8,9 +8,9 @@ from enum import StrEnum
 
 from autoalign.beam.profile import Use
 from autoalign.core.errors import UsageError
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 
-__all__ = ["Decision", "Policy", "Sighting", "Step"]
+__all__ = ["Decision", "Policy", "Step", "WatchMeasurement"]
 
 
 class Step(StrEnum):
@@ -31,21 +31,21 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sighting:
+class WatchMeasurement:
     """One scheduled measurement.
 
     ``time`` on the bench's clock, s; ``positions`` of all axes, mm or rad.
     """
 
     time: float
-    observation: Observation
+    measurement: Measurement
     positions: Mapping[str, float]
 
     @property
     def powers(self) -> dict[str, float]:
         """Light at every plane whose whole beam was seen."""
         whole = (Use.ALL, Use.POSITION)
-        return {p: v.power for p, v in self.observation.profiles.items() if v.use in whole}
+        return {p: v.power for p, v in self.measurement.profiles.items() if v.use in whole}
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,12 +15,12 @@ from autoalign.core.errors import AlignError, DetectorError, HeldError, UsageErr
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
 from autoalign.run.blocking import run
-from autoalign.run.calibration_file import BenchMemory
+from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import Latch, MoveGuard
-from autoalign.session import Budget, Look, Purpose, Recent, Session, Status
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
-from autoalign.watch.deciding import Past, decide, moved
+from autoalign.session import Budget, Measure, Purpose, Recent, Session, Status
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
+from autoalign.watch.deciding import WatchHistory, decide, moved
 from autoalign.watch.earlier import Left, doubts, read_left, set_damaged_aside, write_left
 from autoalign.watch.incident import (
     Incident,
@@ -30,7 +30,7 @@ from autoalign.watch.incident import (
     keep_room,
     set_aside,
 )
-from autoalign.watch.policy import Decision, Policy, Sighting, Step
+from autoalign.watch.policy import Decision, Policy, Step, WatchMeasurement
 from autoalign.watch.status import WatchState, WatchStatus, write_status
 
 __all__ = ["Watch", "WatchSummary"]
@@ -46,7 +46,7 @@ class WatchSummary:
     ``state`` is the one that the status file gives; ``paused`` tells whether it ended while paused.
     """
 
-    looks: int = 0
+    measurements: int = 0
     in_spec: int = 0
     realignments: int = 0
     realigned_in_spec: int = 0
@@ -82,7 +82,7 @@ class Watch:
     policy, budget, guard
         How to behave, what one realignment may spend, and the last check before motion; its travel
         budget counts anew for every realignment.
-    memory
+    calibration
         What is remembered of the bench, or the file of it; kept up to date from each realignment
         that ends in spec. With ``fresh`` what the file holds is not used.
     follow
@@ -108,7 +108,7 @@ class Watch:
         policy: Policy | None = None,
         budget: Budget | None = None,
         guard: MoveGuard | None = None,
-        memory: Any = None,
+        calibration: Any = None,
         fresh: bool = False,
         follow: Callable[[float, Decision], None] | None = None,
         stop: StopFlag | None = None,
@@ -126,18 +126,18 @@ class Watch:
         self.bench, self.make_strategy, self.folder = bench, make_strategy, Path(folder)
         self.policy, self.budget = policy or Policy(), budget or Budget()
         self.guard = guard or MoveGuard(bench.axes)
-        self.memory = BenchMemory(bench, memory, fresh=fresh)
+        self.calibration = CalibrationFile(bench, calibration, fresh=fresh)
         self.follow, self.stop, self.cleared = follow, stop, cleared
-        self.past = Past(bench.axes, bench.spec.guard)
+        self.past = WatchHistory(bench.axes, bench.spec.guard)
         self.summary = WatchSummary()
         self._broken_looks = self._broken_realignments = 0
         self._recent = Recent()
-        self._last: Sighting | None = None
+        self._last: WatchMeasurement | None = None
         self._left = Left()
         self._doubts: dict[str, str] = {}
 
-    def run(self, *, looks: int | None = None) -> WatchSummary:
-        """Watch until told to end, latched, or after ``looks`` measurements; return what was done.
+    def run(self, *, measurements: int | None = None) -> WatchSummary:
+        """Watch until ended, latched, or after ``measurements``; return what was done.
 
         Raises
         ------
@@ -157,7 +157,7 @@ class Watch:
                 try:
                     with self._journal() as journal:
                         self._clear(incident)
-                        self._watch(journal, looks)
+                        self._watch(journal, measurements)
                 finally:
                     forget_room(self.folder)
         except Timeout as error:
@@ -167,9 +167,9 @@ class Watch:
             ) from error
         return self.summary
 
-    def _watch(self, journal: Journal, looks: int | None) -> None:
+    def _watch(self, journal: Journal, measurements: int | None) -> None:
         try:
-            self._rounds(journal, looks)
+            self._rounds(journal, measurements)
         except KeyboardInterrupt:
             self._status("interrupted", 0.0, ended=True)
             raise
@@ -180,10 +180,10 @@ class Watch:
                 self._status(self.summary.reason, 0.0, ended=True)
             raise
 
-    def _rounds(self, journal: Journal, looks: int | None) -> None:
+    def _rounds(self, journal: Journal, measurements: int | None) -> None:
         self._after_earlier(journal)
         wait = 0.0
-        while looks is None or self.summary.looks < looks:
+        while measurements is None or self.summary.measurements < measurements:
             if not self._wait(wait) or self.guard.latch is Latch.SAFE:
                 break
             decision = self._look_and_decide(journal)
@@ -205,7 +205,7 @@ class Watch:
         self._status(self.summary.reason, 0.0, ended=True)
 
     def _look_and_decide(self, journal: Journal) -> Decision:
-        self.summary.looks += 1
+        self.summary.measurements += 1
         try:
             sighting = self._look(journal)
         except AlignError as error:
@@ -216,7 +216,7 @@ class Watch:
         self._broken_looks = 0
         decision = decide(self.policy, self.past, sighting)
         self._last = sighting
-        self.summary.in_spec += sighting.observation.in_spec
+        self.summary.in_spec += sighting.measurement.in_spec
         if decision.step is Step.HOLD:
             self._hold(decision.reason)
             return decision
@@ -227,7 +227,7 @@ class Watch:
         self._leave(sighting.positions)
         return decision
 
-    def _look(self, journal: Journal) -> Sighting:
+    def _look(self, journal: Journal) -> WatchMeasurement:
         session = Session.for_bench(
             self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent
         )
@@ -237,9 +237,9 @@ class Watch:
             raise HeldError("told to end before the measurement.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
             raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
-        look = Look(self.summary.looks, 0.0, session.frames, "watch", Purpose.WATCH)
+        look = Measure(self.summary.measurements, 0.0, session.frames, "watch", Purpose.WATCH)
         journal.look(look, session.positions, session.last)
-        return Sighting(self.bench.clock.now(), session.last, dict(session.positions))
+        return WatchMeasurement(self.bench.clock.now(), session.last, dict(session.positions))
 
     def _all_read(self, event: Event) -> bool:
         """Whether every detector gave numbers: where these do not do, none is broken."""
@@ -253,7 +253,7 @@ class Watch:
         self.guard.travelled = dict.fromkeys(self.guard.axes, 0.0)
         strategy = self.make_strategy()
         session = Session.for_bench(
-            self.bench, strategy, budget=self.budget, memory=self.memory.data,
+            self.bench, strategy, budget=self.budget, calibration=self.calibration.data,
             rng=np.random.default_rng(self.summary.realignments), recent=self._recent,
         )  # fmt: skip
         record = {**self._described(strategy.name), "reason": why.reason}
@@ -270,14 +270,16 @@ class Watch:
         if finish.status is Status.STOPPED:
             return Decision(Step.STAND, "told to end during a realignment; it is not finished")
         now = self.bench.clock.now()
-        moved(self.past, now, Sighting(now, session.last, positions) if session.last else None)
+        moved(
+            self.past, now, WatchMeasurement(now, session.last, positions) if session.last else None
+        )
         self._broken_realignments = 0
-        remark = self.memory.unused(strategy)
+        remark = self.calibration.unused(strategy)
         ending = f"{finish.reason} ({remark.rstrip('.')})" if remark else finish.reason
         journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec:
             self.summary.realigned_in_spec += 1
-            self.memory.keep(strategy.memory)
+            self.calibration.keep(strategy.calibration)
             return Decision(Step.STAND, f"realigned: {ending}")
         self.past.holding = f"a realignment did not reach the spec: {ending}"
         self._hold(self.past.holding)
@@ -368,14 +370,14 @@ class Watch:
             self.follow(now, decision)
 
     def _status(self, reason: str, wait: float, *, ended: bool = False) -> None:
-        seen = self._last.observation if self._last else None
+        seen = self._last.measurement if self._last else None
         verdict = seen.verdict if seen else None
         self.summary.state = _state(self.guard.latch, ended)
         status = WatchStatus(
             self.bench.name, self.summary.state.value, reason,
             self.bench.clock.wall().isoformat(timespec="seconds"),
             bool(verdict and verdict.in_spec), verdict.merit if verdict else None,
-            self.summary.looks, self.summary.in_spec, self.summary.realignments,
+            self.summary.measurements, self.summary.in_spec, self.summary.realignments,
             self.summary.realigned_in_spec, self.summary.holds, wait,
         )  # fmt: skip
         self.summary.status = status
@@ -408,6 +410,6 @@ class _Standing(Strategy):
     name = "watch"
     needs: frozenset[Need] = frozenset()
 
-    def propose(self, problem: Problem) -> Generator[Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
         """Yield nothing."""
         yield from ()

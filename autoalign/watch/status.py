@@ -38,7 +38,7 @@ class WatchStatus:
     updated: str
     in_spec: bool
     merit: float | None
-    looks: int
+    measurements: int
     looks_in_spec: int
     realignments: int
     realignments_in_spec: int

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.watch.policy import Sighting
+from autoalign.watch.policy import WatchMeasurement
 
 __all__ = ["trend"]
 
 
-def trend(seen: Sequence[Sighting], ahead: float) -> npt.NDArray[np.float64]:
+def trend(seen: Sequence[WatchMeasurement], ahead: float) -> npt.NDArray[np.float64]:
     """Return (n,) how far, in tolerances, the trend takes each component in ``ahead`` s.
 
     The components are those of the terms, in their order; (0,) where nothing was judged. A straight
@@ -20,7 +20,7 @@ def trend(seen: Sequence[Sighting], ahead: float) -> npt.NDArray[np.float64]:
     own standard uncertainty is taken for noise (common practice) and gives 0, as do fewer than four
     looks.
     """
-    usable = [(s.time, s.observation.verdict) for s in seen]
+    usable = [(s.time, s.measurement.verdict) for s in seen]
     t = np.array([time for time, verdict in usable if verdict is not None])
     rows = [np.concatenate([k.components for k in v.terms]) for _, v in usable if v is not None]
     if len(rows) < 4:

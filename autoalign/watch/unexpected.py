@@ -8,7 +8,7 @@ import numpy as np
 
 from autoalign.beam.profile import BeamProfile, FlagKind
 from autoalign.core.axes import Axis
-from autoalign.watch.policy import Policy, Sighting
+from autoalign.watch.policy import Policy, WatchMeasurement
 
 __all__ = ["unexpected"]
 
@@ -16,15 +16,15 @@ __all__ = ["unexpected"]
 def unexpected(
     policy: Policy,
     axes: Mapping[str, Axis],
-    before: Sighting | None,
-    now: Sighting,
-    first: Sighting | None = None,
+    before: WatchMeasurement | None,
+    now: WatchMeasurement,
+    first: WatchMeasurement | None = None,
 ) -> str:
     """Return in words what is not as expected since ``before``; "" where nothing is.
 
     Axes and light are also held against ``first``, so that many small changes do not add up unseen.
     """
-    seen = now.observation
+    seen = now.measurement
     if seen.profiles and all(_dark(p) for p in seen.profiles.values()):
         return "no light at any plane: the source is off, blocked or interlocked"
     if not seen.profiles and not seen.ok:
@@ -42,8 +42,8 @@ def _dark(profile: BeamProfile) -> bool:
     return FlagKind.DARK in profile.flags or profile.power <= 5 * profile.power_uncertainty
 
 
-def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:
-    then, seen = before.observation.verdict, now.observation.verdict
+def _jumped(policy: Policy, before: WatchMeasurement, now: WatchMeasurement) -> str:
+    then, seen = before.measurement.verdict, now.measurement.verdict
     if then is None or seen is None:
         return ""
     change = float(np.max(np.abs(seen.residuals - then.residuals)))
@@ -52,7 +52,7 @@ def _jumped(policy: Policy, before: Sighting, now: Sighting) -> str:
     return f"the beam jumped by {change:.1f} tolerances without a move"
 
 
-def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
+def _walked(axes: Mapping[str, Axis], before: WatchMeasurement, now: WatchMeasurement) -> str:
     for name, axis in axes.items():
         change = now.positions[name] - before.positions.get(name, now.positions[name])
         if abs(change) > 3 * axis.arrival_tolerance + axis.resolution:
@@ -63,7 +63,7 @@ def _walked(axes: Mapping[str, Axis], before: Sighting, now: Sighting) -> str:
     return ""
 
 
-def _power(policy: Policy, before: Sighting, now: Sighting) -> str:
+def _power(policy: Policy, before: WatchMeasurement, now: WatchMeasurement) -> str:
     now_lit = now.powers
     for plane, power in before.powers.items():
         if plane in now_lit and power > 0:

@@ -23,9 +23,9 @@ try:
 except ImportError:  # Windows
     _TERMINAL = ()
 
-__all__ = ["FAMILIES", "WriteTimeoutError", "mapped", "opening_error"]
+__all__ = ["BENCH_TYPES", "WriteTimeoutError", "mapped", "opening_error"]
 
-FAMILIES: tuple[type[Exception], ...] = (OSError, TypeError, AttributeError, *_TERMINAL)
+BENCH_TYPES: tuple[type[Exception], ...] = (OSError, TypeError, AttributeError, *_TERMINAL)
 """``SerialException`` is an ``OSError``."""
 
 _MISSING = {errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ECONNREFUSED, errno.EHOSTUNREACH}
@@ -48,7 +48,7 @@ def mapped(where: str, doing: str) -> Iterator[None]:
             "arrived is not known. Check the cable, the handshake setting and whether the "
             "controller hangs."
         ) from None
-    except FAMILIES as error:
+    except BENCH_TYPES as error:
         raise LinkError(
             f"{where}: the line broke while {doing} ({type(error).__name__}: {error}). Check "
             "cable and power, then open the bench again and verify the positions."

@@ -39,7 +39,7 @@ class PortSettings(Settings):
     )
     baudrate: int = Field(default=115200, gt=0, description="Line speed, bit/s.")
     bytesize: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits of a character.")
-    parity: Literal["none", "even", "odd", "mark", "space"] = Field(
+    parity: Literal["none", "even", "odd", "fiducial", "space"] = Field(
         default="none", description="Parity bit of a character."
     )
     stopbits: Literal[1, 2] = Field(default=1, description="Stop bits after a character.")

@@ -14,7 +14,7 @@ from filelock import FileLock, Timeout
 from serial.tools import list_ports
 
 from autoalign.core.errors import PortBusyError, UsageError
-from autoalign_drivers.mapping import FAMILIES, opening_error
+from autoalign_drivers.mapping import BENCH_TYPES, opening_error
 from autoalign_drivers.port_settings import PortSettings
 
 __all__ = ["SLICE", "PortLock", "open_port"]
@@ -107,7 +107,7 @@ def open_port(settings: PortSettings, where: str) -> tuple[serial.Serial, PortLo
     try:
         port = _make(settings, where)
         port.open()
-    except FAMILIES as error:
+    except BENCH_TYPES as error:
         lock.release()
         if isinstance(error, UsageError):
             raise

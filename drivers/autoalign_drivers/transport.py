@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from autoalign.core.clock import Clock, RealClock
 from autoalign.core.errors import LinkError, LinkTimeoutError, ReplyError
-from autoalign_drivers.mapping import FAMILIES, mapped
+from autoalign_drivers.mapping import BENCH_TYPES, mapped
 from autoalign_drivers.port_settings import LineSettings
 from autoalign_drivers.ports import open_port
 
@@ -217,6 +217,6 @@ class Transport:
             raise LinkError(f"{self.where}: no line any more: {self._failure}")
 
     def _release(self) -> None:
-        with contextlib.suppress(*FAMILIES):
+        with contextlib.suppress(*BENCH_TYPES):
             self._port.close()
         self._lock.release()

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Blemishes", "Post", "Spot", "covered"]
+__all__ = ["Blemish", "Blemishes", "Post", "covered"]
 
 Floats = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class Blemish:
     """A round chip or grain of dust at ``x``, ``y``, mm, of ``radius`` mm."""
 
     x: float
@@ -39,8 +39,8 @@ class Post:
 class Blemishes:
     """Chips (hard), dust (soft) and a post on or before one mirror."""
 
-    chips: tuple[Spot, ...] = ()
-    dust: tuple[Spot, ...] = ()
+    chips: tuple[Blemish, ...] = ()
+    dust: tuple[Blemish, ...] = ()
     post: Post | None = None
 
     @classmethod
@@ -51,14 +51,14 @@ class Blemishes:
         angle = rng.uniform(0, 2 * math.pi, chips)
         size = rng.uniform(0.03, 0.08, chips) * radius
         edge = [
-            Spot(radius * math.cos(a), radius * math.sin(a), float(s))
+            Blemish(radius * math.cos(a), radius * math.sin(a), float(s))
             for a, s in zip(angle, size, strict=True)
         ]
         where = rng.uniform(-0.7, 0.7, (dust, 2)) * radius
         grain = rng.uniform(0.01, 0.03, dust) * radius
         depth = rng.uniform(0.3, 0.9, dust)
         grains = [
-            Spot(float(x), float(y), float(s), float(o))
+            Blemish(float(x), float(y), float(s), float(o))
             for (x, y), s, o in zip(where, grain, depth, strict=True)
         ]
         return cls(tuple(edge), tuple(grains))

@@ -296,8 +296,8 @@ class SimulatedCamera:
         if not self.world.moving(begin):
             return self.rate(begin + exposure / 2)
         steps = (np.arange(_LOOKS_WHILE_MOVING) + 0.5) / _LOOKS_WHILE_MOVING
-        looks = [self.rate(begin + float(s) * exposure) for s in steps]
-        return np.asarray(np.mean(looks, axis=0), np.float32)
+        measurements = [self.rate(begin + float(s) * exposure) for s in steps]
+        return np.asarray(np.mean(measurements, axis=0), np.float32)
 
 
 def _lens(traits: CameraTraits) -> Image:

@@ -22,17 +22,17 @@ from autoalign.spec.terms import Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor
-from autoalign_simulators.simulation import BenchSimulation, Plan, build
+from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
 __all__ = ["AXES", "START", "VIEWS", "demo_layout", "plan", "simulate"]
 
 AXES = (
-    Axis("source.x", "mm", -6.0, 6.0, resolution=5e-4, play=8e-3, speed=2.0),
-    Axis("source.y", "mm", -6.0, 6.0, resolution=5e-4, play=8e-3, speed=2.0),
-    Axis("source.z", "mm", -10.0, 10.0, resolution=1e-3, play=10e-3, speed=4.0),
-    Axis("mirror.tip", "rad", -0.020, 0.020, resolution=2e-6, play=15e-6, speed=10e-3),
-    Axis("mirror.tilt", "rad", -0.020, 0.020, resolution=2e-6, play=15e-6, speed=10e-3),
-    Axis("mirror.clocking", "rad", -0.040, 0.040, resolution=5e-6, play=40e-6, speed=20e-3),
+    Axis("source.x", "mm", -6.0, 6.0, resolution=5e-4, backlash=8e-3, speed=2.0),
+    Axis("source.y", "mm", -6.0, 6.0, resolution=5e-4, backlash=8e-3, speed=2.0),
+    Axis("source.z", "mm", -10.0, 10.0, resolution=1e-3, backlash=10e-3, speed=4.0),
+    Axis("mirror.tip", "rad", -0.020, 0.020, resolution=2e-6, backlash=15e-6, speed=10e-3),
+    Axis("mirror.tilt", "rad", -0.020, 0.020, resolution=2e-6, backlash=15e-6, speed=10e-3),
+    Axis("mirror.clocking", "rad", -0.040, 0.040, resolution=5e-6, backlash=40e-6, speed=20e-3),
 )
 """The six axes of the demo."""
 
@@ -69,7 +69,7 @@ of 50 mm; "sensor" a bare sensor, for beams of a few millimetres."""
 def plan(
     layout: Layout | None = None, fields: Mapping[str, float] | None = None, pixels: int = 512,
     view: str = "screens", axis_list: Sequence[Axis] = AXES,
-) -> Plan:  # fmt: skip
+) -> FramePlan:  # fmt: skip
     """Return the plan of a collimator bench.
 
     Parameters
@@ -110,7 +110,7 @@ def plan(
         source_divergence=light.core_diameter / rho, planes=(names[0], names[-1]), waist=rho
     )
     start = {a: share * width for a, width in START.items()}
-    return Plan(layout, tuple(axis_list), start, cameras, tuple(names), spec)
+    return FramePlan(layout, tuple(axis_list), start, cameras, tuple(names), spec)
 
 
 def simulate(

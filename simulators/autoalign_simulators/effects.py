@@ -42,7 +42,7 @@ class Effects:
     """
 
     misaligned: bool = True
-    play: bool = True
+    backlash: bool = True
     scale: bool = True
     resolution: bool = True
     creep: bool = True

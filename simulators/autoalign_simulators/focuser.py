@@ -19,7 +19,7 @@ from autoalign.spec.terms import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor
-from autoalign_simulators.simulation import BenchSimulation, Plan, build
+from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
 __all__ = ["AXES", "START", "demo_layout", "focal_width", "plan", "simulate"]
 
@@ -30,12 +30,12 @@ START = {
 """Half-widths of the ranges that the misalignment is drawn from, mm and rad."""
 
 AXES = (
-    Axis("steering.tip", "rad", -0.008, 0.008, resolution=5e-7, play=4e-6, speed=5e-3),
-    Axis("steering.tilt", "rad", -0.008, 0.008, resolution=5e-7, play=4e-6, speed=5e-3),
-    Axis("mirror.z", "mm", -5.0, 5.0, resolution=1e-3, play=8e-3, speed=2.0),
-    Axis("mirror.tip", "rad", -0.010, 0.010, resolution=5e-7, play=4e-6, speed=5e-3),
-    Axis("mirror.tilt", "rad", -0.010, 0.010, resolution=5e-7, play=4e-6, speed=5e-3),
-    Axis("mirror.clocking", "rad", -0.030, 0.030, resolution=5e-6, play=40e-6, speed=20e-3),
+    Axis("steering.tip", "rad", -0.008, 0.008, resolution=5e-7, backlash=4e-6, speed=5e-3),
+    Axis("steering.tilt", "rad", -0.008, 0.008, resolution=5e-7, backlash=4e-6, speed=5e-3),
+    Axis("mirror.z", "mm", -5.0, 5.0, resolution=1e-3, backlash=8e-3, speed=2.0),
+    Axis("mirror.tip", "rad", -0.010, 0.010, resolution=5e-7, backlash=4e-6, speed=5e-3),
+    Axis("mirror.tilt", "rad", -0.010, 0.010, resolution=5e-7, backlash=4e-6, speed=5e-3),
+    Axis("mirror.clocking", "rad", -0.030, 0.030, resolution=5e-6, backlash=40e-6, speed=20e-3),
 )
 """The six axes of the demo, in the order of the layout's motions."""
 
@@ -57,7 +57,7 @@ def focal_width(layout: Layout) -> float:
     return optic.reflected_focal_length * math.hypot(waist, light.divergence)
 
 
-def plan(layout: Layout | None = None, pixels: int = 640) -> Plan:
+def plan(layout: Layout | None = None, pixels: int = 640) -> FramePlan:
     """Return the plan of a focuser; ``layout`` None for the demo's own."""
     layout = layout or demo_layout()
     traits = CameraTraits(
@@ -75,7 +75,7 @@ def plan(layout: Layout | None = None, pixels: int = 640) -> Plan:
     terms += [QuantityTerm(f"{middle}.{k}", 0.15 * width, width, "mm") for k in ("xx", "yy")]
     terms.append(DivergenceTerm(5e-3, near=names[0], far=names[-1]))
     cameras = dict.fromkeys(names, traits)
-    return Plan(layout, AXES, START, cameras, names, Spec(tuple(terms)), one_camera=True)
+    return FramePlan(layout, AXES, START, cameras, names, Spec(tuple(terms)), one_camera=True)
 
 
 def simulate(

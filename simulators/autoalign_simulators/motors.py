@@ -30,7 +30,7 @@ class MotorTraits:
         Size of one count, unit; readback and targets are whole counts.
     speed, acceleration
         unit/s, unit/s².
-    play
+    backlash
         Lost motion on reversal: the carriage follows the nut once this much is taken up, unit.
     scale
         True travel over commanded travel.
@@ -45,7 +45,7 @@ class MotorTraits:
     step: float
     speed: float
     acceleration: float
-    play: float = 0.0
+    backlash: float = 0.0
     scale: float = 1.0
     backward: float = 1.0
     wave: float = 0.0
@@ -55,7 +55,7 @@ class MotorTraits:
 
 
 @dataclass(frozen=True, slots=True)
-class _State:
+class _MotorState:
     """Shaft (as commanded), nut (as driven), carriage (after the play) and what crept, unit."""
 
     shaft: float = 0.0
@@ -69,7 +69,7 @@ class _Epoch:
     """One order and what follows from it, from ``start`` on."""
 
     start: float
-    state: _State
+    state: _MotorState
     track: Track
     traits: MotorTraits
 
@@ -77,7 +77,7 @@ class _Epoch:
     def end(self) -> float:
         return self.track[-1].end if self.track else self.start
 
-    def at(self, time: float) -> _State:
+    def at(self, time: float) -> _MotorState:
         """Fold the pieces up to ``time`` through step asymmetry, play and creep."""
         traits, state = self.traits, self.state
         shaft, nut, carriage = state.shaft, state.nut, state.carriage
@@ -87,12 +87,12 @@ class _Epoch:
             shaft = piece.at(time)
             way = shaft - piece.position
             nut += way if way >= 0 else way * traits.backward
-            carriage = min(max(carriage, nut), nut + traits.play)
+            carriage = min(max(carriage, nut), nut + traits.backlash)
         crept = state.crept
         if traits.creep and time > self.end:
             share = -math.expm1(-(time - self.end) / traits.creep_time)
             crept += traits.creep * (carriage - state.carriage) * share
-        return _State(shaft, nut, carriage, crept)
+        return _MotorState(shaft, nut, carriage, crept)
 
     def velocity(self, time: float) -> float:
         return next((v for p in self.track if (v := p.speed_at(time))), 0.0)
@@ -130,7 +130,7 @@ class Motor:
         self._homing_ends: float | None = None
         self._pending = False
         self._lock = threading.RLock()
-        first = _Epoch(-math.inf, _State(), (), traits)
+        first = _Epoch(-math.inf, _MotorState(), (), traits)
         self._epochs: deque[_Epoch] = deque([first], maxlen=64)
 
     def __repr__(self) -> str:
@@ -268,7 +268,7 @@ class Motor:
             self._zero = 0.0
             self._homing_ends = None
 
-    def _state(self, time: float) -> _State:
+    def _state(self, time: float) -> _MotorState:
         with self._lock:
             for epoch in reversed(self._epochs):
                 if epoch.start <= time:

@@ -20,7 +20,7 @@ from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.meter import MeterTraits
 from autoalign_simulators.sensor import Sensor
-from autoalign_simulators.simulation import BenchSimulation, Plan, build
+from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 from autoalign_simulators.truth import Pinhole
 
 __all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
@@ -37,10 +37,10 @@ START = {
 
 def _axis(name: str) -> Axis:
     if name.startswith("source"):
-        return Axis(name, "mm", -3.0, 3.0, resolution=5e-4, play=6e-3, speed=2.0)
+        return Axis(name, "mm", -3.0, 3.0, resolution=5e-4, backlash=6e-3, speed=2.0)
     if name.endswith("clocking"):
-        return Axis(name, "rad", -0.020, 0.020, resolution=5e-6, play=30e-6, speed=20e-3)
-    return Axis(name, "rad", -0.008, 0.008, resolution=5e-7, play=4e-6, speed=5e-3)
+        return Axis(name, "rad", -0.020, 0.020, resolution=5e-6, backlash=30e-6, speed=20e-3)
+    return Axis(name, "rad", -0.008, 0.008, resolution=5e-7, backlash=4e-6, speed=5e-3)
 
 
 AXES = tuple(_axis(name) for name in START)
@@ -56,7 +56,7 @@ def demo_layout(orientation: Orientation = "cancelling") -> Layout:
     return relay_layout(optic, optic, 0.1, 0.08, 660e-6, orientation)
 
 
-def plan(layout: Layout | None = None, pixels: int = 768) -> Plan:
+def plan(layout: Layout | None = None, pixels: int = 768) -> FramePlan:
     """Return the plan of a relay; ``layout`` None for the demo's own."""
     layout = layout or demo_layout()
     traits = CameraTraits(
@@ -79,14 +79,14 @@ def plan(layout: Layout | None = None, pixels: int = 768) -> Plan:
     terms.append(DivergenceTerm(0.02, near=names[0], far=names[-1]))
     through = float(plane_moments(layout, place(layout))[middle]["power"])
     terms.append(QuantityTerm("pinhole.power", 0.05, round(through, 2)))
-    return Plan(
+    return FramePlan(
         layout,
         AXES,
         START,
         dict.fromkeys(names, traits),
         names,
         Spec(tuple(terms)),
-        hold=("first",),
+        locked=("first",),
         meters={"pinhole": MeterTraits(Pinhole(middle, 1.2 * image))},
         one_camera=True,
     )

@@ -33,7 +33,7 @@ from autoalign_simulators.train import Train
 from autoalign_simulators.truth import Truth
 from autoalign_simulators.world import World, cross_talk, skewed
 
-__all__ = ["BenchSimulation", "Plan", "build"]
+__all__ = ["BenchSimulation", "FramePlan", "build"]
 
 SCALE_ERROR = 0.03
 """Standard deviation of the relative error of a motor's scale."""
@@ -53,7 +53,7 @@ _SPARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class FramePlan:
     """What a family's simulated bench is made from.
 
     Parameters
@@ -61,7 +61,7 @@ class Plan:
     layout
         The nominal geometry; the axes move its parts.
     axes
-        One for each motion of the layout; ``play`` and ``speed`` are what the maker states.
+        One for each motion of the layout; ``backlash`` and ``speed`` are what the maker states.
     start
         Range of the hidden misalignment by axis: drawn evenly within ± this, mm or rad.
     cameras
@@ -70,7 +70,7 @@ class Plan:
         Planes that the quality is made of.
     spec
         What the beam must meet.
-    hold
+    locked
         Parts or axes that searches leave alone.
     settle
         s, see :class:`autoalign.Bench`.
@@ -88,9 +88,9 @@ class Plan:
             away = abs(self.layout.plane(plane).distance)
             known |= {
                 f"{plane}.pitch": traits.u_pitch,
-                f"{plane}.squareness": traits.u_pitch * OWN_PITCH * math.sqrt(2),
+                f"{plane}.pixel_aspect": traits.u_pitch * OWN_PITCH * math.sqrt(2),
                 f"{plane}.roll": ROLL,
-                f"{plane}.mark": traits.u_mark,
+                f"{plane}.fiducial": traits.u_mark,
                 f"{plane}.distance": traits.u_distance / away,
             }
         return known
@@ -101,7 +101,7 @@ class Plan:
     cameras: Mapping[str, CameraTraits]
     judged: tuple[str, ...]
     spec: Spec
-    hold: tuple[str, ...] = ()
+    locked: tuple[str, ...] = ()
     settle: float = 0.1
     meters: Mapping[str, MeterTraits] = field(default_factory=dict)
     one_camera: bool = False
@@ -111,7 +111,7 @@ class BenchSimulation:
     """See :class:`autoalign.core.interfaces.Simulation`."""
 
     def __init__(
-        self, plan: Plan, clock: AgendaClock, truth: Truth, stages: Sequence[SimulatedStage],
+        self, plan: FramePlan, clock: AgendaClock, truth: Truth, stages: Sequence[SimulatedStage],
         detectors: Sequence[Detector],
     ) -> None:  # fmt: skip
         self.plan = plan
@@ -163,7 +163,7 @@ class BenchSimulation:
         from autoalign_simulators.links import serve  # noqa: PLC0415
 
         if stage not in self._stages:
-            raise unknown_name("stage", stage, self._stages, f"{self.plan.layout.family} bench")
+            raise unknown_name("stage", stage, self._stages, f"{self.plan.layout.kind} bench")
         motors = list(self._stages[stage].motors.values())
         serial = f"{1 + list(self._stages).index(stage):04d}"
         served = serve(Mover(self.clock, motors, serial), link)
@@ -175,7 +175,7 @@ class BenchSimulation:
         camera = self._detectors.get(detector)
         if not isinstance(camera, SimulatedCamera):
             cameras = [n for n, d in self._detectors.items() if isinstance(d, SimulatedCamera)]
-            raise unknown_name("camera", detector, cameras, f"simulated {self.plan.layout.family}")
+            raise unknown_name("camera", detector, cameras, f"simulated {self.plan.layout.kind}")
         return camera.picture(finer)
 
     def close(self) -> None:
@@ -187,12 +187,12 @@ class BenchSimulation:
         """Return the bench as an alignment reaches it, without a link between."""
         plan = self.plan
         return Bench(
-            name=f"simulated {plan.layout.family}",
+            name=f"simulated {plan.layout.kind}",
             stages=self.stages,
             detectors=self.detectors,
             spec=plan.spec,
             layout=plan.layout,
-            hold=plan.hold,
+            locked=plan.locked,
             clock=self.clock,
             settle=plan.settle,
             uncertainties=plan.uncertainties,
@@ -201,7 +201,7 @@ class BenchSimulation:
 
 
 def build(
-    plan: Plan, seed: int | None, clock: Clock | None, effects: Effects,
+    plan: FramePlan, seed: int | None, clock: Clock | None, effects: Effects,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
 ) -> BenchSimulation:  # fmt: skip
     """Return a bench of ``plan``'s kind with a truth drawn from ``seed``.
@@ -213,7 +213,7 @@ def build(
     named, moved = [a.name for a in plan.axes], [m.axis for m in plan.layout.motions]
     if sorted(named) != sorted(moved):
         raise UsageError(
-            f"simulated {plan.layout.family}: the layout moves {', '.join(moved)}, but this bench "
+            f"simulated {plan.layout.kind}: the layout moves {', '.join(moved)}, but this bench "
             f"has the axes {', '.join(named)}; give a layout with these."
         )
     number = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
@@ -244,7 +244,7 @@ def build(
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
     """Draw a motor: less play than the maker states, a scale that is off by some per cent."""
-    play, wave, period, uneven = rng.uniform(size=4)
+    backlash, wave, period, uneven = rng.uniform(size=4)
     scale, sign = rng.normal(0, SCALE_ERROR), rng.choice([-1.0, 1.0])
     speed = axis.speed or axis.travel / 10
     step = axis.resolution or 1e-6 * axis.travel
@@ -252,7 +252,7 @@ def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator)
         step=step if effects.resolution else step * 1e-4,
         speed=speed,
         acceleration=5 * speed,
-        play=axis.play * (0.4 + 0.6 * float(play)) if effects.play else 0.0,
+        backlash=axis.backlash * (0.4 + 0.6 * float(backlash)) if effects.backlash else 0.0,
         scale=1 + float(scale) if effects.scale else 1.0,
         backward=1 + float(sign * (0.05 + 0.25 * uneven)) if effects.inertia else 1.0,
         wave=2 * step * float(wave) if effects.scale else 0.0,
@@ -281,7 +281,7 @@ def _train(layout: Layout, effects: Effects, stream: object) -> Train:
 
 
 def _cameras(
-    plan: Plan, world: World, renderer: Renderer, effects: Effects, seed: int
+    plan: FramePlan, world: World, renderer: Renderer, effects: Effects, seed: int
 ) -> list[SimulatedCamera]:
     """One camera for each plane, or one on a slide for all."""
     distances = {p: world.layout.plane(p).distance for p in plan.cameras}

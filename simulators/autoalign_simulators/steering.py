@@ -13,7 +13,7 @@ from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.sensor import Sensor
-from autoalign_simulators.simulation import BenchSimulation, Plan, build
+from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
 __all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
 
@@ -21,7 +21,7 @@ START = dict.fromkeys(("first.tip", "first.tilt", "second.tip", "second.tilt"), 
 """Half-widths of the ranges that the misalignment is drawn from, rad."""
 
 AXES = tuple(
-    Axis(name, "rad", -0.010, 0.010, resolution=1e-6, play=8e-6, speed=5e-3) for name in START
+    Axis(name, "rad", -0.010, 0.010, resolution=1e-6, backlash=8e-6, speed=5e-3) for name in START
 )
 """The four axes of the demo."""
 
@@ -34,7 +34,7 @@ def demo_layout() -> Layout:
     return steering_layout(5.0, 660e-6, divergence=1e-4)
 
 
-def plan(layout: Layout | None = None, pixels: int = 512) -> Plan:
+def plan(layout: Layout | None = None, pixels: int = 512) -> FramePlan:
     """Return the plan of a steering bench; ``layout`` None for the demo's own."""
     layout = layout or demo_layout()
     cameras = {
@@ -50,7 +50,7 @@ def plan(layout: Layout | None = None, pixels: int = 512) -> Plan:
     terms = tuple(
         QuantityTerm(f"{p}.{axis}", 0.1, unit="mm") for p in (names[0], names[-1]) for axis in "xy"
     )
-    return Plan(layout, AXES, START, cameras, names, Spec(terms))
+    return FramePlan(layout, AXES, START, cameras, names, Spec(terms))
 
 
 def simulate(

@@ -22,7 +22,7 @@ from autoalign.optics.trace import Figure, reflect
 from autoalign_simulators.blemishes import Blemishes, covered
 from autoalign_simulators.glow import Glow
 
-__all__ = ["Edge", "Passage", "Train"]
+__all__ = ["ElementEdge", "Passage", "Train"]
 
 Floats = npt.NDArray[np.float64]
 Point = tuple[Floats | float, Floats | float]
@@ -32,7 +32,7 @@ _TAIL_RADII = 2.2
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class ElementEdge:
     """A hard edge: a circle of ``radius`` mm about the zero of what ``where`` names."""
 
     where: str
@@ -116,11 +116,11 @@ class Train:
         return 2 * self.pupil_radius if isinstance(light, Source) else light.diameter
 
     @property
-    def edges(self) -> tuple[Edge, ...]:
+    def edges(self) -> tuple[ElementEdge, ...]:
         """Every hard edge that light may meet, the pupil's own first where it has one."""
         light = self.layout.light
-        own = [] if isinstance(light, Source) else [Edge("source", self.pupil_radius)]
-        rest = [Edge(e.name, e.surface.clear_aperture / 2) for e in self.layout.elements]
+        own = [] if isinstance(light, Source) else [ElementEdge("source", self.pupil_radius)]
+        rest = [ElementEdge(e.name, e.surface.clear_aperture / 2) for e in self.layout.elements]
         return (*own, *rest)
 
     def passage(

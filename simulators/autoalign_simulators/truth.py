@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.sources import disk_grid
 from autoalign.optics.trace import to_plane
@@ -101,7 +101,7 @@ class Truth:
         # Softened over a tenth of its radius: the quadrature's rays are few.
         return float((power * covered(inside, pinhole.diameter / 20)).sum())
 
-    def quality(self, positions: Mapping[str, float] | None = None) -> Quality:
+    def parameters(self, positions: Mapping[str, float] | None = None) -> BeamParameters:
         """Return the exact quality, with uncertainties of 0."""
         poses = self._poses(positions)
         spots = self._spots(poses)
@@ -124,11 +124,11 @@ class Truth:
             names.append(f"{meter}.power")
             values.append(self.through(pinhole, positions))
         size = len(names)
-        return Quality(tuple(names), np.array(values), np.zeros((size, size)), distances)
+        return BeamParameters(tuple(names), np.array(values), np.zeros((size, size)), distances)
 
     def verdict(self, spec: Spec, positions: Mapping[str, float] | None = None) -> Verdict:
         """Judge the exact quality."""
-        return spec.evaluate(self.quality(positions))
+        return spec.evaluate(self.parameters(positions))
 
     def in_spec(self, spec: Spec, positions: Mapping[str, float] | None = None) -> bool:
         """Return whether the exact beam meets ``spec``, and is not :meth:`turned`."""
@@ -216,7 +216,7 @@ def _between(moments: Mapping[str, Floats], distances: Mapping[str, float]) -> d
         "divergence_xx": slope[0, 0],
         "divergence_yy": slope[1, 1],
         "divergence_xy": slope[0, 1],
-        "stretch_0": (carry[0, 0] - carry[1, 1]) / trace,
-        "stretch_45": 2 * carry[0, 1] / trace,
+        "astigmatism_0": (carry[0, 0] - carry[1, 1]) / trace,
+        "astigmatism_45": 2 * carry[0, 1] / trace,
     }
     return {k: float(v) for k, v in numbers.items()}

@@ -11,11 +11,11 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.adapters import (
+    AxisFunctions,
     FunctionDetector,
     FunctionStage,
-    Knob,
-    parameter_knob,
-    positioner_knob,
+    from_parameter,
+    from_positioner,
 )
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
@@ -57,7 +57,7 @@ def settled(stage: FunctionStage, axis: str = "source.x") -> Any:
 def test_functions_speak_their_own_unit() -> None:
     """An axis in mm whose functions speak µm is sent 1500 for 1.5 mm, and read back as 1.5."""
     wheel = Wheel()
-    stage = FunctionStage("mine", [Knob(AXIS, wheel.put, lambda: wheel.at, unit="um")])
+    stage = FunctionStage("mine", [AxisFunctions(AXIS, wheel.put, lambda: wheel.at, unit="um")])
     assert isinstance(stage, Stage)
     stage.start_move("source.x", 1.5)
     assert settled(stage).position == pytest.approx(1.5)
@@ -67,7 +67,7 @@ def test_functions_speak_their_own_unit() -> None:
 def test_limits_and_names_are_checked_before_anything_is_called() -> None:
     """Outside targets and unknown axes reach no function."""
     wheel = Wheel()
-    stage = FunctionStage("mine", [Knob(AXIS, wheel.put, lambda: wheel.at)])
+    stage = FunctionStage("mine", [AxisFunctions(AXIS, wheel.put, lambda: wheel.at)])
     with pytest.raises(TravelLimitError):
         stage.start_move("source.x", 3.0)
     with pytest.raises(UnknownNameError, match=r"source\.y"):
@@ -79,7 +79,7 @@ def test_a_blocking_function_counts_as_motion_and_does_not_block_the_stop() -> N
     """While ``put`` blocks the axis moves; stop gets through; a second move is refused."""
     release = threading.Event()
     stage = FunctionStage(
-        "mine", [Knob(AXIS, lambda _: release.wait(10), lambda: 0.5, stop=release.set)]
+        "mine", [AxisFunctions(AXIS, lambda _: release.wait(10), lambda: 0.5, stop=release.set)]
     )
     stage.start_move("source.x", 1.0)
     assert stage.status("source.x").moving
@@ -96,7 +96,7 @@ def test_failing_functions_are_faults_of_the_axis() -> None:
     def broken(_: float) -> None:
         raise ValueError("no power")
 
-    stage = FunctionStage("mine", [Knob(AXIS, broken, lambda: 0.0)])
+    stage = FunctionStage("mine", [AxisFunctions(AXIS, broken, lambda: 0.0)])
     stage.start_move("source.x", 1.0)
     assert "ValueError: no power" in settled(stage).fault
 
@@ -104,7 +104,7 @@ def test_failing_functions_are_faults_of_the_axis() -> None:
         raise OSError("gone")
 
     with pytest.raises(MotionFaultError, match="OSError: gone"):
-        FunctionStage("mine", [Knob(AXIS, broken, unreadable)]).status("source.x")
+        FunctionStage("mine", [AxisFunctions(AXIS, broken, unreadable)]).status("source.x")
 
 
 def test_stop_stops_every_axis_also_where_one_fails() -> None:
@@ -115,8 +115,10 @@ def test_stop_stops_every_axis_also_where_one_fails() -> None:
         raise RuntimeError("jammed")
 
     knobs = [
-        Knob(Axis("a.x", "mm", 0, 1), print, lambda: 0.0, stop=fail),
-        Knob(Axis("b.x", "mm", 0, 1), print, lambda: 0.0, stop=lambda: stopped.append("b")),
+        AxisFunctions(Axis("a.x", "mm", 0, 1), print, lambda: 0.0, stop=fail),
+        AxisFunctions(
+            Axis("b.x", "mm", 0, 1), print, lambda: 0.0, stop=lambda: stopped.append("b")
+        ),
     ]
     with pytest.raises(MotionFaultError, match=r"a\.x: RuntimeError: jammed"):
         FunctionStage("mine", knobs).stop()
@@ -148,7 +150,7 @@ class Positioner:
 def test_a_positioner_moves_until_its_status_is_done() -> None:
     """The status object decides; the limits of both are kept; no limits are None or equal ones."""
     positioner = Positioner((-1.0, 5.0))
-    knob = positioner_knob(positioner, AXIS)
+    knob = from_positioner(positioner, AXIS)
     assert (knob.axis.lower, knob.axis.upper) == (-1.0, 2.0)
     stage = FunctionStage("framework", [knob])
     stage.start_move("source.x", 1.0)
@@ -156,11 +158,11 @@ def test_a_positioner_moves_until_its_status_is_done() -> None:
     stage.stop()
     assert settled(stage).position == 1.0
     for none in (None, (0.0, 0.0)):
-        assert positioner_knob(Positioner(none), AXIS).axis == AXIS
+        assert from_positioner(Positioner(none), AXIS).axis == AXIS
     with pytest.raises(UsageError, match="leave no travel"):
-        positioner_knob(Positioner((3.0, 4.0)), AXIS)
+        from_positioner(Positioner((3.0, 4.0)), AXIS)
     with pytest.raises(UsageError, match="lacks set, position"):
-        positioner_knob(object(), AXIS)
+        from_positioner(object(), AXIS)
 
 
 def test_a_parameter_is_called_with_a_plain_float() -> None:
@@ -171,12 +173,12 @@ def test_a_parameter_is_called_with_a_plain_float() -> None:
         seen.extend(value)
         return seen[-1]
 
-    stage = FunctionStage("framework", [parameter_knob(parameter, AXIS)])
+    stage = FunctionStage("framework", [from_parameter(parameter, AXIS)])
     stage.start_move("source.x", np.float64(1.0))
     assert settled(stage).position == 1.0
     assert type(seen[-1]) is float
     with pytest.raises(UsageError, match="no parameter"):
-        parameter_knob(3, AXIS)
+        from_parameter(3, AXIS)
 
 
 def test_pictures_are_stamped_before_they_are_taken() -> None:
@@ -213,7 +215,7 @@ def test_a_bench_of_functions_is_aligned() -> None:
     """A script's own functions around a simulated bench: in spec, judged by the truth."""
     inner = benches.collimator(seed=3)
     knobs = [
-        Knob(
+        AxisFunctions(
             axis,
             lambda x, n=name: inner.stage_of(n).start_move(n, x),  # type: ignore[misc]
             lambda n=name: inner.stage_of(n).status(n).position,  # type: ignore[misc]
@@ -277,7 +279,7 @@ class Slow:
 
 def on_its_way(slow: Slow, **knob: Any) -> FunctionStage:
     """Return a stage whose axis has been under way for a few readings."""
-    stage = FunctionStage("mine", [Knob(AXIS, slow.put, slow.get, **knob)])
+    stage = FunctionStage("mine", [AxisFunctions(AXIS, slow.put, slow.get, **knob)])
     stage.start_move("source.x", 1.5)
     while slow.at < 0.2:
         assert stage.status("source.x").moving
@@ -325,7 +327,7 @@ def test_a_move_that_cannot_say_whether_it_is_done_counts_as_moving_and_is_stopp
 
     stops: list[int] = []
     stage = FunctionStage(
-        "mine", [Knob(AXIS, lambda _: Broken(), lambda: 0.0, stop=lambda: stops.append(1))]
+        "mine", [AxisFunctions(AXIS, lambda _: Broken(), lambda: 0.0, stop=lambda: stops.append(1))]
     )
     stage.start_move("source.x", 1.0)
     while not (status := stage.status("source.x")).fault:
@@ -342,7 +344,7 @@ def test_a_fault_of_the_last_move_ends_with_the_stop() -> None:
     def broken(_: float) -> None:
         raise ValueError("no power")
 
-    stage = FunctionStage("mine", [Knob(AXIS, broken, lambda: 0.0)])
+    stage = FunctionStage("mine", [AxisFunctions(AXIS, broken, lambda: 0.0)])
     stage.start_move("source.x", 1.0)
     assert settled(stage).fault
     stage.stop()
@@ -351,5 +353,5 @@ def test_a_fault_of_the_last_move_ends_with_the_stop() -> None:
 
 def test_limits_of_a_positioner_may_be_given_either_way_round() -> None:
     """A reversed axis gives its limits upper first; they narrow all the same."""
-    knob = positioner_knob(Positioner((1.0, -0.5)), AXIS)
+    knob = from_positioner(Positioner((1.0, -0.5)), AXIS)
     assert (knob.axis.lower, knob.axis.upper) == (-0.5, 1.0)

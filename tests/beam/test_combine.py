@@ -38,7 +38,7 @@ def both(near=NEAR, far=FAR, **options):
 
 
 def test_definitions_of_the_quantities():
-    """Every quantity is what the docstring of ``quality`` says, worked out by other means."""
+    """Every quantity is what the docstring of ``parameters`` says, worked out by other means."""
     q = both()
     near, far = matrix(np.array(NEAR[2:5])), matrix(np.array(FAR[2:5]))
     w, v = np.linalg.eigh(near)
@@ -54,8 +54,8 @@ def test_definitions_of_the_quantities():
     assert q["far.power"] == 1e6
     m, _, _ = stretch(np.array(NEAR[2:5]), np.array(FAR[2:5]))
     assert np.allclose(matrix(m) @ near @ matrix(m), far)
-    assert q["stretch_0"] == pytest.approx((m[0] - m[1]) / (m[0] + m[1]))
-    assert q["stretch_45"] == pytest.approx(2 * m[2] / (m[0] + m[1]))
+    assert q["astigmatism_0"] == pytest.approx((m[0] - m[1]) / (m[0] + m[1]))
+    assert q["astigmatism_45"] == pytest.approx(2 * m[2] / (m[0] + m[1]))
 
 
 def test_covariance_is_that_of_finite_differences():
@@ -106,7 +106,7 @@ def test_either_plane_may_stand_elsewhere(plane):
 
 @pytest.mark.parametrize("view", [((1.0, 0.0), (0.0, -1.0)), ((0.6, 0.8), (-0.8, 0.6))])
 def test_columns_and_rows_may_differ_in_pitch(view):
-    """u_square adds what stretching columns and rows, by 1/√2 of it each, does to everything."""
+    """u_pixel_aspect adds what stretching columns and rows, by 1/√2 of it each, does."""
     columns, rows = (1, 0, 2, 0, 1, 3, 2, 1, 0), (0, 1, 0, 2, 1, 0, 1, 2, 3)
     far = profile(FAR, seed=1, view=view)
 
@@ -119,7 +119,7 @@ def test_columns_and_rows_may_differ_in_pitch(view):
         (combined(step * np.array(k)).values - combined(-step * np.array(k)).values) / (2 * step)
         for k in (columns, rows)
     ]
-    added = combined(u_square={"far": 0.01}).covariance - combined().covariance
+    added = combined(u_pixel_aspect={"far": 0.01}).covariance - combined().covariance
     expected = sum(np.outer(s, s) for s in slopes) * 0.01**2 / 2
     assert np.allclose(added, expected, rtol=1e-4, atol=1e-12)
     assert np.max(expected) > 1e-6
@@ -158,7 +158,7 @@ def test_position_only_leaves_out_the_widths(use):
     """Centroid and pointing stay, widths, divergence and stretch go."""
     q = combine({"near": profile(NEAR), "far": profile(FAR, flagged(use))}, DISTANCES)
     assert {"far.x", "far.y", "pointing_x", "near.xx"} <= set(q.names)
-    assert not {"far.xx", "divergence_xx", "stretch_0", "far.power"} & set(q.names)
+    assert not {"far.xx", "divergence_xx", "astigmatism_0", "far.power"} & set(q.names)
 
 
 def test_good_for_nothing_leaves_out_the_plane():
@@ -190,7 +190,7 @@ def test_mistakes_are_named():
     """A plane without a distance and two planes at one place are refused."""
     with pytest.raises(UsageError, match="no distance for plane far"):
         combine({"far": profile(FAR)}, {})
-    with pytest.raises(UsageError, match="at one distance"):
+    with pytest.raises(UsageError, match="at the same distance"):
         combine({"a": profile(NEAR), "b": profile(FAR)}, {"a": 1.0, "b": 1.0})
 
 

@@ -13,7 +13,7 @@ from autoalign.beam.checks.clipping import spot_at_edge
 from autoalign.beam.checks.context import resolved
 from autoalign.beam.checks.radial_profile import RAYS, REACH, STEPS, Polar
 from autoalign.beam.checks.thresholds import THRESHOLDS
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.profile import Use
 from autoalign.beam.standards.flat_top import edge_ellipse, irradiance_distribution
 from autoalign.core.errors import UsageError
@@ -124,7 +124,7 @@ def test_how_much_light_at_the_edge_leaves_what_of_a_beam(lamp, rng, part, use):
 
 def test_noise_at_the_edge_is_no_light_there(rng):
     """A frame in which no width settles is not called cut off because its noisiest cell is."""
-    grid = Grid.of(rng.normal(100.0, 5.0, (300, 300)), (1.0, 1.0))
+    grid = BinnedFrame.of(rng.normal(100.0, 5.0, (300, 300)), (1.0, 1.0))
     rows, columns = grid.mean.shape
     for row, column in ((0, columns // 2), (rows // 2, columns - 1), (rows - 1, 0)):
         for cells, found in ((6.0, False), (14.0, True)):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from autoalign.beam.frame.background import Background
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.lit_cells import Light
 from autoalign.beam.frame.moments import central_moments
 from autoalign.beam.frame.window import Window, window_sums
@@ -51,7 +51,7 @@ def test_following_windows_need_no_other_pixels(lamp, turn, kind):
     )  # fmt: skip
     window = Window(250.3 * 0.6, 200.8 * 0.5, 72.0, 45.0, turn)
     following = Window(window.x + 0.4, window.y - 0.3, 72.3, 45.2, turn)
-    grid = Grid.of(pixels, PITCH)
+    grid = BinnedFrame.of(pixels, PITCH)
     light, found, expected = both(pixels, grid, background, window, following, 0.3 * scale)
     assert grid.block > 1
     assert not light.edge_lit
@@ -64,7 +64,7 @@ def test_light_at_the_edge_is_summed_pixel_by_pixel(lamp):
     pixels = beam(lamp, 0.5)
     window = Window(250.3 * 0.6, 200.8 * 0.5, 20.0, 12.0, 0.5)
     following = replace(window, half_x=22.0)
-    light, found, expected = both(pixels, Grid.of(pixels, PITCH), slope(), window, following)
+    light, found, expected = both(pixels, BinnedFrame.of(pixels, PITCH), slope(), window, following)
     assert light.edge_lit
     assert found == pytest.approx(expected, rel=1e-9, abs=1e-9)
 
@@ -73,7 +73,7 @@ def test_pixels_that_belong_to_no_cell_count(lamp):
     """A beam at the right and lower end of the sensor, where the cells leave some pixels over."""
     centre = (SHAPE[1] - 60.0, SHAPE[0] - 50.0)
     pixels = beam(lamp, 0.0, centre) + 5.0
-    grid = Grid.of(pixels, PITCH)
+    grid = BinnedFrame.of(pixels, PITCH)
     assert grid.box[1] < SHAPE[0]
     assert grid.box[3] < SHAPE[1]
     window = Window(centre[0] * PITCH[0], centre[1] * PITCH[1], 72.0, 45.0)
@@ -88,7 +88,7 @@ def test_a_window_that_leaves_the_cells_is_refused(lamp):
     """Light beyond the cells would be lost: new cells are needed, and taken."""
     pixels = beam(lamp)
     window = Window(250.3 * 0.6, 200.8 * 0.5, 72.0, 45.0)
-    small = Grid.of(pixels, PITCH, (150, 250, 200, 300))
+    small = BinnedFrame.of(pixels, PITCH, (150, 250, 200, 300))
     light = Light.of(pixels, PITCH, small, slope(), window, 0.3)
     assert light.over(window) is not None
     assert light.over(replace(window, half_x=120.0)) is None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from autoalign.beam.frame.background import ring_background
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.covariance import moment_covariance
 from autoalign.beam.frame.moments import central_moments
 from autoalign.beam.frame.window import Window, window_sums
@@ -25,7 +25,7 @@ def light(slope):
 
 def measured(pixels, ring_of, tilt):
     """Return power and moments (10,) of ``pixels``, over the background of their own ring."""
-    background = ring_background(Grid.of(pixels, PITCH), ring_of, SIGMA, tilt=tilt)
+    background = ring_background(BinnedFrame.of(pixels, PITCH), ring_of, SIGMA, tilt=tilt)
     sums = window_sums(pixels, WINDOW, PITCH, background.around(WINDOW.x, WINDOW.y))
     return np.concatenate([[sums[0, 0]], central_moments(sums, WINDOW)]), background
 
@@ -41,7 +41,10 @@ def test_the_covariance_is_that_of_one_more_count_in_every_pixel(slope, tilt):
     shape = np.array([0.31, 0.25, (4 * 0.02 / 2) ** 2, (3.5 * 0.02 / 2) ** 2, 0, 0, 0, 0, 0])
     value, background = measured(pixels, shape, tilt)
     assert background.tilted is tilt
-    assert np.count_nonzero(background.ring & (Grid.of(pixels, PITCH).coverage(WINDOW) > 0)) > 200
+    assert (
+        np.count_nonzero(background.ring & (BinnedFrame.of(pixels, PITCH).coverage(WINDOW) > 0))
+        > 200
+    )
     effects = []
     for k in range(pixels.size):
         more = pixels.copy()
@@ -49,7 +52,7 @@ def test_the_covariance_is_that_of_one_more_count_in_every_pixel(slope, tilt):
         effects.append((measured(more, shape, tilt)[0] - value) / 1e-4)
     exact = SIGMA**2 * np.transpose(effects) @ np.array(effects)
     stated = moment_covariance(
-        Grid.of(pixels, PITCH), WINDOW, value[1:], value[0], background, SIGMA, 0.0
+        BinnedFrame.of(pixels, PITCH), WINDOW, value[1:], value[0], background, SIGMA, 0.0
     )
     scale = np.sqrt(np.outer(np.diag(exact), np.diag(exact)))
     assert np.max(np.abs(stated - exact) / scale) < 1e-3

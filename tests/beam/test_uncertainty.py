@@ -56,9 +56,9 @@ class Bench:
             "width minor": (p.width_minor - 2 * wy, p.u_width_minor),
             "ellipticity": (p.ellipticity - wy / wx, p.u_ellipticity),
         }
-        quality, truth = combine(profiles, DISTANCES), self.truth(centres)
+        parameters, truth = combine(profiles, DISTANCES), self.truth(centres)
         for name, value in truth.items():
-            errors[name] = (quality[name] - value, quality.u(name))
+            errors[name] = (parameters[name] - value, parameters.u(name))
         return errors
 
     def truth(self, centres):

@@ -20,9 +20,9 @@ from autoalign.strategies.model import Model
 from autoalign.strategies.response_matrix import ResponseMatrix
 
 
-def make_bench(family: str, seed: int) -> Bench:
+def make_bench(kind: str, seed: int) -> Bench:
     """A simulated bench of the family."""
-    bench: Bench = getattr(benches, family)(seed=seed)
+    bench: Bench = getattr(benches, kind)(seed=seed)
     return bench
 
 
@@ -64,8 +64,8 @@ def test_outcome_is_judged_by_the_truth_not_by_the_claim() -> None:
     """The same seed gives the same outcome; the truth improves from first to last."""
     case = Case("response-matrix", "collimator", 1)
     one, two = (run_case(case, make_bench, make_strategy, Budget(40)) for _ in range(2))
-    assert (one.probes, one.merit_last, one.travel_mm) == (
-        two.probes,
+    assert (one.measurements, one.merit_last, one.travel_mm) == (
+        two.measurements,
         two.merit_last,
         two.travel_mm,
     )
@@ -97,7 +97,7 @@ def test_a_remembered_bench_counts_from_the_drift_on() -> None:
     fresh = run_case(Case("model", "collimator", 3), make_bench, lambda _: Model(), Budget(40))
     assert model.reached
     assert other.reached
-    assert model.probes <= 2
+    assert model.measurements <= 2
     assert model.moves <= 1
     assert 1 < model.merit_first < 0.5 * fresh.merit_first
     assert (model.drift, model.case) == (0.1, case)
@@ -108,8 +108,8 @@ def test_a_remembered_bench_counts_from_the_drift_on() -> None:
 def test_a_bench_that_cannot_drift_is_refused_by_name() -> None:
     """A simulated bench of a third party whose truth offers no drift says so."""
 
-    def rigid(family: str, seed: int) -> Bench:
-        bench = make_bench(family, seed)
+    def rigid(kind: str, seed: int) -> Bench:
+        bench = make_bench(kind, seed)
         bench.truth = SimpleNamespace()
         return bench
 

@@ -15,12 +15,12 @@ from autoalign.benchmark.outcome import Outcome
 from autoalign.report.style import SERIES
 
 
-def outcomes(looks: Mapping[str, Sequence[int]]) -> list[Outcome]:
+def outcomes(measurements: Mapping[str, Sequence[int]]) -> list[Outcome]:
     """Runs that needed so many looks, by strategy; 200 did not get there."""
     return [
         Outcome(name, "b", k, n < 200, n < 200, n, n, 1.0, 0.0, 1.0, 0.1, 9.0, 0.5, "x", "y",
                 200, math.inf, "0")
-        for name, many in looks.items() for k, n in enumerate(many)
+        for name, many in measurements.items() for k, n in enumerate(many)
     ]  # fmt: skip
 
 

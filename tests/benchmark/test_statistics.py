@@ -39,7 +39,7 @@ def test_expected_running_time() -> None:
 
 def test_failures_count_as_infinitely_many_looks() -> None:
     """Four of ten runs failing make the 95 % quantile infinite and leave the median finite."""
-    rows = [replace(ROW, seed=k, probes=4 + k, reached=k < 6) for k in range(10)]
+    rows = [replace(ROW, seed=k, measurements=4 + k, reached=k < 6) for k in range(10)]
     (summary,) = summarise(rows)
     assert summary.median == 8.5
     assert math.isinf(summary.p95)
@@ -52,8 +52,8 @@ def test_median_band_holds_the_median_of_many_seeds() -> None:
     rng = np.random.default_rng(1)
     hits = 0
     for _ in range(60):
-        looks = rng.geometric(0.2, 80)
-        rows = [replace(ROW, seed=k, probes=int(n)) for k, n in enumerate(looks)]
+        measurements = rng.geometric(0.2, 80)
+        rows = [replace(ROW, seed=k, measurements=int(n)) for k, n in enumerate(measurements)]
         (summary,) = summarise(rows)
         assert summary.median_band is not None
         # The median of a geometric variable: ceil(-1/log2(1 - p)).
@@ -77,7 +77,7 @@ def test_ranks_of_the_median_s_band(runs: int, kth: int) -> None:
 
 def test_the_median_of_two_runs_lies_between_them() -> None:
     """7 and 8 looks: 7.5; one run that failed beside one that did not: no finite number."""
-    rows = [replace(ROW, seed=k, probes=7 + k) for k in range(2)]
+    rows = [replace(ROW, seed=k, measurements=7 + k) for k in range(2)]
     (summary,) = summarise(rows)
     assert (summary.median, summary.median_band) == (7.5, None)
     (half,) = summarise([rows[0], replace(rows[1], reached=False)])

@@ -16,7 +16,7 @@ from autoalign.core.clock import VirtualClock
 from autoalign.core.interfaces import AxisStatus
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
-from autoalign.run.calibration_file import BenchMemory, memory_path
+from autoalign.run.calibration_file import CalibrationFile, calibration_path
 
 
 class Still:
@@ -53,37 +53,39 @@ def bench(**traits: object) -> Bench:
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     """Where the memory is kept."""
-    return tmp_path / "bench.memory.json"
+    return tmp_path / "bench.calibration.json"
 
 
 def test_what_was_kept_comes_back_with_its_age(path):
     """Data survive the file, dated by the bench's own clock."""
     own = bench()
-    BenchMemory(own, path).keep({"a": [1.0, 2.5]})
+    CalibrationFile(own, path).keep({"a": [1.0, 2.5]})
     own.clock.sleep(3 * 86400.0)
-    found = BenchMemory(own, path)
+    found = CalibrationFile(own, path)
     assert found.data == {"a": [1.0, 2.5], "age_days": 3.0}
     assert found.remarks == [f"memory of 2026-01-01 in {path}, 3 days old"]
 
 
 def test_fresh_ignores_the_file_but_goes_on_keeping(path):
     """With ``fresh`` nothing is recalled, and what is learnt replaces the file."""
-    BenchMemory(bench(), path).keep({"a": 1})
-    fresh = BenchMemory(bench(), path, fresh=True)
+    CalibrationFile(bench(), path).keep({"a": 1})
+    fresh = CalibrationFile(bench(), path, fresh=True)
     assert fresh.data is None
     fresh.keep({"a": 2})
-    assert BenchMemory(bench(), path).data["a"] == 2
+    assert CalibrationFile(bench(), path).data["a"] == 2
 
 
 def test_the_generation_before_is_kept_and_serves_if_the_last_is_damaged(path):
     """After two saves the first is still there, and is used where the second is damaged."""
-    memory = BenchMemory(bench(), path)
+    memory = CalibrationFile(bench(), path)
     memory.keep({"a": 1})
     memory.keep({"a": 2})
     path.write_text(path.read_text()[:50])
-    found = BenchMemory(bench(), path)
+    found = CalibrationFile(bench(), path)
     assert found.data["a"] == 1
-    assert "it is damaged; not used, set aside as bench.memory.json.set-aside" in found.remarks[0]
+    assert (
+        "it is damaged; not used, set aside as bench.calibration.json.set-aside" in found.remarks[0]
+    )
     assert not path.exists()
 
 
@@ -94,20 +96,20 @@ def test_the_generation_before_is_kept_and_serves_if_the_last_is_damaged(path):
         ("[1, 2", "it is damaged"),
         ("[1, 2]", "it is no memory of a bench"),
         ('{"format": "something else"}', "it is no memory of a bench"),
-        ('{"format": "autoalign bench memory", "version": 7}', "it has version 7"),
-        ('{"format": "autoalign bench memory", "version": 1}', "parts of it are missing"),
+        ('{"format": "autoalign bench calibration", "version": 7}', "it has version 7"),
+        ('{"format": "autoalign bench calibration", "version": 1}', "parts of it are missing"),
         (
-            '{"format": "autoalign bench memory", "version": 1, "saved": "then", "memory": 1,'
+            '{"format": "autoalign bench calibration", "version": 1, "saved": "then", "memory": 1,'
             ' "bench": {"axes": {}, "stages": {}, "layout": ""}}',
             "its date cannot be read",
         ),
         (
-            '{"format": "autoalign bench memory", "version": 1, "saved": 20260101, "memory": {},'
-            ' "bench": {"axes": {}, "stages": {}, "layout": ""}}',
+            '{"format": "autoalign bench calibration", "version": 1, "saved": 20260101,'
+            ' "calibration": {}, "bench": {"axes": {}, "stages": {}, "layout": ""}}',
             "its date cannot be read",
         ),
         (
-            '{"format": "autoalign bench memory", "version": 1, "saved": "2026-01-01",'
+            '{"format": "autoalign bench calibration", "version": 1, "saved": "2026-01-01",'
             ' "memory": 120, "bench": {"axes": {}, "stages": {}, "layout": ""}}',
             "there is no memory in it",
         ),
@@ -119,13 +121,13 @@ def test_what_is_no_memory_is_set_aside_and_never_stops_anything(path, content, 
     taken = path.with_name(path.name + ".set-aside")
     taken.write_text("an earlier one")
     path.write_text(content)
-    found = BenchMemory(bench(), path)
+    found = CalibrationFile(bench(), path)
     assert found.data is None
     assert why in found.remarks[0]
     assert path.with_name(path.name + ".set-aside-2").read_text() == content
     assert taken.read_text() == "an earlier one"
     found.keep({"a": 1})
-    assert BenchMemory(bench(), path).data["a"] == 1
+    assert CalibrationFile(bench(), path).data["a"] == 1
 
 
 @pytest.mark.parametrize(
@@ -134,9 +136,9 @@ def test_what_is_no_memory_is_set_aside_and_never_stops_anything(path, content, 
 )
 def test_the_memory_of_another_bench_is_refused_and_left_alone(path, other, why):
     """Another controller or other limits: not used, and never overwritten."""
-    BenchMemory(bench(), path).keep({"a": 1})
+    CalibrationFile(bench(), path).keep({"a": 1})
     before = path.read_bytes()
-    found = BenchMemory(bench(**other), path)
+    found = CalibrationFile(bench(**other), path)
     assert found.data is None
     assert why in found.remarks[0]
     found.keep({"a": 2})
@@ -146,14 +148,14 @@ def test_the_memory_of_another_bench_is_refused_and_left_alone(path, other, why)
 
 def test_where_the_file_is_another_bench_s_an_older_one_is_not_taken_instead(path):
     """Two benches have used one place: neither memory is to be trusted, and both are kept."""
-    BenchMemory(bench(), path).keep({"a": 1})
-    older = BenchMemory(bench(), path).previous
+    CalibrationFile(bench(), path).keep({"a": 1})
+    older = CalibrationFile(bench(), path).previous
     path.rename(older)
     elsewhere = path.with_name("elsewhere.json")
-    BenchMemory(bench(serial="2"), elsewhere).keep({"a": 2})
+    CalibrationFile(bench(serial="2"), elsewhere).keep({"a": 2})
     elsewhere.rename(path)
     before = path.read_bytes(), older.read_bytes()
-    found = BenchMemory(bench(), path)
+    found = CalibrationFile(bench(), path)
     assert found.data is None
     found.keep({"a": 3})
     assert (path.read_bytes(), older.read_bytes()) == before
@@ -167,8 +169,8 @@ def test_a_stage_that_fails_to_say_what_it_is_costs_no_run(path):
         raise RuntimeError("not implemented")
 
     own.stages["stage"].identity = broken
-    BenchMemory(own, path).keep({"a": 1})
-    assert BenchMemory(own, path).data["a"] == 1
+    CalibrationFile(own, path).keep({"a": 1})
+    assert CalibrationFile(own, path).data["a"] == 1
 
 
 def test_the_memory_of_another_layout_is_refused(path):
@@ -176,8 +178,8 @@ def test_the_memory_of_another_layout_is_refused(path):
     first, second = bench(), bench()
     for own, rho in ((first, 150.0), (second, 200.0)):
         own.layout = collimator_layout(OffAxisParaboloid(rho, 35.0, 30.0), 0.1, 0.12, 660e-6)
-    BenchMemory(first, path).keep({"a": 1})
-    found = BenchMemory(second, path)
+    CalibrationFile(first, path).keep({"a": 1})
+    found = CalibrationFile(second, path)
     assert found.data is None
     assert "its layout is another one" in found.remarks[0]
 
@@ -185,23 +187,23 @@ def test_the_memory_of_another_layout_is_refused(path):
 def test_another_name_is_the_same_bench(path):
     """Renaming a bench costs it no memory."""
     own = bench()
-    BenchMemory(own, path).keep({"a": 1})
-    assert BenchMemory(replace(own, name="renamed"), path).data["a"] == 1
+    CalibrationFile(own, path).keep({"a": 1})
+    assert CalibrationFile(replace(own, name="renamed"), path).data["a"] == 1
 
 
 def test_a_date_in_the_future_has_no_age(path):
     """A clock that was set back makes the age unknown, not negative."""
     own = bench()
     own.clock.sleep(86400.0)
-    BenchMemory(own, path).keep({"a": 1})
-    found = BenchMemory(bench(), path)
+    CalibrationFile(own, path).keep({"a": 1})
+    found = CalibrationFile(bench(), path)
     assert found.data == {"a": 1, "age_days": None}
     assert "is the clock right?" in found.remarks[0]
 
 
 def test_what_cannot_be_saved_is_said_and_the_old_file_stays(path):
     """A number that JSON cannot hold leaves the file as it was."""
-    memory = BenchMemory(bench(), path)
+    memory = CalibrationFile(bench(), path)
     memory.keep({"a": 1})
     before = path.read_bytes()
     memory.keep({"a": float("nan")})
@@ -211,7 +213,7 @@ def test_what_cannot_be_saved_is_said_and_the_old_file_stays(path):
 
 def test_data_in_place_of_a_file_stay_in_this_process():
     """Without a path nothing is read or written."""
-    memory = BenchMemory(bench(), {"a": 1})
+    memory = CalibrationFile(bench(), {"a": 1})
     memory.keep(None)
     assert memory.data == {"a": 1}
     memory.keep({"a": 2})
@@ -220,16 +222,16 @@ def test_data_in_place_of_a_file_stay_in_this_process():
 
 
 def test_the_memory_stands_beside_the_bench_file_but_not_inside_the_program(tmp_path):
-    """bench.toml has bench.memory.json; a packaged example has none unless one is named."""
-    assert memory_path(tmp_path / "arm.toml") == tmp_path / "arm.memory.json"
-    assert memory_path(example("demo")) is None
+    """bench.toml has bench.calibration.json; a packaged example has none unless one is named."""
+    assert calibration_path(tmp_path / "arm.toml") == tmp_path / "arm.calibration.json"
+    assert calibration_path(example("demo")) is None
 
 
 def test_files_say_what_they_are(path):
     """Format, version, date and bench are in clear text."""
-    BenchMemory(bench(), path).keep({"a": 1})
+    CalibrationFile(bench(), path).keep({"a": 1})
     record = json.loads(path.read_text())
-    assert record["format"] == "autoalign bench memory"
+    assert record["format"] == "autoalign bench calibration"
     assert record["version"] == 1
     assert record["saved"] == "2026-01-01T00:00:00+00:00"
     assert record["bench"]["axes"] == {"part.x": ["mm", -5.0, 5.0]}
@@ -237,27 +239,25 @@ def test_files_say_what_they_are(path):
 
 def test_what_is_no_memory_of_a_bench_is_not_kept(path):
     """A strategy's setting that happens to be called memory replaces nothing."""
-    memory = BenchMemory(bench(), path)
+    memory = CalibrationFile(bench(), path)
     memory.keep({"a": 1})
     memory.keep(120)
-    assert BenchMemory(bench(), path).data["a"] == 1
+    assert CalibrationFile(bench(), path).data["a"] == 1
 
 
 def test_a_memory_that_was_not_used_is_said_to_be_so(path):
     """With the strategy's own words, or its name where it uses none; once only."""
-    BenchMemory(bench(), path).keep({"a": 1})
-    refusing = SimpleNamespace(
-        name="x", memory=None, knowledge=SimpleNamespace(refusal="memory is odd; not used")
-    )
-    without = SimpleNamespace(name="x", memory=120)
-    content = SimpleNamespace(name="x", memory=None, knowledge=SimpleNamespace(refusal=""))
+    CalibrationFile(bench(), path).keep({"a": 1})
+    refusing = SimpleNamespace(name="x", remembers=True, calibration_refused="it is odd; not used")
+    without = SimpleNamespace(name="x", remembers=False, calibration_refused="")
+    content = SimpleNamespace(name="x", remembers=True, calibration_refused="")
     for strategy, said in (
-        (refusing, f"memory {path}: memory is odd; not used."),
-        (without, f"memory {path}: strategy x does not use one."),
+        (refusing, f"calibration {path}: it is odd; not used."),
+        (without, f"calibration {path}: strategy x does not use one."),
         (content, ""),
     ):
-        found = BenchMemory(bench(), path)
+        found = CalibrationFile(bench(), path)
         assert found.unused(strategy) == said
         assert found.remarks[1:] == [said] * bool(said)
         assert found.unused(strategy) == ""
-    assert BenchMemory(bench()).unused(refusing) == ""
+    assert CalibrationFile(bench()).unused(refusing) == ""

@@ -12,14 +12,14 @@ from autoalign_simulators.collimator import START
 
 from autoalign import align
 from autoalign.model.calibration import LASTING, recall
-from autoalign.model.predict import Twin
-from autoalign.run.calibration_file import BenchMemory
+from autoalign.model.predict import BenchModel
+from autoalign.run.calibration_file import CalibrationFile
 
 
-def drifted(seed: int, memory: Path, part: float):
+def drifted(seed: int, calibration: Path, part: float):
     """Align once, let everything drift by ``part`` of the first start's ranges, wait a week."""
     bench = collimator(seed)
-    first = align(bench, memory=memory, seed=seed)
+    first = align(bench, calibration=calibration, seed=seed)
     rng = np.random.default_rng([seed, 77])
     for axis, width in START.items():
         bench.truth.world.hidden[axis] += part * rng.uniform(-width, width)
@@ -34,9 +34,9 @@ def test_a_remembered_bench_needs_one_move_after_drift(seed, tmp_path):
     path = tmp_path / "m.json"
     bench, first = drifted(seed, path, 0.1)
     assert first.in_spec
-    again = align(bench, memory=path, seed=seed)
+    again = align(bench, calibration=path, seed=seed)
     assert again.in_spec
-    assert again.probes <= 2
+    assert again.measurements <= 2
     assert again.moves <= 1
     assert bench.truth.in_spec(bench.spec)
     assert "7 days old" in again.remarks[0]
@@ -46,15 +46,15 @@ def test_a_remembered_bench_needs_one_move_after_drift(seed, tmp_path):
 @pytest.mark.parametrize("part", [0.1, 0.3])
 def test_remembered_collimators_over_many_seeds(part, tmp_path):
     """At most 2 looks in the median and 3 at 95 %, in spec in truth, over 60 seeds."""
-    looks, true = [], []
+    measurements, true = [], []
     for seed in range(60):
         path = tmp_path / f"{part}-{seed}.json"
         bench, _ = drifted(seed, path, part)
-        result = align(bench, memory=path, seed=seed)
-        looks.append(result.probes if result.in_spec else np.inf)
+        result = align(bench, calibration=path, seed=seed)
+        measurements.append(result.measurements if result.in_spec else np.inf)
         true.append(bench.truth.in_spec(bench.spec))
-    assert np.median(looks) <= 2
-    assert np.quantile(looks, 0.95, method="higher") <= 3
+    assert np.median(measurements) <= 2
+    assert np.quantile(measurements, 0.95, method="higher") <= 3
     assert np.mean(true) >= 0.995
 
 
@@ -62,12 +62,12 @@ def test_remembered_collimators_over_many_seeds(part, tmp_path):
 def test_a_memory_is_trusted_less_the_older_it_is(tmp_path):
     """Beyond a month the drift that is allowed for grows with the square root of time."""
     bench = collimator(0)
-    result = align(bench, memory=tmp_path / "m.json")
+    result = align(bench, calibration=tmp_path / "m.json")
     assert result.in_spec
-    twin = Twin(bench.layout, tuple(bench.free_axes.values()), bench.uncertainties)
+    model = BenchModel(bench.layout, tuple(bench.free_axes.values()), bench.uncertainties)
     spread = []
     for days in (1.0, LASTING, 4 * LASTING, 100 * LASTING):
-        prior, _ = recall(twin, {**result.memory, "age_days": days}, bench.uncertainties)
+        prior, _ = recall(model, {**result.calibration, "age_days": days}, bench.uncertainties)
         spread.append(np.trace(np.linalg.inv(prior[1].T @ prior[1])))
     assert spread[0] == pytest.approx(spread[1])
     assert spread[1] < spread[2] < spread[3]
@@ -77,10 +77,10 @@ def test_a_memory_is_trusted_less_the_older_it_is(tmp_path):
 def test_nothing_is_kept_of_a_run_that_missed_the_spec(tmp_path):
     """A run without success leaves no memory."""
     path = tmp_path / "m.json"
-    result = align(collimator(0), strategy="random", budget=3, memory=path)
+    result = align(collimator(0), strategy="random", budget=3, calibration=path)
     assert not result.in_spec
     assert not path.exists()
-    assert BenchMemory(collimator(0), path).data is None
+    assert CalibrationFile(collimator(0), path).data is None
 
 
 @pytest.mark.slow
@@ -95,10 +95,10 @@ def test_a_memory_that_was_not_used_is_said_to_be_so(spoil, strategy, why, tmp_p
     bench, _ = drifted(0, path, 0.3)
     record = json.loads(path.read_text())
     if spoil:
-        record["memory"]["phi"][0] = "0.1"
+        record["calibration"]["phi"][0] = "0.1"
     path.write_text(json.dumps(record))
-    result = align(bench, strategy=strategy, budget=6, memory=path, journal=journal)
+    result = align(bench, strategy=strategy, budget=6, calibration=path, journal=journal)
     assert len(result.remarks) == 2
     assert result.remarks[0].startswith("memory of ")
-    assert result.remarks[1].startswith(f"memory {path}: {why}")
+    assert result.remarks[1].startswith(f"calibration {path}: {why}")
     assert result.remarks[1].encode() in journal.read_bytes()

@@ -78,13 +78,13 @@ def watched(bench: Bench) -> Bench:
     return replace(bench, stages={n: WatchedStage(s) for n, s in bench.stages.items()})
 
 
-def tamper(bench: Bench, axis: str, *, scale: float = 1.0, play: float | None = None) -> Bench:
-    """Multiply an axis' motion by ``scale``; give it another ``play``, mm or rad."""
+def tamper(bench: Bench, axis: str, *, scale: float = 1.0, backlash: float | None = None) -> Bench:
+    """Multiply an axis' motion by ``scale``; give it another ``backlash``, mm or rad."""
     motor = bench.truth.world.motors[axis]
     motor.traits = replace(
         motor.traits,
         scale=motor.traits.scale * scale,
-        play=motor.traits.play if play is None else play,
+        backlash=motor.traits.backlash if backlash is None else backlash,
     )
     return bench
 

@@ -16,7 +16,7 @@ from autoalign.core.errors import MotionFaultError, UnknownNameError, UsageError
 from autoalign.diagnosis.axis_verdict import AxisVerdict
 from autoalign.journal import read_journal
 from autoalign.run.guard import MoveGuard
-from autoalign.session import Look, Status
+from autoalign.session import Measure, Status
 
 ONE = ["source.x"]
 
@@ -50,7 +50,7 @@ def test_everything_is_on_record(tmp_path):
     record = read_journal(path)
     assert record.run["strategy"] == "check"
     assert record.run["bench"]["simulated"] is True
-    assert len(record.looks) == result.looks
+    assert len(record.measurements) == result.measurements
     assert len(record.moves) == result.moves
     assert all(m.status == "done" for m in record.moves)
     assert record.finish["status"] == Status.BACK
@@ -65,8 +65,8 @@ def test_without_a_layout_it_says_what_can_be_told():
     (report,) = result.axes
     assert report.verdict is AxisVerdict.WELL
     assert "source.x: moves; without a layout" in str(report.said)
-    play = bench.truth.world.motors["source.x"].traits.play
-    assert report.play == pytest.approx(play, abs=4 * report.u_play)
+    backlash = bench.truth.world.motors["source.x"].traits.backlash
+    assert report.backlash == pytest.approx(backlash, abs=4 * report.u_backlash)
     assert report.judgement is None
     assert result.findings == ()
 
@@ -88,7 +88,7 @@ def test_a_bench_with_a_power_meter_alone_says_whether_axes_move():
     result = check(replace(bench, detectors=meters, layout=None), axes=list(bench.axes)[:1])
     (report,) = result.axes
     assert report.verdict in (AxisVerdict.WELL, AxisVerdict.UNSURE)
-    assert report.play is None
+    assert report.backlash is None
     assert result.home
 
 
@@ -147,7 +147,7 @@ def test_an_axis_that_reads_something_else_at_the_end_is_a_finding(tolerances, h
     axis = bench.axes["source.x"]
 
     def creep(event):
-        if isinstance(event.action, Look) and "back to the start" in event.action.reason:
+        if isinstance(event.action, Measure) and "back to the start" in event.action.reason:
             stage.off = tolerances * axis.arrival_tolerance
 
     result = check(crept, axes=ONE, progress=creep)
@@ -162,7 +162,7 @@ def test_an_axis_that_reads_something_else_at_the_end_is_a_finding(tolerances, h
 @pytest.mark.parametrize(("start", "approach"), [(3.0, 1), (-3.0, 1), (3.0, -1), (-3.0, -1)])
 def test_the_first_tiny_step_goes_inwards(start, approach):
     """Whichever way the axis is approached, the first step is away from the nearer limit."""
-    axis = Axis("a.x", "mm", -5.0, 5.0, play=0.01, approach=approach)
+    axis = Axis("a.x", "mm", -5.0, 5.0, backlash=0.01, approach=approach)
     first = next(try_axis(axis, start, 0.1, lambda place, sight: ""))
     assert first.targets["a.x"] == pytest.approx(start - np.sign(start) * 0.03)
 
@@ -202,7 +202,7 @@ def test_unknown_and_held_axes_are_refused_before_anything_moves():
     with pytest.raises(UnknownNameError, match=r"source\.x"):
         check(bench, axes=["source.X"])
     with pytest.raises(UsageError, match="every axis is locked"):
-        check(replace(bench, hold=("source", "mirror")))
+        check(replace(bench, locked=("source", "mirror")))
 
 
 def test_ctrl_c_stops_every_axis_and_closes_the_record(tmp_path):

@@ -10,7 +10,7 @@ import pytest
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.check.arrangement import true_profiles
-from autoalign.check.axis_response import Response
+from autoalign.check.axis_response import AxisResponse
 from autoalign.check.judge import judge, pair_up
 from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
 from autoalign.diagnosis.hypotheses import AS_STATED, of_cameras
@@ -23,7 +23,7 @@ CAMERAS = {"far": Camera(0.1, 0.1, (0.0, 0.0), PLAIN)}
 class Expected:
     """Axis a moves the spot by 10 standard uncertainties along x, axis b along y."""
 
-    twin: Any = SimpleNamespace(
+    model: Any = SimpleNamespace(
         planes=("far",), axes=(SimpleNamespace(name="a.x"), SimpleNamespace(name="a.y"))
     )
 
@@ -52,7 +52,7 @@ def judged(x: float, y: float, shows: bool = True) -> Judgement:
     """Return the judgement of axis a after a change of the spot by (x, y)."""
     nan = float("nan")
     rows = (("far", 0), ("far", 1))
-    response = Response(rows, np.array([x, y]), np.ones(2), 1.0, shows, nan, nan, nan, nan)
+    response = AxisResponse(rows, np.array([x, y]), np.ones(2), 1.0, shows, nan, nan, nan, nan)
     return judge("a.x", 1.0, response, Expected(), AS_STATED, CAMERAS)  # type: ignore[arg-type]
 
 

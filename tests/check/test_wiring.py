@@ -48,7 +48,7 @@ def test_sound_bench_is_found_sound_and_left_as_it_was(bench, wrong):
         true = stage.true[axis.name]
         scale = sound.truth.world.motors[axis.name].traits.scale
         furthest = max(abs(t - true[0]) for t in true)
-        assert 0.5 * report.step < furthest <= 1.2 * scale * report.reach + axis.play
+        assert 0.5 * report.step < furthest <= 1.2 * scale * report.reach + axis.backlash
         assert all(axis.lower <= t <= axis.upper for t in stage.targets[axis.name])
 
 
@@ -58,9 +58,9 @@ def test_play_is_measured_in_the_units_of_the_axis(bench):
     result = check(sound)
     motors = sound.truth.world.motors
     gaps = [
-        (r.play - motors[r.axis.name].traits.play) / r.u_play
+        (r.backlash - motors[r.axis.name].traits.backlash) / r.u_backlash
         for r in result.axes
-        if r.play is not None and r.u_play is not None
+        if r.backlash is not None and r.u_backlash is not None
     ]
     assert len(gaps) >= 5
     assert max(map(abs, gaps)) < 4.5
@@ -133,8 +133,8 @@ def test_exchanged_axes_name_each_other(bench, wrong, a, b):
 )
 def test_play_that_is_larger_than_stated_is_found(bench, wrong, axis, times, words):
     """Up to three times the stated play is measured; more is called at least a step."""
-    stated = bench(1).axes[axis].play
-    result = check(wrong.axis(bench(1), axis, play=times * stated), axes=[axis])
+    stated = bench(1).axes[axis].backlash
+    result = check(wrong.axis(bench(1), axis, backlash=times * stated), axes=[axis])
     assert words in told(result)
     assert len(result.findings) == 1
 
@@ -209,7 +209,7 @@ def test_an_axis_at_its_limit_is_tried_inside(bench, wrong, limit):
     """
     edge = wrong.watched(bench(5, hidden={"source.y": -limit}))
     assert edge.axes["source.y"].approach == 1
-    assert edge.axes["source.y"].play > 0
+    assert edge.axes["source.y"].backlash > 0
     edge.stage_of("source.y").start_move("source.y", limit)
     edge.clock.sleep(20.0)
     result = check(edge, axes=["source.y"])

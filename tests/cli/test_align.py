@@ -83,14 +83,14 @@ def test_out_of_spec_ends_with_1_and_no_run_is_overwritten(
 def test_a_bench_remembers_itself(demo_bench: Bench, tmp_path: Path, run: Run) -> None:
     """The memory beside the bench file is written by the first run and read by the second."""
     bench = demo_bench()
-    memory = bench.with_suffix(".memory.json")
+    calibration = bench.with_suffix(".calibration.json")
     first = run("align", bench, "--output", tmp_path / "run", "--json")
     assert (first.code, json.loads(first.out)["in_spec"]) == (0, True)
-    assert json.loads(memory.read_text())["memory"]["family"] == "collimator"
+    assert json.loads(calibration.read_text())["calibration"]["kind"] == "collimator"
     again = run("align", bench, "--output", tmp_path / "run", "--json")
     assert again.code == 0
-    assert f"in {memory}" in " ".join(again.err.split())
-    assert json.loads(again.out)["probes"] <= json.loads(first.out)["probes"]
+    assert f"in {calibration}" in " ".join(again.err.split())
+    assert json.loads(again.out)["measurements"] <= json.loads(first.out)["measurements"]
 
 
 @pytest.mark.slow
@@ -98,13 +98,13 @@ def test_what_is_no_memory_never_stops_an_alignment(
     demo_bench: Bench, tmp_path: Path, run: Run
 ) -> None:
     """A damaged file is set aside with a message, and a new memory is saved in its place."""
-    bench, memory = demo_bench(), tmp_path / "elsewhere.json"
-    memory.write_text("not ours")
-    said = run("align", bench, "--memory", memory, "--output", tmp_path / "run", "--json")
+    bench, calibration = demo_bench(), tmp_path / "elsewhere.json"
+    calibration.write_text("not ours")
+    said = run("align", bench, "--calibration", calibration, "--output", tmp_path / "run", "--json")
     assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
     assert "it is damaged; not used, set aside as elsewhere.json.set-aside" in said.err
     assert (tmp_path / "elsewhere.json.set-aside").read_text() == "not ours"
-    assert json.loads(memory.read_text())["version"] == 1
+    assert json.loads(calibration.read_text())["version"] == 1
 
 
 @pytest.mark.slow
@@ -328,10 +328,10 @@ def test_help_of_align_states_the_cautions(run: Run) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", ["focuser", "relay", "steering"])
-def test_the_bench_files_of_the_other_families_align(family: str, tmp_path: Path, run: Run) -> None:
+@pytest.mark.parametrize("kind", ["focuser", "relay", "steering"])
+def test_the_bench_files_of_the_other_families_align(kind: str, tmp_path: Path, run: Run) -> None:
     """Files that come with the package, with every controller on its own in-process link."""
-    text = example(family).read_text(encoding="utf-8").replace('link = "pty"', 'link = "loop"')
+    text = example(kind).read_text(encoding="utf-8").replace('link = "pty"', 'link = "loop"')
     bench = tmp_path / "bench.toml"
     bench.write_text(text, encoding="utf-8")
     said = run("align", bench, "--output", tmp_path / "run", "--json")

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from autoalign.adapters import FunctionDetector, FunctionStage, Knob
+from autoalign.adapters import AxisFunctions, FunctionDetector, FunctionStage
 from autoalign.bench import Bench
 from autoalign.cli.caution import caution, check_attended
 from autoalign.core.axes import Axis
@@ -33,7 +33,9 @@ class Real:
         self.happened: list[str] = []
         self.answers = list(answers)
         self.meter = meter
-        stage = FunctionStage("mount", [Knob(Axis("m.x", "mm", -1, 1), self._put, lambda: 0.0)])
+        stage = FunctionStage(
+            "mount", [AxisFunctions(Axis("m.x", "mm", -1, 1), self._put, lambda: 0.0)]
+        )
         clock = VirtualClock()
         detector = FunctionDetector("meter", "far", self._grab, clock=clock)
         self.bench = Bench(

@@ -40,7 +40,7 @@ def test_check_finds_what_the_bench_file_says_wrongly(
 
     Only a link has play and counts from the file; directly the simulation's own are used.
     """
-    bench = demo_bench(('play = "8 um"', 'play = "0.08 um"'), link="loop")
+    bench = demo_bench(('backlash = "8 um"', 'backlash = "0.08 um"'), link="loop")
     said = run("check", bench, "--axes", "source.x", "--output", tmp_path / "c", "--json")
     facts = json.loads(said.out)
     assert said.code == 1, facts

@@ -128,8 +128,8 @@ def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path,
         ("--every", "-5 s", "--every '-5 s': a time above 0 and up to 1000 h"),
         ("--every", "1e30 s", "a time above 0 and up to 1000 h"),
         ("--every", "1e400 s", "is beyond every number"),
-        ("--looks", "0", "--looks 0: give a whole number of 1 or more"),
-        ("--looks", "-2", "--looks -2: give a whole number of 1 or more"),
+        ("--measurements", "0", "--measurements 0: give a whole number of 1 or more"),
+        ("--measurements", "-2", "--measurements -2: give a whole number of 1 or more"),
     ],
 )
 def test_a_watch_that_cannot_be_is_refused_before_anything_is_opened(
@@ -153,7 +153,9 @@ def test_watch_looks_realigns_and_says_what_it_did(
     tmp_path: Path, run: Run, bench_file: Path
 ) -> None:
     """Two looks find the bench out of spec, a realignment follows, the next look is in spec."""
-    said = run("watch", bench_file, "--output", tmp_path / "w", "--every", "5 s", "--looks", "3")
+    said = run(
+        "watch", bench_file, "--output", tmp_path / "w", "--every", "5 s", "--measurements", "3"
+    )
     assert said.code == 0
     for words in ("recheck", "realign", "in spec, merit", "Realignments that ended in spec 1"):
         assert words in said.text

@@ -103,7 +103,7 @@ def test_a_mixed_folder_is_measured_as_far_as_it_can_be(
     ("pixels", "said"),
     [
         (np.full((60, 60), 400.0) + np.random.default_rng(2).normal(0, 20, (60, 60)),
-         "dark: nothing stands out by more than"),
+         "dark: no light above"),
         (spot(peak=120000.0).astype(np.uint16), "saturated: "),
         (np.where(np.arange(240) == 60, np.nan, spot()).astype(np.float32),
          "are NaN, infinite or too large; the first is at row 0, column 60"),
@@ -297,21 +297,21 @@ def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("family", "words"),
+    ("kind", "words"),
     [
         ("collimator-far-dark",
-         ("far: dark: nothing stands out", "Without far, what follows relies on near",
+         ("far: dark: no light above", "Without far, what follows relies on near",
           "Either move mirror.tilt by ", "these frames cannot show which is misaligned")),
         ("collimator-dark", ("near, far: dark: at near, nothing", "no camera sees the beam")),
     ],
 )  # fmt: skip
 def test_dark_planes_leave_something_to_say(
-    demo_bench: Callable[..., Path], run: Callable[..., Any], family: str, words: tuple[str, ...]
+    demo_bench: Callable[..., Path], run: Callable[..., Any], kind: str, words: tuple[str, ...]
 ) -> None:
     """With one plane dark the other still tells a direction; with all, only that."""
-    old = '[simulation]\nfamily = "collimator"'
+    old = '[simulation]\nbench = "collimator"'
     seed = ("seed = 0", "seed = 2")
-    bench = demo_bench((old, old.replace("collimator", family)), seed)
+    bench = demo_bench((old, old.replace("collimator", kind)), seed)
     said = run("measure", bench, "--explain")
     assert said.code == 1
     for word in words:
@@ -395,4 +395,4 @@ def test_one_camera_at_two_planes_is_said_on_a_bench_as_well(
     facts = json.loads(said.out)
     assert said.code == 1
     assert facts["in_spec"] is None
-    assert "near and far are the same to the last pixel" in facts["not_judged"]
+    assert "near and far are identical in every pixel" in facts["not_judged"]

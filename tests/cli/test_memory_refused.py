@@ -16,13 +16,16 @@ def test_a_refused_memory_is_told_on_the_command_line(
 ) -> None:
     """Its date alone would read as if it had been used; the run is in spec without it."""
     bench = demo_bench()
-    memory = bench.with_suffix(".memory.json")
+    calibration = bench.with_suffix(".calibration.json")
     assert run("align", bench, "--output", tmp_path / "run", "--json").code == 0
-    record = json.loads(memory.read_text())
-    record["memory"]["sigma"][0] = -1.0
-    memory.write_text(json.dumps(record))
+    record = json.loads(calibration.read_text())
+    record["calibration"]["sigma"][0] = -1.0
+    calibration.write_text(json.dumps(record))
     said = run("align", bench, "--output", tmp_path / "run", "--json")
     assert (said.code, json.loads(said.out)["in_spec"]) == (0, True)
     words = " ".join(said.err.split())
-    assert f"memory {memory}: the calibration is not plausible (its priors are not those" in words
-    assert json.loads(memory.read_text())["memory"]["sigma"][0] > 0
+    assert (
+        f"calibration {calibration}: the calibration is not plausible (its priors are not those"
+        in words
+    )
+    assert json.loads(calibration.read_text())["calibration"]["sigma"][0] > 0

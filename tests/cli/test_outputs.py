@@ -34,10 +34,20 @@ RECORD = b"SQLite format 3\0 and what follows"
         ((*PLAN, "--drawing"), "s.png", RECORD, "the journal of a run"),
         ((*PLAN, "--drawing"), "s.png", b"\x89PNG\r\n\x1a\n of a camera", "not a PNG picture of"),
         (("gallery", "--output"), "mine.toml", b"[bench]", "a name that ends in .html or .htm"),
-        (("align", "no.toml", "--memory"), "keep.toml", b"[bench]", "a name that ends in .json"),
-        (("align", "no.toml", "--memory"), "keep.json", b'{"mine": 1}', "not a calibration of"),
         (
-            ("watch", "no.toml", "--output", "w", "--memory"),
+            ("align", "no.toml", "--calibration"),
+            "keep.toml",
+            b"[bench]",
+            "a name that ends in .json",
+        ),
+        (
+            ("align", "no.toml", "--calibration"),
+            "keep.json",
+            b'{"mine": 1}',
+            "not a calibration of",
+        ),
+        (
+            ("watch", "no.toml", "--output", "w", "--calibration"),
             "k.toml",
             b"[a]",
             "a name that ends in .json",
@@ -59,7 +69,7 @@ def test_a_file_of_another_kind_is_refused_and_left_alone(
 def test_the_memory_before_is_no_other_file_either(run: Run, tmp_path: Path) -> None:
     """The generation before goes to a file that nobody named: it is judged as well."""
     (tmp_path / "keep.previous.json").write_text("[1, 2]")
-    said = run("align", "no.toml", "--memory", tmp_path / "keep.json")
+    said = run("align", "no.toml", "--calibration", tmp_path / "keep.json")
     assert said.code == 2
     assert "keep.previous.json: the existing file is not a calibration" in said.err
 

@@ -71,7 +71,7 @@ def test_an_axis_that_is_too_coarse_or_too_short_is_named(
 @pytest.mark.slow
 def test_held_axes_are_marked_and_not_judged(demo_bench: Callable[..., Path], run: Run) -> None:
     """However coarse: no search moves them. What stands behind the travel is said."""
-    said = run("plan", demo_bench(("hold = []", 'hold = ["source"]')))
+    said = run("plan", demo_bench(("locked = []", 'locked = ["source"]')))
     assert said.code == 0
     assert said.text.count("locked, not evaluated") == 3
     assert "source.x (locked) – – –" in said.text

@@ -82,7 +82,7 @@ def simulated_template(path: Path) -> Path:
     )
     text, count = cameras.subn(lambda _: seen, text)
     assert count == 1
-    text += '\n[simulation]\nfamily = "collimator"\nseed = 0\nlink = "loop"\n'
+    text += '\n[simulation]\nbench = "collimator"\nseed = 0\nlink = "loop"\n'
     path.write_text(text, encoding="utf-8")
     return path
 

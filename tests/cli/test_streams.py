@@ -119,9 +119,9 @@ def test_a_disk_that_is_full_hides_no_verdict(
     def full(*_: object) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("autoalign.run.align.write_whole", full)
-    monkeypatch.setattr("autoalign.report.style.write_whole", full)
-    monkeypatch.setattr("autoalign.report.run_report.write_whole", full)
+    monkeypatch.setattr("autoalign.run.align.atomic_write", full)
+    monkeypatch.setattr("autoalign.report.style.atomic_write", full)
+    monkeypatch.setattr("autoalign.report.run_report.atomic_write", full)
     said = run("demo", "--link", "direct", "--output", tmp_path / "run")
     assert said.code == 0
     assert "In spec." in said.text

@@ -16,7 +16,7 @@ BENCH = """\
 [bench]
 name = "test bench"
 settle = "50 ms"
-hold = ["mirror"]
+locked = ["mirror"]
 
 [optic]
 reflected_focal_length = "150 mm"
@@ -39,7 +39,7 @@ port = "A"
 [stages.source.axes."source.x"]
 travel = ["-6 mm", "6 mm"]
 resolution = "1 um"
-play = "5 um"
+backlash = "5 um"
 speed = "2 mm/s"
 channel = 1
 
@@ -68,7 +68,7 @@ divergence = { tolerance = "0.2 mrad" }
 ellipticity = { tolerance = "1.5 %", weight = 2.0 }
 
 [budget]
-probes = 30
+measurements = 30
 time = "10 min"
 
 [uncertainties]

@@ -26,7 +26,7 @@ def test_every_quantity_arrives_in_inner_units(bench_file: Writer) -> None:
     axis = file.axes["source"][0]
     assert (axis.lower, axis.upper, axis.unit) == (-6.0, 6.0, "mm")
     assert axis.resolution == pytest.approx(1e-3)
-    assert axis.play == pytest.approx(5e-3)
+    assert axis.backlash == pytest.approx(5e-3)
     assert axis.speed == pytest.approx(2.0)
     tip = file.axes["mount"][0]
     assert (tip.lower, tip.unit) == (pytest.approx(-math.radians(2)), "rad")
@@ -64,7 +64,7 @@ def test_an_axis_may_describe_a_motion_of_its_own(bench_file: Writer) -> None:
 STEERING = """\
 [bench]
 name = "two mirrors"
-family = "steering"
+layout = "steering"
 [beam]
 diameter = "2 mm"
 wavelength = "633 nm"
@@ -179,15 +179,15 @@ def test_a_missing_port_closes_what_was_open(
 
 def test_overrides_replace_values_of_the_file(bench_file: Writer) -> None:
     """A dotted key reaches into tables, existing or not."""
-    file = read_bench_file(bench_file(), {"bench.frames": 4, "budget.probes": 9})
-    assert (file.tables.bench.frames, file.tables.budget.probes) == (4, 9)
+    file = read_bench_file(bench_file(), {"bench.frames": 4, "budget.measurements": 9})
+    assert (file.tables.bench.frames, file.tables.budget.measurements) == (4, 9)
 
 
 def test_every_uncertainty_of_a_bench_file_is_one_that_somebody_reads() -> None:
     """No name of the table would be read by nobody: the twin does, or the verdict."""
     plane = {"far": 1.0}
     verdict = {k for k in KINDS if stated({k: 1.0}, plane) != stated({}, plane)}
-    assert {"squareness", "roll"} <= verdict
+    assert {"pixel_aspect", "roll"} <= verdict
     assert set(KINDS) <= {*PRIORS, *DRIFT, *verdict}
 
 
@@ -212,17 +212,17 @@ def test_the_examples_that_come_with_the_package_are_sound(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "family"),
+    ("name", "kind"),
     [("demo", "collimator"), *((f, f) for f in ("focuser", "relay", "steering"))],
 )
-def test_the_file_of_a_simulated_bench_says_what_it_is(name: str, family: str) -> None:
+def test_the_file_of_a_simulated_bench_says_what_it_is(name: str, kind: str) -> None:
     """Axes, planes, optics and spec of the file are those of the simulated bench itself."""
     from autoalign_simulators import benches  # noqa: PLC0415 - beside the entry points
 
     file = read_bench_file(example(name), {"simulation.link": "direct"})
-    with file.open() as bench, getattr(benches, family)(seed=0, pixels=64) as simulated:
+    with file.open() as bench, getattr(benches, kind)(seed=0, pixels=64) as simulated:
         assert bench.layout == simulated.layout
-        assert bench.hold == simulated.hold
+        assert bench.locked == simulated.locked
         assert dict(bench.axes) == dict(simulated.axes)
         assert set(bench.detectors) == set(simulated.detectors)
         assert [t.name for t in bench.spec.terms] == [t.name for t in simulated.spec.terms]
@@ -237,9 +237,13 @@ def test_the_file_of_a_simulated_bench_says_what_it_is(name: str, family: str) -
     axes = {a.name: a for stage in file.axes.values() for a in stage}
     for axis in simulated.axes.values():
         mine = axes[axis.name]
-        assert (mine.lower, mine.upper, mine.resolution, mine.play, mine.speed) == pytest.approx(
-            (axis.lower, axis.upper, axis.resolution, axis.play, axis.speed)
-        )
+        assert (
+            mine.lower,
+            mine.upper,
+            mine.resolution,
+            mine.backlash,
+            mine.speed,
+        ) == pytest.approx((axis.lower, axis.upper, axis.resolution, axis.backlash, axis.speed))
 
 
 def test_light_of_several_wavelengths(bench_file: Writer) -> None:

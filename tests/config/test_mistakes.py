@@ -40,8 +40,8 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         f"{path}: 5 mistakes; nothing was moved.",
         '  line 8, optic.off_axis_angle: 35 has no unit; write for instance "35 deg".',
         '  line 26, stages.source.axes."source.x".reslution: there is no such key. Did you mean '
-        "'resolution'? Allowed here: approach, channel, max_step, motion, play, resolution, speed, "
-        "tolerance, travel.",
+        "'resolution'? Allowed here: approach, backlash, channel, max_step, motion, resolution, "
+        "speed, tolerance, travel.",
         '  line 36, stages.mount.axes."mirror.tip".travel: the lower limit 2 deg is not below the '
         "upper limit -2 deg; exchange them.",
         "  line 42, detectors.near.driver: there is no detector driver named 'exampel-camera'. Did "
@@ -60,14 +60,14 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('driver = "example-stage"\nport = "A"', 'driver = "gcode"\nport = "A"',
          "line 21, stages.source.driver: the driver 'gcode' is gone; use 'rs274', which takes "
          "other keys"),
-        ('hold = ["mirror"]', 'hold = ["miror"]',
-         "line 4, bench.hold[0]: there is no part or axis named 'miror'. Did you mean 'mirror'?"),
-        ('hold = ["mirror"]', 'strategy = "nelder"',
+        ('locked = ["mirror"]', 'locked = ["miror"]',
+         "line 4, bench.locked[0]: there is no part or axis named 'miror'. Did you mean 'mirror'?"),
+        ('locked = ["mirror"]', 'strategy = "nelder"',
          "line 4, bench.strategy: there is no strategy named 'nelder'."),
         ('"source.x"', '"source.q"',
          'line 24, stages.source.axes."source.q": layout collimator: there is no axis named '),
         ('"5 um"', '"5 urad"',
-         'source.x".play: 5 urad is an angle; with this travel it must be a length.'),
+         'source.x".backlash: 5 urad is an angle; with this travel it must be a length.'),
         ('"2 mm/s"', '"2 mm"',
          'source.x".speed: 2 mm is a length; with this travel it must be a speed.'),
         ('"2 mm/s"', '"0 mm/s"', 'source.x".speed: must be larger than 0.'),
@@ -99,7 +99,8 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
         ('"1.5 %"', '"1.5"', '"1.5 mm", "1.5 mrad" or "1.5 %", as it is meant'),
         ('"1.5 %"', '"200 %"', "accepts every beam"),
         ('"0.4 m"', '"0.4 rad"', 'is an angle; wanted is a length (for instance "0.4 m").'),
-        ("probes = 30", "probes = 1", "line 56, budget.probes: 1 is not allowed; it must be 2 or"),
+        ("measurements = 30", "measurements = 1",
+         "line 56, budget.measurements: 1 is not allowed; it must be 2 or"),
         ('pitch = "1 %"', 'ptch = "1 %"',
          "line 60, uncertainties.ptch: there is no uncertainty named"),
         ('pitch = "1 %"', '"far.pitch" = "1 mm"',
@@ -121,11 +122,11 @@ def test_tables_that_the_family_lacks_or_does_not_use_are_named(bench_file: Writ
     """A steering bench has no use for a paraboloid and a fibre, and needs a beam."""
     found = problems(
         bench_file(
-            ('name = "test bench"', 'name = "test bench"\nfamily = "steering"'),
+            ('name = "test bench"', 'name = "test bench"\nlayout = "steering"'),
             ("[planes]", '[arrangement]\norientation = "adding"\n\n[planes]'),
         )
     )
-    assert found[0] == "line 3, bench.family: layout steering needs [beam]; add [beam]."
+    assert found[0] == "line 3, bench.layout: layout steering needs [beam]; add [beam]."
     assert "line 7, optic: layout steering does not use this table; it needs [beam]." in found
     assert "line 12, source: layout steering does not use this table; it needs [beam]." in found
     assert "no key named 'orientation'. Known: clear_aperture, separation." in found[-1]
@@ -208,3 +209,20 @@ def test_whatever_is_done_to_a_file_the_answer_is_a_bench_or_our_own_error(
     except BenchFileError as error:
         problems = error.problems or ("no reason given",)
     assert all("line " in p or "at the end" in p for p in problems)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "where"),
+    [
+        ('locked = ["mirror"]', 'hold = ["mirror"]', "locked"),
+        ('backlash = "5 um"', 'play = "5 um"', "backlash"),
+        ('name = "test bench"', 'name = "test bench"\nfamily = "collimator"', "layout"),
+        ('pitch = "1 %"', 'mark = "1 mm"', "fiducial"),
+    ],
+)
+def test_a_key_of_earlier_bench_files_names_the_new_one(
+    bench_file: Writer, old: str, new: str, where: str
+) -> None:
+    """Nothing is guessed: the old name is refused, and the error says what to write."""
+    with pytest.raises(BenchFileError, match=rf"is called '{where}' now; write {where}"):
+        read_bench_file(bench_file((old, new)))

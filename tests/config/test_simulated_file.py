@@ -66,7 +66,7 @@ def test_an_axis_that_the_file_leaves_out_is_still_in_the_world(tmp_path: Path) 
 def test_another_kind_of_bench_is_refused(tmp_path: Path) -> None:
     """A collimator's file with a simulated steering bench."""
     path = demo(
-        tmp_path, ('[simulation]\nfamily = "collimator"', '[simulation]\nfamily = "steering"')
+        tmp_path, ('[simulation]\nbench = "collimator"', '[simulation]\nbench = "steering"')
     )
     with pytest.raises(
         UsageError, match="describes a collimator, but 'steering' simulates a steering"

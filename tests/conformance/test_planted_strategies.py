@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 from autoalign.testing import StrategyConformance
 
-Steps = Generator[Any, Observation, None]
+Steps = Generator[Any, Measurement, None]
 
 
 class Right(Strategy):

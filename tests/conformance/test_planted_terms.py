@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.spec.terms import MeritTerm, TermValue
 from autoalign.testing import TermConformance
 
@@ -24,9 +24,9 @@ class Right:
     name: str = "slant"
     quantities: tuple[str, ...] = ("spot.x", "spot.y")
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge it."""
-        values, covariance = quality.pick(self.quantities)
+        values, covariance = parameters.pick(self.quantities)
         slope = np.array([0.8, 0.6])
         value = float(slope @ values)
         u = math.sqrt(float(slope @ covariance @ slope))
@@ -44,9 +44,9 @@ class Right:
 class Changed(Right):
     """A right term whose value is changed at the end."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Change it."""
-        return self.change(super().evaluate(quality, guard))
+        return self.change(super().evaluate(parameters, guard))
 
     def change(self, found: TermValue) -> TermValue:
         """Return the changed value."""
@@ -77,29 +77,29 @@ class SameTwice(Right):
 class ReadsWhatItDoesNotAskFor(Right):
     """Needs more than it says."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Read it."""
-        assert math.isfinite(quality["spot.power"])
-        return super().evaluate(quality, guard)
+        assert math.isfinite(parameters["spot.power"])
+        return super().evaluate(parameters, guard)
 
 
 class ByPlace(Right):
     """Takes the first numbers for its own."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Take them."""
         slope = np.array([0.8, 0.6])
-        u = math.sqrt(float(slope @ quality.covariance[:2, :2] @ slope))
-        return self.value_of(float(slope @ quality.values[:2]), 0.2, u, guard)
+        u = math.sqrt(float(slope @ parameters.covariance[:2, :2] @ slope))
+        return self.value_of(float(slope @ parameters.values[:2]), 0.2, u, guard)
 
 
 class ChangesWhatItIsGiven(Right):
     """Subtracts its target in place."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Subtract."""
-        found = super().evaluate(quality, guard)
-        quality.values[quality.index("spot.x")] -= 0.2
+        found = super().evaluate(parameters, guard)
+        parameters.values[parameters.index("spot.x")] -= 0.2
         return found
 
 
@@ -108,9 +108,9 @@ class OtherEachTime(Right):
 
     last: Any = None
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Compare."""
-        found = super().evaluate(quality, guard)
+        found = super().evaluate(parameters, guard)
         value = found.value + (0.1 if self.last == found.value else 0.0)
         object.__setattr__(self, "last", found.value)
         return self.value_of(value, 0.2, found.uncertainty, guard)
@@ -201,17 +201,17 @@ class AlwaysInSpec(Changed):
 class NoGuard(Right):
     """Takes no notice of the guard band."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Take none."""
-        return super().evaluate(quality, 0.0)
+        return super().evaluate(parameters, 0.0)
 
 
 class GuardHelps(Right):
     """Takes the guard band for a bonus."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Turn it round."""
-        return super().evaluate(quality, -guard)
+        return super().evaluate(parameters, -guard)
 
 
 class OneSided(Changed):
@@ -273,19 +273,19 @@ class HalfTheUncertainty(Right):
 class NoCorrelation(Right):
     """Takes its quantities for independent."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Leave the covariances out."""
-        spread = np.diag(np.diag(quality.covariance))
-        return super().evaluate(replace(quality, covariance=spread), guard)
+        spread = np.diag(np.diag(parameters.covariance))
+        return super().evaluate(replace(parameters, covariance=spread), guard)
 
 
 class FirstUncertaintyAlone(Right):
     """Forgets the uncertainty of the second quantity."""
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Forget it."""
-        found = super().evaluate(quality, guard)
-        return self.value_of(found.value, 0.2, 0.8 * quality.u("spot.x"), guard)
+        found = super().evaluate(parameters, guard)
+        return self.value_of(found.value, 0.2, 0.8 * parameters.u("spot.x"), guard)
 
 
 class NoUncertainty(Right):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from autoalign.core.axes import Axis, approach_legs
 from autoalign.core.errors import AlignError, TravelLimitError, UsageError
 
-AXIS = Axis("source.x", "mm", -6.0, 6.0, resolution=0.001, play=0.02)
+AXIS = Axis("source.x", "mm", -6.0, 6.0, resolution=0.001, backlash=0.02)
 
 
 def test_reversed_limits_say_what_to_do() -> None:
@@ -24,7 +24,7 @@ def test_reversed_limits_say_what_to_do() -> None:
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("play", -1.0), ("resolution", math.nan), ("speed", 0.0), ("max_step", -2.0)],
+    [("backlash", -1.0), ("resolution", math.nan), ("speed", 0.0), ("max_step", -2.0)],
 )
 def test_impossible_numbers_are_refused_by_name(key: str, value: float) -> None:
     """A number that cannot be is refused, naming the axis and the parameter."""
@@ -43,8 +43,8 @@ def test_texts_and_truths_are_no_limits() -> None:
     """Numbers of the wrong kind are refused, never a bare TypeError."""
     with pytest.raises(UsageError, match="must be finite numbers"):
         Axis("a.b", "mm", "0", 1.0)  # type: ignore[arg-type]
-    with pytest.raises(UsageError, match="play True must be"):
-        Axis("a.b", "mm", 0.0, 1.0, play=True)
+    with pytest.raises(UsageError, match="backlash True must be"):
+        Axis("a.b", "mm", 0.0, 1.0, backlash=True)
 
 
 def test_outside_target_names_axis_request_and_range() -> None:
@@ -77,7 +77,7 @@ def test_last_leg_comes_from_the_named_side(start: float, target: float) -> None
     legs = approach_legs(AXIS, start, target)
     before = (start, *legs)[-2]
     assert legs[-1] == target
-    assert target - before >= AXIS.play
+    assert target - before >= AXIS.backlash
 
 
 @given(start=st.floats(-6, 6), wanted=st.floats(-100, 100))
@@ -107,7 +107,7 @@ def test_backlash_is_cured_by_the_approach() -> None:
         return out
 
     assert play_model([0, 500, 490, 510, 505]) == [500, 500, 510, 510]
-    axis = Axis("screw.x", "mm", -1000, 1000, resolution=1, play=13)
+    axis = Axis("screw.x", "mm", -1000, 1000, resolution=1, backlash=13)
     start, path = 0.0, [0.0]
     for target in (500.0, 490.0, 510.0, 505.0):
         path.extend(approach_legs(axis, start, target))
@@ -119,6 +119,6 @@ def test_backlash_is_cured_by_the_approach() -> None:
 def test_play_that_does_not_fit_into_the_travel_is_refused() -> None:
     """Nothing could be reached from the named side; a direction is +1 or −1."""
     with pytest.raises(UsageError, match="overshoot that takes up the backlash"):
-        Axis("a.x", "mm", 0, 1, play=3.0)
+        Axis("a.x", "mm", 0, 1, backlash=3.0)
     with pytest.raises(UsageError, match="allowed are 1 and -1"):
         Axis("a.x", "mm", 0, 1, approach=0)  # type: ignore[arg-type]

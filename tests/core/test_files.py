@@ -8,26 +8,26 @@ from typing import Any
 
 import pytest
 
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 
 
 def test_text_and_bytes_arrive_in_a_folder_that_is_made(tmp_path: Path) -> None:
     """The path comes back; text is UTF-8."""
-    assert write_whole(tmp_path / "a" / "b.txt", "µ\n").read_bytes() == b"\xc2\xb5\n"
-    assert write_whole(tmp_path / "a" / "b.txt", b"\x00").read_bytes() == b"\x00"
+    assert atomic_write(tmp_path / "a" / "b.txt", "µ\n").read_bytes() == b"\xc2\xb5\n"
+    assert atomic_write(tmp_path / "a" / "b.txt", b"\x00").read_bytes() == b"\x00"
     assert [p.name for p in (tmp_path / "a").iterdir()] == ["b.txt"]
 
 
 def test_a_full_disk_leaves_the_old_file(tmp_path: Path, monkeypatch: Any) -> None:
     """What was there stays, and no part of the new one is left beside it."""
-    path = write_whole(tmp_path / "b.txt", "old")
+    path = atomic_write(tmp_path / "b.txt", "old")
 
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OSError, match="No space"):
-        write_whole(path, "new")
+        atomic_write(path, "new")
     assert path.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["b.txt"]
 
@@ -35,5 +35,5 @@ def test_a_full_disk_leaves_the_old_file(tmp_path: Path, monkeypatch: Any) -> No
 @pytest.mark.skipif(os.name == "nt", reason="devices of POSIX")
 def test_a_device_stays_a_device() -> None:
     """Nothing is put in the place of what is no ordinary file."""
-    write_whole("/dev/null", "gone")
+    atomic_write("/dev/null", "gone")
     assert not Path("/dev/null").is_file()

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.spec.terms import (
     DivergenceTerm,
     EllipticityTerm,
@@ -19,7 +19,7 @@ from autoalign.spec.terms import (
 VALUES = {
     "pointing_x": 3e-5, "pointing_y": -8e-5,
     "divergence_xx": 1.4e-4, "divergence_yy": -0.7e-4, "divergence_xy": 0.9e-4,
-    "stretch_0": 0.11, "stretch_45": -0.07, "near.x": 0.2, "near.xx": 6.0, "near.yy": 5.0,
+    "astigmatism_0": 0.11, "astigmatism_45": -0.07, "near.x": 0.2, "near.xx": 6.0, "near.yy": 5.0,
 }  # fmt: skip
 SIZES = np.array([1e-5, 1e-5, 2e-5, 2e-5, 1.5e-5, 4e-3, 5e-3, 0.01, 0.3, 0.4])
 TERMS: tuple[MeritTerm, ...] = (
@@ -32,14 +32,14 @@ TERMS: tuple[MeritTerm, ...] = (
 )  # fmt: skip
 
 
-def quality(values: np.ndarray, covariance: np.ndarray) -> Quality:
+def parameters(values: np.ndarray, covariance: np.ndarray) -> BeamParameters:
     """Return the quality of two planes with ``values`` in the order of :data:`VALUES`."""
-    return Quality(tuple(VALUES), values, covariance, {"near": 400.0, "far": 2400.0})
+    return BeamParameters(tuple(VALUES), values, covariance, {"near": 400.0, "far": 2400.0})
 
 
 def deviation(term: MeritTerm, values: np.ndarray) -> float:
     """Return what ``term`` is judged by, at exact ``values``."""
-    return term.evaluate(quality(values, np.zeros((len(values),) * 2)), 0.0).deviation
+    return term.evaluate(parameters(values, np.zeros((len(values),) * 2)), 0.0).deviation
 
 
 @pytest.mark.parametrize("term", TERMS, ids=lambda t: f"{t.name}-{t.quantities[-1]}")
@@ -61,6 +61,6 @@ def test_the_uncertainty_is_that_of_small_changes(term: MeritTerm, seed: int) ->
             (deviation(term, values + step) - deviation(term, values - step)) / 2 / size
         )
     expected = math.sqrt(np.array(gradient) @ covariance @ np.array(gradient))
-    found = term.evaluate(quality(values, covariance), 0.0).uncertainty
+    found = term.evaluate(parameters(values, covariance), 0.0).uncertainty
     assert expected > 0
     assert found == pytest.approx(expected, rel=1e-4)

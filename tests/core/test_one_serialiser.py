@@ -15,6 +15,7 @@ from autoalign.watch.status import WatchStatus, write_status
 
 OWN_FORMATS = {
     "benchmark/campaign.py": "checks that what a strategy keeps survives JSON",
+    "config/reference.py": "values of the key reference as TOML and JSON write them",
     "config/schema.py": "the schema of bench files",
     "journal/reader.py": "the journal's lines",
     "journal/tables.py": "the journal's digests",

@@ -72,8 +72,8 @@ def seen(hit, out, z, u=1e-3):
 
 def found(profiles, **options):
     """Return the diagnosis and its findings by name."""
-    quality = combine(profiles, DISTANCES)
-    told = diagnose(quality, reflected_focal_length=RHO, off_axis_angle=ALPHA, **options)
+    parameters = combine(profiles, DISTANCES)
+    told = diagnose(parameters, reflected_focal_length=RHO, off_axis_angle=ALPHA, **options)
     return told, {f.name: f for f in told.findings}
 
 
@@ -174,21 +174,21 @@ def test_planes_without_widths_still_tell_the_direction(use):
     # section 4.3, from memory).
     assert any("points at least 4 mrad to the right (+x)" in w for w in told.remains), told.remains
     assert any("mirror is turned by 2 mrad" in w for w in told.remains)
-    assert any("At far the beam lies too far to the right (+x)" in w for w in told.remains)
+    assert any("At far the beam is too far to the right (+x)" in w for w in told.remains)
     assert any("Defocus and astigmatism cannot be determined" in w for w in told.words())
     assert told.words()[0].startswith("far: clipped by the sensor: right 30.0%.")
 
 
 def test_one_plane_alone():
     """Where it stands is said, and that where it points cannot be told."""
-    quality = combine({"near": traced(tilt=2e-3)["near"]}, DISTANCES)
-    told = diagnose(quality, reflected_focal_length=RHO, off_axis_angle=ALPHA)
+    parameters = combine({"near": traced(tilt=2e-3)["near"]}, DISTANCES)
+    told = diagnose(parameters, reflected_focal_length=RHO, off_axis_angle=ALPHA)
     assert told.remains[0].startswith("Only near is left: the beam is at (")
     assert "One plane does not show where it points" in told.remains[0]
 
 
 def test_an_optic_that_is_none():
     """A focal length of nothing is refused."""
-    quality = combine(traced(), DISTANCES)
+    parameters = combine(traced(), DISTANCES)
     with pytest.raises(UsageError, match="must be larger than 0"):
-        diagnose(quality, reflected_focal_length=0.0, off_axis_angle=ALPHA)
+        diagnose(parameters, reflected_focal_length=0.0, off_axis_angle=ALPHA)

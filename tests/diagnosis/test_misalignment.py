@@ -18,7 +18,7 @@ from autoalign.diagnosis.estimator import Knowledge
 from autoalign.diagnosis.misalignment import read_misalignment
 from autoalign.session.seeing import stated
 
-FAMILIES = {"collimator": collimator, "focuser": focuser, "relay": relay, "steering": steering}
+BENCH_TYPES = {"collimator": collimator, "focuser": focuser, "relay": relay, "steering": steering}
 
 PLANTED = [
     ("collimator", "source.x", 0.3),
@@ -36,9 +36,9 @@ PLANTED = [
 ]
 
 
-def looked_at(family, hidden, seed=0):
+def looked_at(kind, hidden, seed=0):
     """Return a bench with just these misalignments, and the profiles of one look at it."""
-    module = FAMILIES[family]
+    module = BENCH_TYPES[kind]
     bench = module.simulate(seed, hidden={**dict.fromkeys(module.START, 0.0), **hidden}).bench()
     profiles = {}
     for detector in bench.detectors.values():
@@ -83,10 +83,10 @@ def helps(bench, found):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("family", "axis", "amount"), PLANTED)
-def test_the_planted_axis_is_named_with_side_and_amount(family, axis, amount):
+@pytest.mark.parametrize(("kind", "axis", "amount"), PLANTED)
+def test_the_planted_axis_is_named_with_side_and_amount(kind, axis, amount):
     """Named alone or as a choice, within four standard uncertainties; following it helps."""
-    bench, profiles = looked_at(family, {axis: amount})
+    bench, profiles = looked_at(kind, {axis: amount})
     found = read(bench, profiles)
     said = readings_of(found, axis)
     assert said, found
@@ -111,10 +111,10 @@ def test_axes_that_act_alike_are_named_together():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
-def test_an_aligned_bench_is_left_alone(family):
+@pytest.mark.parametrize("kind", BENCH_TYPES)
+def test_an_aligned_bench_is_left_alone(kind):
     """Nothing that is called sure would change the spec by a tolerance."""
-    bench, profiles = looked_at(family, {})
+    bench, profiles = looked_at(kind, {})
     found = read(bench, profiles)
     assert not [r for r in found.axes if r.sure and r.effect > 1]
     assert not [s for s in found.shares if s.choices[0][0].effect > 1]
@@ -133,8 +133,8 @@ def test_without_the_far_plane_only_what_near_tells():
 
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
-@pytest.mark.parametrize(("family", "axis", "amount"), PLANTED)
-def test_many_benches(family, axis, amount):
+@pytest.mark.parametrize(("kind", "axis", "amount"), PLANTED)
+def test_many_benches(kind, axis, amount):
     """40 seeds: named in 90 %, never on the wrong side, 95 % intervals cover the planted amount in
     at least 85 %; doing as said helps the truth in 90 %.
 
@@ -143,7 +143,7 @@ def test_many_benches(family, axis, amount):
     """
     named = wrong = covered = helped = 0
     for seed in range(40):
-        bench, profiles = looked_at(family, {axis: amount}, seed)
+        bench, profiles = looked_at(kind, {axis: amount}, seed)
         found = read(bench, profiles)
         said = readings_of(found, axis)
         helped += helps(bench, found)
@@ -151,7 +151,7 @@ def test_many_benches(family, axis, amount):
             named += 1
             wrong += bool(np.sign(said[0].amount) != np.sign(amount))
             covered += abs(said[0].amount - amount) < 1.96 * said[0].u
-    print(f"{family} {axis} {amount:g}: named {named}/40, wrong side {wrong}, "  # noqa: T201
+    print(f"{kind} {axis} {amount:g}: named {named}/40, wrong side {wrong}, "  # noqa: T201
           f"covered {covered}/{named}, helped {helped}/40")  # fmt: skip
     assert named >= 36
     assert wrong == 0

@@ -31,7 +31,7 @@ def test_defocus_and_astigmatism():
     assert words[0].startswith("The beam is narrowest 0.5 ± ")
     assert "mm beyond focus sideways and 0.2 ± " in words[0]
     assert words[0].endswith("mm before focus up/down.")
-    assert "foci stand 0.7 ± " in words[1]
+    assert "foci are 0.7 ± " in words[1]
 
 
 def test_a_stigmatic_beam_in_focus():

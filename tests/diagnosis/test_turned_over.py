@@ -7,7 +7,7 @@ import pytest
 from autoalign_simulators import benches
 from autoalign_simulators.collimator import START
 
-from autoalign.model.predict import Twin
+from autoalign.model.predict import BenchModel
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.run.align import align
@@ -41,11 +41,11 @@ def test_the_map_between_the_planes_follows_newton_s_formula(z):
     """A focus F behind the mirror turns lengths by (F − far)/(F − near), F = ρ − ρ²/z."""
     made = bench()
     axes = list(made.axes.values())
-    twin = Twin(LAYOUT, axes)
+    model = BenchModel(LAYOUT, axes)
     position = np.array([z if a.name == "source.z" else 0.0 for a in axes])
     focus = RHO - RHO**2 / z
     wanted = (focus - FAR) / (focus - NEAR)
-    seen = twin.upright(position, np.zeros(twin.size))
+    seen = model.upright(position, np.zeros(model.size))
     assert seen[0] == pytest.approx([wanted] * 2, abs=0.05)
     assert made.truth.turned({"source.z": z}) is (wanted < 0)
 
@@ -53,8 +53,8 @@ def test_the_map_between_the_planes_follows_newton_s_formula(z):
 @pytest.mark.slow
 def test_an_aligned_beam_is_not_turned_over_on_any_bench():
     """A focuser's beam is upside down beyond its focus, and should be."""
-    for family in (benches.collimator, benches.focuser, benches.relay, benches.steering):
-        made = family(seed=1)
+    for kind in (benches.collimator, benches.focuser, benches.relay, benches.steering):
+        made = kind(seed=1)
         assert not made.truth.turned({})
         assert made.truth.in_spec(made.spec, {}) is made.truth.verdict(made.spec, {}).in_spec
 
@@ -67,7 +67,7 @@ def test_equal_widths_alone_are_not_called_in_spec(strategy):
         assert made.truth.verdict(LOOSE).in_spec
         assert not made.truth.in_spec(LOOSE)
         result = align(made, spec=LOOSE, strategy=strategy, budget=60, seed=1)
-        assert result.probes > 1
+        assert result.measurements > 1
         assert "focus between near and far" in result.before.failure
         assert result.in_spec is made.truth.in_spec(LOOSE)
         assert result.in_spec or strategy != "model"

@@ -53,7 +53,7 @@ def test_a_person_with_screws_aligns_the_collimator(seed: int) -> None:
     screws = HandSettings.model_validate(
         {"axes": {name: {"per_turn": "2 mrad"} for name in moved.axes}}
     )
-    axes = [replace(axis, play=0.0, resolution=1e-5) for axis in moved.axes.values()]
+    axes = [replace(axis, backlash=0.0, resolution=1e-5) for axis in moved.axes.values()]
     stage = HandDriver(hand).build("mirror", axes, screws, bench.clock)
     stages = {name: stage if s is moved else s for name, s in bench.stages.items()}
     clear = Hands(lambda question: "")
@@ -61,7 +61,7 @@ def test_a_person_with_screws_aligns_the_collimator(seed: int) -> None:
     assert result.in_spec, result.reason
     assert bench.spec is not None
     assert bench.truth.in_spec(bench.spec)
-    assert result.probes <= 12
+    assert result.measurements <= 12
     assert hand.orders
     for order in hand.orders:
         degrees = re.search(r"([0-9]+)°", order)

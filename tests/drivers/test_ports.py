@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 import serial
-from autoalign_drivers.mapping import FAMILIES, WriteTimeoutError, mapped, opening_error
+from autoalign_drivers.mapping import BENCH_TYPES, WriteTimeoutError, mapped, opening_error
 from autoalign_drivers.port_settings import PortSettings
 from autoalign_drivers.ports import PortLock, open_port
 
@@ -158,12 +158,12 @@ def test_in_process_ports_need_no_lock() -> None:
     first.release()
 
 
-@pytest.mark.parametrize("family", FAMILIES)
-def test_every_family_becomes_a_link_error(family: type[Exception]) -> None:
+@pytest.mark.parametrize("kind", BENCH_TYPES)
+def test_every_family_becomes_a_link_error(kind: type[Exception]) -> None:
     """The four families in which a broken line shows end up as one, with place and advice."""
     message = r"P: the line broke while reading.*verify the positions"
     with pytest.raises(LinkError, match=message), mapped(WHERE, "reading"):
-        raise family("gone")
+        raise kind("gone")
 
 
 def test_a_write_that_times_out_is_told_apart() -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from autoalign.core.clock import VirtualClock
 from autoalign.core.errors import JournalError
-from autoalign.core.files import write_whole
+from autoalign.core.files import atomic_write
 from autoalign.core.frames import Frame
 from autoalign.journal import (
     DamageKind,
@@ -27,23 +27,23 @@ from autoalign.journal import (
 from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.image import Log, take_image
 from autoalign.journal.thumbnails import make_thumbnail
-from autoalign.session import Finish, Look, Move, Status
-from autoalign.strategies.base import Observation
+from autoalign.session import Finish, Measure, Move, Status
+from autoalign.strategies.base import Measurement
 
 
 def _fill(journal: Journal, clock: VirtualClock, rounds: int = 4) -> None:
     rng = np.random.default_rng(3)
     for k in range(rounds):
         clock.sleep(1.3)
-        move = Move(k, {"a.x": k * 0.1}, {"a.x": (k * 0.1,)}, "probe")
+        move = Move(k, {"a.x": k * 0.1}, {"a.x": (k * 0.1,)}, "measurement")
         journal.outcome(journal.intent(move, {"a.x": 0.0}), "done", {"a.x": k * 0.1})
         pixels = rng.integers(0, 200, (2, 30, 40)).astype(np.uint16)
         pictures = [
             make_thumbnail(Frame(p, pitch=0.1, plane=n))
             for n, p in zip(("near", "far"), pixels, strict=True)
         ]
-        seen = Observation(rng.standard_normal(60), {}, failure=f"look {k}")
-        journal.look(Look(k, 0.0, 4, "probe"), {"a.x": k * 0.1}, seen, pictures, k * 1.3)
+        seen = Measurement(rng.standard_normal(60), {}, failure=f"look {k}")
+        journal.look(Measure(k, 0.0, 4, "measurement"), {"a.x": k * 0.1}, seen, pictures, k * 1.3)
         journal.note("hint", f"note {k}")
 
 
@@ -77,10 +77,10 @@ def _content(run: JournalRun) -> dict[tuple[object, ...], str]:
         parts["run",] = dict(run.run)
     if run.finish is not None:
         parts["finish",] = dict(run.finish)
-    for look in run.looks:
+    for look in run.measurements:
         parts["look", look.number] = [
             look.time, look.wall, look.frames, look.reason, look.elapsed, dict(look.positions),
-            encode_observation(look.observation),
+            encode_observation(look.measurement),
         ]  # fmt: skip
         for plane, t in look.thumbnails.items():
             place = [t.pitch, t.origin, t.black, t.white, t.view]
@@ -201,10 +201,10 @@ def test_a_damaged_run_is_read_but_not_resumed(closed: Path, tmp_path: Path) -> 
 def test_a_damaged_picture_costs_the_picture_alone(closed: Path, tmp_path: Path) -> None:
     """The measurement that it belongs to is sound, and the run is still whole."""
     path, files = _copy(closed, tmp_path / "picture")
-    picture = read_journal(closed).looks[2].thumbnails["far"].png
+    picture = read_journal(closed).measurements[2].thumbnails["far"].png
     _flip(files, files[0].read_bytes().index(picture[60:100]), 3)
     run = read_journal(path)
-    assert run.looks[2].thumbnails.keys() == {"near"}
+    assert run.measurements[2].thumbnails.keys() == {"near"}
     assert [d.kind for d in run.damage] == [DamageKind.PICTURE]
     assert run.whole
 
@@ -223,16 +223,16 @@ def test_a_reader_writes_nothing(killed: Path, tmp_path: Path) -> None:
     """On a full disk, or where it may not write, a journal with its log is read all the same."""
     path, files = _copy(killed, tmp_path / "full")
     before = {f.name: f.read_bytes() for f in files}
-    assert len(read_journal(path).looks) == 4
+    assert len(read_journal(path).measurements) == 4
     assert {f.name: f.read_bytes() for f in path.parent.iterdir()} == before
 
 
 def test_a_new_file_never_takes_the_place_of_another(tmp_path: Path) -> None:
     """Two that make the same journal at once: one of them is told."""
     place = tmp_path / "run.db"
-    write_whole(place, "first", new=True)
+    atomic_write(place, "first", new=True)
     with pytest.raises(FileExistsError):
-        write_whole(place, "second", new=True)
+        atomic_write(place, "second", new=True)
     assert [p.read_text() for p in tmp_path.iterdir()] == ["first"]
 
 

@@ -21,12 +21,12 @@ from autoalign.journal.codec import decode_observation, encode_observation, plai
 from autoalign.journal.thumbnails import make_thumbnail
 from autoalign.run.align import align
 from autoalign.run.blocking import run
-from autoalign.session import Finish, Look, Move, Session, Status
+from autoalign.session import Finish, Measure, Move, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 from autoalign.strategies.response_matrix import ResponseMatrix
 
-MOVE = Move(1, {"a.x": 1.0}, {"a.x": (0.9, 1.0)}, "probe")
+MOVE = Move(1, {"a.x": 1.0}, {"a.x": (0.9, 1.0)}, "measurement")
 
 
 def profile(rng):
@@ -39,26 +39,26 @@ def profile(rng):
     )  # fmt: skip
 
 
-def observation(rng, value=0.5):
+def measurement(rng, value=0.5):
     """Return an observation with quality and verdict."""
     from autoalign.beam.combine import combine  # noqa: PLC0415
 
     seen = profile(rng)
-    quality = combine({}, {}, readings={"q": (value, 0.1)})
-    verdict = Spec((QuantityTerm("q", 1.0, unit="mm"),)).evaluate(quality)
-    return Observation(rng.standard_normal(3), {"near": seen}, quality, verdict, "a word")
+    parameters = combine({}, {}, readings={"q": (value, 0.1)})
+    verdict = Spec((QuantityTerm("q", 1.0, unit="mm"),)).evaluate(parameters)
+    return Measurement(rng.standard_normal(3), {"near": seen}, parameters, verdict, "a word")
 
 
 def test_an_observation_survives_the_record_without_loss():
     """Every number comes back bit for bit, through JSON text."""
-    before = observation(np.random.default_rng(1))
+    before = measurement(np.random.default_rng(1))
     after = decode_observation(json.loads(json.dumps(encode_observation(before))))
     a, b = before.profiles["near"], after.profiles["near"]
     np.testing.assert_array_equal(before.positions, after.positions)
     np.testing.assert_array_equal(a.moments, b.moments)
     np.testing.assert_array_equal(a.covariance, b.covariance)
     assert (a.flags, a.view, a.window, a.started) == (b.flags, b.view, b.window, b.started)
-    np.testing.assert_array_equal(before.quality.covariance, after.quality.covariance)
+    np.testing.assert_array_equal(before.parameters.covariance, after.parameters.covariance)
     np.testing.assert_array_equal(before.verdict.residuals, after.verdict.residuals)
     assert after.verdict["q"].unit == "mm"
     assert (after.merit, after.in_spec, after.failure) == (before.merit, True, "a word")
@@ -74,16 +74,16 @@ def test_records_come_back_in_order_and_complete(tmp_path):
     """Intent, outcome, look, note and finish, as they were given."""
     clock = VirtualClock()
     path = tmp_path / "run.db"
-    seen = observation(np.random.default_rng(2))
+    seen = measurement(np.random.default_rng(2))
     with Journal(path, clock, {"seed": 7}) as journal:
         number = journal.intent(MOVE, {"a.x": 0.0, "b.y": 3.0})
         clock.sleep(2.0)
         journal.outcome(number, "done", {"a.x": 1.0, "b.y": 3.0})
-        journal.look(Look(1, 0.0, 4, "first"), {"a.x": 1.0, "b.y": 3.0}, seen)
+        journal.look(Measure(1, 0.0, 4, "first"), {"a.x": 1.0, "b.y": 3.0}, seen)
         journal.note("warning", "the beam flickers", plane="far")
         journal.finish(Finish(Status.IN_SPEC, True, "verified."))
     past = read_journal(path)
-    move, look = past.moves[0], past.looks[0]
+    move, look = past.moves[0], past.measurements[0]
     assert past.run["seed"] == 7
     assert (move.targets, move.legs, move.start) == (
         {"a.x": 1.0},
@@ -92,7 +92,7 @@ def test_records_come_back_in_order_and_complete(tmp_path):
     )
     assert (move.status, move.positions, move.ended) == ("done", {"a.x": 1.0, "b.y": 3.0}, 2.0)
     assert (look.number, look.frames, look.reason) == (1, 4, "first")
-    np.testing.assert_array_equal(look.observation.positions, seen.positions)
+    np.testing.assert_array_equal(look.measurement.positions, seen.positions)
     assert past.notes[0]["text"] == "the beam flickers"
     assert past.finish["in_spec"] is True
 
@@ -223,11 +223,11 @@ def test_a_whole_run_can_be_read_back(make_bench, tmp_path):
     with Journal(path, bench.clock, {"bench": describe_bench(bench)}) as journal:
         run(bench, session, journal)
     past = read_journal(path)
-    assert len(past.looks) == session.probes
+    assert len(past.measurements) == session.measurements
     assert len(past.moves) == session.moves
     assert all(m.status == "done" for m in past.moves)
-    assert past.looks[-1].observation.in_spec
-    assert past.looks[-1].positions == session.positions
+    assert past.measurements[-1].measurement.in_spec
+    assert past.measurements[-1].positions == session.positions
     assert [a["name"] for a in past.run["bench"]["axes"]] == list(bench.axes)
 
 
@@ -237,14 +237,14 @@ def test_frames_of_a_simulated_bench_are_kept_small_and_in_place(tmp_path):
     bench = benches.collimator(seed=2)
     align(bench, strategy="response-matrix", budget=3, journal=tmp_path / "run.db")
     past = read_journal(tmp_path / "run.db")
-    assert len(past.looks) == 3
-    for look in past.looks:
+    assert len(past.measurements) == 3
+    for look in past.measurements:
         assert set(look.thumbnails) == {"near", "far"}
         for plane, small in look.thumbnails.items():
             grey = np.asarray(Image.open(BytesIO(small.png)), dtype=float)
             light = np.where(grey > 100, grey, 0.0)
             y, x = (float((light * g).sum() / light.sum()) for g in np.indices(grey.shape))
-            spot = look.observation.profiles[plane].centroid
+            spot = look.measurement.profiles[plane].centroid
             assert (x - small.origin[0]) * small.pitch[0] == pytest.approx(spot[0], abs=2.0)
             assert (y - small.origin[1]) * small.pitch[1] == pytest.approx(spot[1], abs=2.0)
 

@@ -22,7 +22,7 @@ from autoalign.optics.pose import place
 from autoalign.optics.rays import Rays
 from autoalign.optics.trace import trace_to_planes
 from autoalign.spec.terms import Spec
-from autoalign.strategies.base import Observation, Problem
+from autoalign.strategies.base import Measurement, Problem
 from autoalign.strategies.model import Model
 
 DISTANCES = {"near": 400.0, "far": 2400.0}
@@ -155,7 +155,7 @@ class MomentBench:
         height = a * (x * x - y * y) + 2 * b * x * y + c * (x * x + y * y)
         return height, 2 * (a * x + b * y + c * x), 2 * (b * x - a * y + c * y)
 
-    def look(self, x: np.ndarray) -> Observation:
+    def look(self, x: np.ndarray) -> Measurement:
         """What one visit says, with noise of motion and of measurement."""
         fresh = self.rng.normal(size=6) * [5e-4, 5e-4, 1e-3, 2e-6, 2e-6, 1e-5] * self.noise
         self._shake = np.where(np.asarray(x) == self._commanded, self._shake, fresh)
@@ -170,9 +170,9 @@ class MomentBench:
                     noisy, np.diag(u**2), 1.0, 0.01, 0.0, 0.1, 1.0, plane=plane
                 )
         if len(profiles) < 2:
-            return Observation(np.array(x), profiles, failure="a plane is dark")
-        quality = combine(profiles, DISTANCES)
-        return Observation(np.array(x), profiles, quality, self.spec.evaluate(quality))
+            return Measurement(np.array(x), profiles, failure="a plane is dark")
+        parameters = combine(profiles, DISTANCES)
+        return Measurement(np.array(x), profiles, parameters, self.spec.evaluate(parameters))
 
     def truly_in_spec(self, x: np.ndarray) -> bool:
         """Whether the noise-free beam is in spec as the detectors read it."""
@@ -182,11 +182,11 @@ class MomentBench:
         }
         return self.spec.evaluate(combine(profiles, DISTANCES)).in_spec
 
-    def problem(self, x: np.ndarray, memory: object = None) -> Problem:
+    def problem(self, x: np.ndarray, calibration: object = None) -> Problem:
         """The problem as a session puts it."""
         return Problem(
             self.axes, np.array(x), self.look(x), self.spec, np.random.default_rng(0),
-            self.nominal, {}, {}, memory,
+            self.nominal, {}, {}, calibration,
         )  # fmt: skip
 
 
@@ -194,11 +194,11 @@ class MomentBench:
 class Run:
     """How a driven strategy ended."""
 
-    looks: int
-    seen: list[Observation]
+    measurements: int
+    seen: list[Measurement]
 
     @property
-    def last(self) -> Observation:
+    def last(self) -> Measurement:
         """The last look."""
         return self.seen[-1]
 
@@ -207,7 +207,7 @@ def drive(model: Model, bench: MomentBench, problem: Problem, budget: int = 20) 
     """Do what a session does: stop in spec, clip to what is reachable, count every look."""
     seen = [problem.first]
     proposals = model.propose(problem)
-    answer: Observation | None = None
+    answer: Measurement | None = None
     while len(seen) < budget and not seen[-1].in_spec:
         try:
             x = next(proposals) if answer is None else proposals.send(answer)
@@ -229,7 +229,7 @@ def make_bench() -> Callable[..., MomentBench]:
 def run_model() -> Callable[..., Run]:
     """Runs the strategy from the bench's start until in spec."""
 
-    def run(bench: MomentBench, model: Model | None = None, memory: object = None) -> Run:
-        return drive(model or Model(), bench, bench.problem(bench.start, memory))
+    def run(bench: MomentBench, model: Model | None = None, calibration: object = None) -> Run:
+        return drive(model or Model(), bench, bench.problem(bench.start, calibration))
 
     return run

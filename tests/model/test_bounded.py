@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 import autoalign
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.target import Forecast, _bounded_step
-from autoalign.strategies.response import Response
+from autoalign.strategies.response import ResponseEstimate
 
 HOME = Path("model/bounded.py")
 SOLVERS = {f"linalg.{name}" for name in ("lstsq", "solve", "inv", "qr", "svd")}
@@ -178,7 +178,7 @@ def test_an_axis_at_its_limit_is_let_go_again(solve):
             forecast = Forecast(residual, slope, np.zeros((5, 1)))
             step = _bounded_step(forecast, np.zeros(4), np.zeros(4), -half, half)
         else:
-            response = Response(5, 4)
+            response = ResponseEstimate(5, 4)
             response.matrix, response.covariance = slope, np.zeros((4, 4))
             step = response.step(residual, 0.0, -half, half)
         least = _by_trying_all(slope, -residual, -half, half)

@@ -9,7 +9,7 @@ import pytest
 
 from autoalign.diagnosis.cameras import mends
 from autoalign.diagnosis.hypotheses import TURNS, of_cameras
-from autoalign.model.fit import look_from_profiles
+from autoalign.model.fit import readings_from_profiles
 from autoalign.strategies.model import Model
 
 WAYS = {
@@ -35,8 +35,8 @@ def test_a_mirrored_camera_is_named_and_ends_the_search(make_bench, run_model, p
     bench.look = mirrored
     run = run_model(bench, model)
     assert [(f.code, f.subject) for f in model.findings][:-1] == [(way, plane)]
-    assert run.looks <= 4
-    assert model.knowledge.memory() is None
+    assert run.measurements <= 4
+    assert model.knowledge.calibration() is None
 
 
 @pytest.mark.slow
@@ -63,7 +63,7 @@ def test_mending_twice_changes_nothing(make_bench):
     """A mirror image of a mirror image is the look itself, readings and covariance; so are a
     quarter turn and one back."""
     bench = make_bench(1)
-    look = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    look = readings_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
     expected = np.stack([look.moments[0], look.moments[1]])
     planes = ("near", "far")
     hung = [h for h in of_cameras(planes) if h.turns]
@@ -85,7 +85,7 @@ def test_mending_twice_changes_nothing(make_bench):
 def test_exchanged_cameras_with_the_right_pitches_explain_each_other(make_bench):
     """Readings of exchanged cameras, mended with the stretch 1, are the true ones."""
     bench = make_bench(1)
-    true = look_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
+    true = readings_from_profiles(("near", "far"), bench.start, bench.look(bench.start).profiles)
     q = 0.5
     orders = np.array([1, 1, 2, 2, 2, 3, 3, 3, 3])
     moments = {0: true.moments[1] * q**orders, 1: true.moments[0] / q**orders}

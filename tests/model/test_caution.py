@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from autoalign_simulators import benches
 
-from autoalign.model.predict import Twin
-from autoalign.model.target import Foresight, aim
+from autoalign.model.predict import BenchModel
+from autoalign.model.target import SpecForecast, aim
 
 
 def expected(foresight, step, phi, root):
@@ -25,13 +25,13 @@ def test_a_step_gets_shorter_as_what_motion_does_gets_less_sure(seed):
     """
     bench = benches.collimator(seed=seed)
     axes = list(bench.axes.values())
-    twin = Twin(bench.layout, axes)
-    foresight = Foresight(twin, bench.spec)
+    model = BenchModel(bench.layout, axes)
+    foresight = SpecForecast(model, bench.spec)
     lower, upper = (np.array(v) for v in zip(*(a.reachable for a in axes), strict=True))
-    phi = 0.5 * np.random.default_rng(seed).standard_normal(twin.size)
+    phi = 0.5 * np.random.default_rng(seed).standard_normal(model.size)
     here = np.zeros(len(axes))
     seen = foresight.at(here, phi).by_unknown
-    unseen = np.eye(twin.size) - np.linalg.pinv(seen) @ seen
+    unseen = np.eye(model.size) - np.linalg.pinv(seen) @ seen
     steps = {k: aim(foresight, phi, k * unseen, here, lower, upper) for k in (0, 1, 10, 30, 1000)}
     shares = [step.shortened for step in steps.values()]
     assert shares[0] == 1.0
@@ -49,10 +49,10 @@ def test_a_step_gets_shorter_as_what_motion_does_gets_less_sure(seed):
 def test_doubt_that_motion_does_not_add_is_no_reason_to_move_less(seed):
     """Where every axis stands is unknown, here as there: standing still would not help."""
     bench = benches.collimator(seed=seed)
-    twin = Twin(bench.layout, list(bench.axes.values()))
-    foresight = Foresight(twin, bench.spec)
-    lower, upper = (np.array(v) for v in zip(*(a.reachable for a in twin.axes), strict=True))
-    phi = 0.1 * np.random.default_rng(seed).standard_normal(twin.size)
-    offset = np.array([name.endswith(".offset") for name in twin.unknowns.names], dtype=float)
-    assert offset.sum() == len(twin.axes)
+    model = BenchModel(bench.layout, list(bench.axes.values()))
+    foresight = SpecForecast(model, bench.spec)
+    lower, upper = (np.array(v) for v in zip(*(a.reachable for a in model.axes), strict=True))
+    phi = 0.1 * np.random.default_rng(seed).standard_normal(model.size)
+    offset = np.array([name.endswith(".offset") for name in model.unknowns.names], dtype=float)
+    assert offset.sum() == len(model.axes)
     assert aim(foresight, phi, np.diag(offset), 0 * lower, lower, upper).shortened == 1.0

@@ -6,7 +6,7 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.diagnosis.estimator import DOUBT, Knowledge
-from autoalign.model.fit import fit, look_from_profiles
+from autoalign.model.fit import fit, readings_from_profiles
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.run.blocking import run
@@ -30,10 +30,10 @@ def test_one_look_is_explained_however_far_the_bench_is_off(angle: float, seed: 
         assert first is not None
         know = Knowledge(layout, session.free, bench.spec, bench.uncertainties)
         profiles = dict(first.profiles)
-        look = look_from_profiles(know.twin.planes, first.positions, profiles)
-        assert fit(know.twin, [look]).excess > 10 * DOUBT
+        look = readings_from_profiles(know.model.planes, first.positions, profiles)
+        assert fit(know.model, [look]).excess > 10 * DOUBT
         know.learn(first.positions, profiles)
         assert know.fit is not None
         assert know.fit.excess < DOUBT
-        z = know.fit.phi[know.twin.unknowns.block("source.z", "offset").start]
+        z = know.fit.phi[know.model.unknowns.block("source.z", "offset").start]
         assert z * bench.truth.hidden["source.z"] > 0

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from autoalign.check.first_step import first_step
-from autoalign.model.fit import look_from_profiles
-from autoalign.model.predict import Twin
+from autoalign.model.fit import readings_from_profiles
+from autoalign.model.predict import BenchModel
 
 
 @pytest.mark.parametrize("grain", [None, 1 / 60])
@@ -17,22 +17,22 @@ def test_first_step_is_tiny(make_bench, grain):
     """No step of the check exceeds a fiftieth of the travel, however coarse the axis is."""
     bench = make_bench(6)
     axes = [a if grain is None else replace(a, resolution=grain * a.travel) for a in bench.axes]
-    twin = Twin(bench.nominal, axes)
+    model = BenchModel(bench.nominal, axes)
     start = 0.2 * bench.start
-    look = look_from_profiles(twin.planes, start, bench.look(start).profiles)
+    look = readings_from_profiles(model.planes, start, bench.look(start).profiles)
     for axis in axes:
-        assert 0 < first_step(twin, start, axis.name, look) <= axis.travel / 50
+        assert 0 < first_step(model, start, axis.name, look) <= axis.travel / 50
 
 
 def test_first_step_shows_clearly(make_bench):
     """Where the travel allows it, a step changes the readings by a dozen uncertainties or more."""
     bench = make_bench(6)
-    twin = Twin(bench.nominal, bench.axes)
+    model = BenchModel(bench.nominal, bench.axes)
     start = 0.2 * bench.start
-    look = look_from_profiles(twin.planes, start, bench.look(start).profiles)
-    step = first_step(twin, start, "mirror.tilt", look)
+    look = readings_from_profiles(model.planes, start, bench.look(start).profiles)
+    step = first_step(model, start, "mirror.tilt", look)
     moved = start + step * np.array([a.name == "mirror.tilt" for a in bench.axes])
-    after = look_from_profiles(twin.planes, moved, bench.look(moved).profiles)
+    after = readings_from_profiles(model.planes, moved, bench.look(moved).profiles)
     change = [
         (after.moments[k][m] - look.moments[k][m]) / np.sqrt(2 * look.covariance[k][m, m])
         for k, used in look.used.items()

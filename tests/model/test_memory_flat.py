@@ -39,18 +39,18 @@ def test_memory_is_flat_over_ten_thousand_looks(make_bench, run_model):
     From the first tenth to the end: no more objects, no more than 2 MB, and a memory to save that
     is no larger.
     """
-    bench, looks, memory = make_bench(1), 0, None
+    bench, measurements, memory = make_bench(1), 0, None
     marks: list[tuple[int, float, int, int]] = []
-    while looks < LOOKS:
+    while measurements < LOOKS:
         bench.zero = bench.zero * 0.9
         bench.drift()
         model = Model()
         run = run_model(bench, model, memory)
         memory = json.loads(json.dumps(model.memory or memory))
         bench.start = run.last.positions
-        looks += run.looks
-        if looks >= (len(marks) + 1) * LOOKS / 10:
-            marks.append((looks, *state(), len(json.dumps(memory))))
+        measurements += run.measurements
+        if measurements >= (len(marks) + 1) * LOOKS / 10:
+            marks.append((measurements, *state(), len(json.dumps(memory))))
             LOG.info("%d looks: %.1f MB, %d objects, memory %d bytes", *marks[-1])
     _, first, objects, size = marks[0]
     _, last, end, saved = marks[-1]
@@ -68,4 +68,4 @@ def test_a_search_keeps_the_latest_looks_only(make_bench, monkeypatch):
     places = [bench.start * (1 - 0.01 * k) for k in range(5)]
     for place in places:
         know.learn(place, bench.look(place).profiles)
-    assert np.allclose([look.positions for look in know.looks], places[2:])
+    assert np.allclose([look.positions for look in know.measurements], places[2:])

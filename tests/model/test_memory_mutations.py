@@ -19,8 +19,8 @@ from autoalign.core.clock import VirtualClock
 from autoalign.core.interfaces import AxisStatus
 from autoalign.diagnosis.turned_over import objection
 from autoalign.model.calibration import DRIFT, LASTING, recall
-from autoalign.model.predict import Twin
-from autoalign.run.calibration_file import BenchMemory
+from autoalign.model.predict import BenchModel
+from autoalign.run.calibration_file import CalibrationFile
 from autoalign.strategies.model import Model, knowledge_of
 
 SHARED = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
@@ -71,22 +71,22 @@ class Remembered:
             "still", {"stage": Still(self.seen.axes)}, {}, clock=VirtualClock(),
             layout=self.seen.nominal, spec=self.seen.spec,
         )  # fmt: skip
-        BenchMemory(self.bench, path).keep(model.memory)
+        CalibrationFile(self.bench, path).keep(model.calibration)
         self.text = path.read_text()
         self.problem = self.seen.problem(self.seen.start)
-        self.twin = Twin(self.seen.nominal, self.seen.axes)
+        self.model = BenchModel(self.seen.nominal, self.seen.axes)
 
     @property
     def record(self) -> dict[str, Any]:
         """A fresh copy of what the file holds."""
         return json.loads(self.text)
 
-    def begin(self, text: str) -> tuple[BenchMemory, Model]:
+    def begin(self, text: str) -> tuple[CalibrationFile, Model]:
         """Do all that is done from the file to the first aim."""
         self.path.with_name("m.previous.json").unlink(missing_ok=True)
         self.path.write_text(text, encoding="utf-8")
-        kept = BenchMemory(self.bench, self.path)
-        problem = replace(self.problem, memory=kept.data)
+        kept = CalibrationFile(self.bench, self.path)
+        problem = replace(self.problem, calibration=kept.data)
         objection(
             lambda: knowledge_of(None, problem),
             problem.layout, problem.first.positions, problem.first.profiles,
@@ -148,10 +148,10 @@ def test_numbers_of_any_size_give_a_prior_or_a_remark(
     remembered: Remembered, key: str, power: float, sign: int, same: bool, age: Any
 ) -> None:
     """All of a vector scaled, or all its entries alike: a finite prior, or None with a remark."""
-    memory = {**remembered.record["memory"], "age_days": age}
-    values = np.asarray(memory[key])
+    calibration = {**remembered.record["calibration"], "age_days": age}
+    values = np.asarray(calibration[key])
     values = sign * 10**power * (np.ones_like(values) if same else values)
-    prior, remark = recall(remembered.twin, {**memory, key: values.tolist()})
+    prior, remark = recall(remembered.model, {**calibration, key: values.tolist()})
     if prior is None:
         assert "not used" in remark
     else:
@@ -159,32 +159,32 @@ def test_numbers_of_any_size_give_a_prior_or_a_remark(
         assert np.all(np.isfinite(prior[1]))
 
 
-def _text(memory: dict[str, Any]) -> None:
-    memory["phi"] = [str(v) for v in memory["phi"]]
+def _text(calibration: dict[str, Any]) -> None:
+    calibration["phi"] = [str(v) for v in calibration["phi"]]
 
 
-def _truth(memory: dict[str, Any]) -> None:
-    memory["phi"][0] = True
+def _truth(calibration: dict[str, Any]) -> None:
+    calibration["phi"][0] = True
 
 
-def _ragged(memory: dict[str, Any]) -> None:
-    memory["root"][3] = memory["root"][3][:-1]
+def _ragged(calibration: dict[str, Any]) -> None:
+    calibration["root"][3] = calibration["root"][3][:-1]
 
 
-def _zero_sigma(memory: dict[str, Any]) -> None:
-    memory["sigma"][0] = 0.0
+def _zero_sigma(calibration: dict[str, Any]) -> None:
+    calibration["sigma"][0] = 0.0
 
 
-def _endless(memory: dict[str, Any]) -> None:
-    memory["phi"][0] = 10**400
+def _endless(calibration: dict[str, Any]) -> None:
+    calibration["phi"][0] = 10**400
 
 
-def _huge(memory: dict[str, Any]) -> None:
-    memory["root"][0][0] = 1e200
+def _huge(calibration: dict[str, Any]) -> None:
+    calibration["root"][0][0] = 1e200
 
 
-def _certain(memory: dict[str, Any]) -> None:
-    memory["root"] = np.zeros_like(memory["root"]).tolist()
+def _certain(calibration: dict[str, Any]) -> None:
+    calibration["root"] = np.zeros_like(calibration["root"]).tolist()
 
 
 @pytest.mark.parametrize(
@@ -199,7 +199,7 @@ def test_each_kind_of_nonsense_is_named(
 ) -> None:
     """Valid JSON with contents that make no sense: said after the date, to whoever asks."""
     record = remembered.record
-    spoil(record["memory"])
+    spoil(record["calibration"])
     kept, model = remembered.begin(json.dumps(record))
     assert model.knowledge is not None
     assert model.knowledge.prior is None
@@ -218,9 +218,9 @@ def test_a_memory_in_order_is_used_without_a_further_remark(remembered: Remember
 
 def added(remembered: Remembered, days: float | None, **priors: float) -> np.ndarray:
     """Standard deviation (m,) by which ageing widens the prior, in units of the priors."""
-    memory = {**remembered.record["memory"], "age_days": days}
-    root = np.asarray(memory["root"])
-    prior, _ = recall(remembered.twin, memory, priors)
+    calibration = {**remembered.record["calibration"], "age_days": days}
+    root = np.asarray(calibration["root"])
+    prior, _ = recall(remembered.model, calibration, priors)
     assert prior is not None
     covariance = np.linalg.inv(prior[1].T @ prior[1])
     return np.sqrt(np.maximum(np.diag(covariance - root @ root.T), 0))
@@ -228,14 +228,14 @@ def added(remembered: Remembered, days: float | None, **priors: float) -> np.nda
 
 def blocks(remembered: Remembered, what: str, thing: str) -> slice:
     """The places of one block of unknowns."""
-    return remembered.twin.unknowns.block(thing, what).slice
+    return remembered.model.unknowns.block(thing, what).slice
 
 
 def test_calibration_drifts_by_the_stated_part_of_its_prior(remembered: Remembered) -> None:
     """By DRIFT["drift_calibration"] between two alignments, or by what the bench file says."""
     stated = DRIFT["drift_calibration"]
-    names = [b for (t, w), b in remembered.twin.unknowns.blocks.items()
-             if w == "emission" or t in remembered.twin.planes]  # fmt: skip
+    names = [b for (t, w), b in remembered.model.unknowns.blocks.items()
+             if w == "emission" or t in remembered.model.planes]  # fmt: skip
     assert len(names) >= 3
     usual, wider = added(remembered, None), added(remembered, None, drift_calibration=3 * stated)
     for block in names:
@@ -251,6 +251,6 @@ def test_what_drifts_grows_with_the_square_root_of_time(remembered: Remembered) 
     assert month[mirror] == pytest.approx([DRIFT["drift_turn"] / 4e-3] * 3
                                           + [DRIFT["drift_shift"] / 0.4] * 3, rel=1e-3)  # fmt: skip
     assert later[mirror] == pytest.approx(math.sqrt(120 / 30) * month[mirror], rel=1e-3)
-    for plane in remembered.twin.planes:
+    for plane in remembered.model.planes:
         place = blocks(remembered, "rigid", plane)
         assert later[place] == pytest.approx(2 * month[place], rel=1e-3)

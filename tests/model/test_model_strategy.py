@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from autoalign.model.predict import Twin
+from autoalign.model.predict import BenchModel
 from autoalign.strategies.lost_beam import search_positions
 from autoalign.strategies.model import Model
 
@@ -15,15 +15,15 @@ from autoalign.strategies.model import Model
 @pytest.mark.slow
 def test_alignment_in_about_three_looks(make_bench, run_model):
     """Median 3, at most 5 looks, every one truly in spec, on benches with errors everywhere."""
-    looks = []
+    measurements = []
     for seed in range(12):
         bench = make_bench(seed)
         run = run_model(bench)
         assert run.last.in_spec
         assert bench.truly_in_spec(run.last.positions)
-        looks.append(run.looks)
-    assert np.median(looks) <= 3
-    assert max(looks) <= 5
+        measurements.append(run.measurements)
+    assert np.median(measurements) <= 3
+    assert max(measurements) <= 5
 
 
 @pytest.mark.slow
@@ -33,7 +33,7 @@ def test_wrong_numbers_in_the_bench_file_do_not_matter(make_bench, run_model, wr
     for seed in range(3):
         bench = make_bench(seed, **wrong)
         run = run_model(bench)
-        assert run.looks <= 5
+        assert run.measurements <= 5
         assert bench.truly_in_spec(run.last.positions)
 
 
@@ -57,25 +57,25 @@ def test_wrong_wire_is_named_and_allowed_for(make_bench, run_model, wrong, words
     assert bench.truly_in_spec(run.last.positions)
     low, high = (np.array([getattr(a, k) for a in bench.axes]) for k in ("lower", "upper"))
     assert all(np.all((o.positions >= low) & (o.positions <= high)) for o in run.seen)
-    assert model.memory is None or "version" in model.memory
+    assert model.calibration is None or "version" in model.calibration
 
 
 @pytest.mark.slow
 def test_remembered_bench_takes_one_move_after_drift(make_bench, run_model):
     """With what it remembers (through JSON), a drifted bench needs at most 3 looks, mostly 2."""
-    looks = []
+    measurements = []
     for seed in range(6):
         bench = make_bench(seed)
         model = Model()
         first = run_model(bench, model)
-        memory = json.loads(json.dumps(model.memory))
+        calibration = json.loads(json.dumps(model.calibration))
         bench.drift()
         bench.start = first.last.positions
-        run = run_model(bench, Model(), memory)
+        run = run_model(bench, Model(), calibration)
         assert bench.truly_in_spec(run.last.positions)
-        looks.append(run.looks)
-    assert np.median(looks) <= 2
-    assert max(looks) <= 3
+        measurements.append(run.measurements)
+    assert np.median(measurements) <= 2
+    assert max(measurements) <= 3
 
 
 def test_foreign_memory_is_not_used(make_bench, run_model):
@@ -105,10 +105,10 @@ def test_far_plane_dark_at_the_start(make_bench):
 def test_lost_beam_search_is_bounded_and_likeliest_first(make_bench):
     """The net stays in limits, is finite, goes outwards in likelihood, and covers the region."""
     bench = make_bench(0)
-    twin = Twin(bench.nominal, bench.axes)
+    model = BenchModel(bench.nominal, bench.axes)
     low = np.array([a.lower for a in bench.axes])
     high = np.array([a.upper for a in bench.axes])
-    positions = search_positions(twin, np.zeros(6), low, high)
+    positions = search_positions(model, np.zeros(6), low, high)
     assert 0 < len(positions) <= 400
     assert np.all((positions >= low) & (positions <= high))
     size = np.abs(positions / (high - low)).max(axis=1)

@@ -9,8 +9,8 @@ import pytest
 
 from autoalign.diagnosis import estimator as knowledge_of
 from autoalign.diagnosis.estimator import Knowledge
-from autoalign.model.fit import fit, look_from_profiles
-from autoalign.model.predict import Twin
+from autoalign.model.fit import fit, readings_from_profiles
+from autoalign.model.predict import BenchModel
 from autoalign.model.ray_derivatives import Flight
 
 
@@ -36,28 +36,28 @@ def traces(monkeypatch):
 def test_derivatives_are_made_for_rays_that_are_there_already(make_bench, traces):
     """A prediction that is asked for its derivatives traces nothing again, and derives once."""
     bench = make_bench(0)
-    twin = Twin(bench.nominal, bench.axes)
+    model = BenchModel(bench.nominal, bench.axes)
     traces.update(traced=0, derived=0)
-    seen = twin.predict(np.zeros((2, 6)), np.zeros(twin.size))
+    seen = model.predict(np.zeros((2, 6)), np.zeros(model.size))
     assert seen.jacobian is None
     assert traces == {"traced": 1, "derived": 0}
     full = seen.derived()
     assert traces == {"traced": 1, "derived": 1}
     assert full.derived() is full
-    at_once = twin.predict(np.zeros((2, 6)), np.zeros(twin.size), derivatives=True)
+    at_once = model.predict(np.zeros((2, 6)), np.zeros(model.size), derivatives=True)
     np.testing.assert_array_equal(full.jacobian, at_once.jacobian)
 
 
 def test_a_refused_step_has_no_derivatives(make_bench, traces):
     """From a start far off some steps are refused; only those that are taken are derived."""
     bench = make_bench(2)
-    twin = Twin(bench.nominal, bench.axes)
-    look = look_from_profiles(twin.planes, bench.start, bench.look(bench.start).profiles)
-    start = np.zeros(twin.size)
-    start[twin.unknowns.index("source.z.offset")] = 4.0
-    start[twin.unknowns.index("mirror.tip.offset")] = -4.0
+    model = BenchModel(bench.nominal, bench.axes)
+    look = readings_from_profiles(model.planes, bench.start, bench.look(bench.start).profiles)
+    start = np.zeros(model.size)
+    start[model.unknowns.index("source.z.offset")] = 4.0
+    start[model.unknowns.index("mirror.tip.offset")] = -4.0
     traces.update(traced=0, derived=0)
-    found = fit(twin, [look], start)
+    found = fit(model, [look], start)
     assert np.isfinite(found.cost)
     assert traces["traced"] > traces["derived"] > 2
 
@@ -69,8 +69,8 @@ def test_a_look_that_a_copy_has_learnt_is_not_fitted_again(make_bench, monkeypat
     know.learn(bench.start, bench.look(bench.start).profiles)
     there = know.aim(bench.start).position
     profiles = bench.look(there).profiles
-    twin = copy.copy(know)
-    assert twin.learn(there, profiles)
+    model = copy.copy(know)
+    assert model.learn(there, profiles)
 
     def not_again(*_arguments, **_settings):
         raise AssertionError("fitted twice")
@@ -78,10 +78,10 @@ def test_a_look_that_a_copy_has_learnt_is_not_fitted_again(make_bench, monkeypat
     with monkeypatch.context() as patched:
         patched.setattr(knowledge_of, "fit", not_again)
         assert know.learn(there, profiles)
-    assert know.fit is twin.fit
-    assert len(know.looks) == 2
+    assert know.fit is model.fit
+    assert len(know.measurements) == 2
     assert know.learn(there, profiles)  # the same frames once more are one more look
-    assert len(know.looks) == 3
+    assert len(know.measurements) == 3
     other = Knowledge(bench.nominal, bench.axes, bench.spec)
     assert other.learn(there, profiles)
-    assert len(other.looks) == 1
+    assert len(other.measurements) == 1

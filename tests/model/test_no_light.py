@@ -9,8 +9,8 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.core.errors import UsageError
-from autoalign.model.predict import Twin
-from autoalign.model.target import Foresight
+from autoalign.model.predict import BenchModel
+from autoalign.model.target import SpecForecast
 from autoalign.optics.layout import Layout
 from autoalign.run.align import align
 
@@ -35,11 +35,11 @@ def test_a_layout_that_is_plainly_wrong_ends_in_words() -> None:
 def test_a_place_without_light_has_no_forecast() -> None:
     """At an absurd angle no ray meets the mirror: infinite merit, and a named error."""
     bench = benches.collimator(seed=0, ideal=True, pixels=64)
-    twin = Twin(bench.layout, list(bench.axes.values()))
-    foresight = Foresight(twin, bench.spec)
-    away = np.zeros(len(twin.axes))
-    away[[a.name for a in twin.axes].index("mirror.tip")] = 1e4
-    phi = np.zeros(twin.size)
+    model = BenchModel(bench.layout, list(bench.axes.values()))
+    foresight = SpecForecast(model, bench.spec)
+    away = np.zeros(len(model.axes))
+    away[[a.name for a in model.axes].index("mirror.tip")] = 1e4
+    phi = np.zeros(model.size)
     assert foresight.merit(away, phi) == np.inf
     with pytest.raises(UsageError, match="expects no light"):
         foresight.at(away, phi)

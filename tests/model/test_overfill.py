@@ -9,7 +9,7 @@ import pytest
 
 from autoalign.core.axes import Axis
 from autoalign.model import illumination as light
-from autoalign.model.predict import Twin
+from autoalign.model.predict import BenchModel
 from autoalign.optics.ideal import overfill, overfills, plane_moments
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
@@ -28,7 +28,7 @@ def twin_of(layout):
     """Its twin, all axes free."""
     axes = [Axis(m.axis, *(("mm", -4, 4) if m.kind == "shift" else ("rad", -0.02, 0.02)))
             for m in layout.motions]  # fmt: skip
-    return Twin(layout, axes)
+    return BenchModel(layout, axes)
 
 
 @pytest.mark.parametrize("emission", ["multimode", "gaussian", "uniform"])
@@ -52,11 +52,11 @@ def test_a_rim_of_a_few_thousandths_counts(na, emission):
     """
     layout = layout_of(na, emission)
     assert 1e-3 < overfill(layout) < 0.02
-    twin = twin_of(layout)
+    model = twin_of(layout)
     x = np.random.default_rng(0).uniform(-1, 1, (5, 6)) * [1.0, 1.0, 3.0, 4e-3, 4e-3, 1e-2]
-    few = twin.predict(x, np.zeros(twin.size)).moments
-    twin._grid = light.Grid(*light.disk(15.0, 60, 120), on_aperture=True)
-    many = twin.predict(x, np.zeros(twin.size)).moments
+    few = model.predict(x, np.zeros(model.size)).moments
+    model._grid = light.PupilGrid(*light.disk(15.0, 60, 120), on_aperture=True)
+    many = model.predict(x, np.zeros(model.size)).moments
     size = np.sqrt(many[..., 2] + many[..., 3])[..., None]
     assert np.all(np.abs(few - many)[..., :2] < 1e-5 * size)
     assert np.all(np.abs(few - many)[..., 2:5] < 1e-5 * size**2)
@@ -68,7 +68,7 @@ def test_hard_edged_light_that_fits_its_mirror_does_not_fill_it():
     The twin once spread every such light evenly over the whole aperture.
     """
     layout = layout_of(0.05, "uniform", core=0.0)
-    twin = twin_of(layout)
-    near = twin.predict(np.zeros((1, 6)), np.zeros(twin.size)).moments[0, 0]
+    model = twin_of(layout)
+    near = model.predict(np.zeros((1, 6)), np.zeros(model.size)).moments[0, 0]
     # d_σ of an even disk is its diameter (ISO 11146-1, 4σ with σ = D/4).
     assert 4 * math.sqrt(near[3]) == pytest.approx(2 * 150 * 0.05, rel=0.02)

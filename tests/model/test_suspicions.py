@@ -9,7 +9,7 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.diagnosis.cameras import mends
 from autoalign.diagnosis.hypotheses import TURNS, Hypothesis, of_axes
-from autoalign.model.fit import Look
+from autoalign.model.fit import Readings
 
 AXES = (
     Axis("a.x", "mm", -5.0, 5.0),
@@ -41,7 +41,7 @@ def test_a_look_is_mended_as_if_the_camera_s_view_had_been_told(code):
     moments = np.array([0.7, -0.4, 2.0, 1.2, 0.3, *rng.standard_normal(4)])
     seen = BeamProfile(moments, mixed @ mixed.T, 1.0, 0.0, 0.0, 0.0, 1.0, view=view)
     plain = {0: moments, 1: moments}, {0: seen.covariance, 1: seen.covariance}
-    look = Look(np.zeros(3), *plain)
+    look = Readings(np.zeros(3), *plain)
     hung = Hypothesis(((code, ("far",)),), turns={"far": view})
     (mend,) = mends(hung, ("near", "far"), look, np.stack([moments, moments]))
     mended, told = mend(look), seen.in_plane_axes()

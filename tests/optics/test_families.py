@@ -130,7 +130,7 @@ def test_alternating_the_fold_mirrors_contracts_by_k() -> None:
         relay("adding"),
         steering_layout(2.0, 660e-6),
     ],
-    ids=lambda k: k.family,
+    ids=lambda k: k.kind,
 )
 def test_every_axis_does_something_and_axes_are_named_after_their_part(layout: Layout) -> None:
     """No axis is idle: each moves the spot, or for focus axes changes its size."""

@@ -176,7 +176,7 @@ def test_use_of_tolerance_agrees_with_the_specs_own_verdict() -> None:
     """``used`` crosses 1 where :class:`Spec` says out, for the ellipticity and the divergence."""
     found, perfect = quantities(DEMO, {"source.x": 0.1, "source.z": 0.5}), quantities(DEMO)
     share = used(found, perfect, by_term(SPEC))
-    amount = math.hypot(float(found["stretch_0"]), float(found["stretch_45"]))
+    amount = math.hypot(float(found["astigmatism_0"]), float(found["astigmatism_45"]))
     assert float(share["ellipticity"]) == pytest.approx(
         (1 - (1 - amount) / (1 + amount)) / 0.015, rel=1e-12
     )
@@ -254,8 +254,8 @@ def test_capture_range_ends_where_half_the_light_is_lost() -> None:
 
 def test_an_ellipticity_limits_the_stretch_to_half_of_it() -> None:
     """At the limit that :func:`by_quantity` gives, the ellipticity has used up its tolerance."""
-    limit = by_quantity({"ellipticity": 0.015})["stretch_45"]
-    found = {"stretch_0": np.array(0.0), "stretch_45": np.array(limit)}
+    limit = by_quantity({"ellipticity": 0.015})["astigmatism_45"]
+    found = {"astigmatism_0": np.array(0.0), "astigmatism_45": np.array(limit)}
     assert float(used(found, found, {"ellipticity": 0.015})["ellipticity"]) == pytest.approx(
         1, abs=0.01
     )

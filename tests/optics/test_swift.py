@@ -63,12 +63,12 @@ def same(one: Rays, other: Rays, atol: float = 1e-10) -> None:
 
 @pytest.mark.parametrize("turned", [False, True])
 @pytest.mark.parametrize("clip", [True, False])
-@pytest.mark.parametrize("family", LAYOUTS)
+@pytest.mark.parametrize("kind", LAYOUTS)
 def test_it_is_the_general_trace(
-    family: str, clip: bool, turned: bool, monkeypatch: pytest.MonkeyPatch
+    kind: str, clip: bool, turned: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rays, powers and crossings of both agree to 1e-10 mm, in blocks and in one piece."""
-    layout, rng = LAYOUTS[family], np.random.default_rng(3)
+    layout, rng = LAYOUTS[kind], np.random.default_rng(3)
     rays = bundle(layout, rng, 9000)
     poses = misaligned(layout, rng) if turned else place(layout)
     found, out = trace_to_planes(layout, poses, rays, 1000, clip=clip)

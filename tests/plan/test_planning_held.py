@@ -17,23 +17,23 @@ LAYOUT = collimator_layout(OffAxisParaboloid(101.6, 90, 25.4), 0.2, 0.22, 633e-6
 SPEC = Spec.collimation(source_divergence=0.2 / 101.6, waist=101.6)
 
 
-def planned(*hold: str, draws: int = 1) -> Plan:
-    """Return the plan with ``hold``."""
-    return plan(LAYOUT, SPEC, np.random.default_rng(1), hold=hold, draws=draws)
+def planned(*locked: str, draws: int = 1) -> Plan:
+    """Return the plan with ``locked``."""
+    return plan(LAYOUT, SPEC, np.random.default_rng(1), locked=locked, draws=draws)
 
 
 def test_a_held_axis_counts_as_one_that_is_not_there() -> None:
     """Travel, combinations and the table are those of a layout that lacks the axis."""
-    held = planned("mirror.clocking", draws=20)
+    locked = planned("mirror.clocking", draws=20)
     kept = tuple(m for m in LAYOUT.motions if m.axis != "mirror.clocking")
     without = plan(
         dataclasses.replace(LAYOUT, motions=kept), SPEC, np.random.default_rng(1), draws=20
     )
-    free = {a.name: a.travel for a in held.axes if not a.held}
+    free = {a.name: a.travel for a in locked.axes if not a.locked}
     assert free == pytest.approx({a.name: a.travel for a in without.axes})
-    assert [c.words for c in held.invisible] == [c.words for c in without.invisible]
-    assert held.table == without.table
-    assert held.singular_values == pytest.approx(without.singular_values)
+    assert [c.words for c in locked.invisible] == [c.words for c in without.invisible]
+    assert locked.table == without.table
+    assert locked.singular_values == pytest.approx(without.singular_values)
     assert free["source.y"] > 1.5 * {a.name: a.travel for a in planned().axes}["source.y"]
 
 
@@ -42,7 +42,7 @@ def test_what_the_free_axes_cannot_make_up_for_is_advice() -> None:
     assert not any("cannot make up" in line for line in planned().advice)
     advice = [line for line in planned("mirror").advice if "cannot make up" in line]
     assert len(advice) == 1
-    assert "With mirror held" in advice[0]
+    assert "With mirror locked" in advice[0]
 
 
 def test_held_axes_have_no_needs_among_the_facts() -> None:
@@ -58,5 +58,5 @@ def test_what_cannot_be_held_is_refused() -> None:
     """A name that the layout lacks, and holding everything."""
     with pytest.raises(UnknownNameError, match="Did you mean 'mirror\\.tip'"):
         planned("mirror.tipp")
-    with pytest.raises(UsageError, match="every axis is held"):
+    with pytest.raises(UsageError, match="every axis is locked"):
         planned("mirror", "source")

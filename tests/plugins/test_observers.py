@@ -130,6 +130,6 @@ def test_an_alignment_tells_its_observers_in_order() -> None:
     assert diary.entries[0] == "started with response-matrix"
     assert diary.entries[-1] == f"ended: {result}"
     kinds = [entry.split()[0] for entry in diary.entries[1:-1]]
-    assert kinds.count("look") == result.probes
+    assert kinds.count("look") == result.measurements
     assert kinds.count("move") == result.moves
     assert kinds[0] == "look"

@@ -12,7 +12,7 @@ import pytest
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
-from autoalign.journal.record import MoveRow, Picture, ProbeRow, RunRecord, TermRow
+from autoalign.journal.record import FramePicture, MeasurementRow, MoveRow, RunRecord, TermRow
 
 VOID = {"img", "br", "meta", "hr"}
 
@@ -110,17 +110,19 @@ def terms(scale: float) -> tuple[TermRow, ...]:
     )
 
 
-def probe(number: int, scale: float) -> ProbeRow:
+def measurement(number: int, scale: float) -> MeasurementRow:
     """Return a visit at which everything is off by ``scale``."""
     judged = terms(scale)
     merit = math.sqrt(sum(t.residual**2 for t in judged) / len(judged))
     places = {"source.x": 0.8 * scale, "source.z": -2.0 * scale, "mirror.tip": 3e-3 * scale}
-    return ProbeRow(number, 4.0 * number, places, merit, judged, all(t.in_spec for t in judged))
+    return MeasurementRow(
+        number, 4.0 * number, places, merit, judged, all(t.in_spec for t in judged)
+    )
 
 
-def picture(plane: str, **shape) -> Picture:
+def picture(plane: str, **shape) -> FramePicture:
     """Return a picture of a Gaussian with its outline."""
-    return Picture.of(*gaussian(plane=plane, **shape))
+    return FramePicture.of(*gaussian(plane=plane, **shape))
 
 
 @pytest.fixture
@@ -145,15 +147,17 @@ def check_page():
 def record() -> RunRecord:
     """A run of the made-up gas spectrometer's input arm that ends in spec."""
     scales = (1.0, 0.55, 0.2, 0.06, 0.02)
-    probes = [probe(k, s) for k, s in enumerate(scales)]
-    probes.insert(2, ProbeRow(2, 9.0, {"source.x": 0.5}, failure="the far frame was dark"))
-    probes = [
-        ProbeRow(k, p.time, p.positions, p.merit, p.terms, p.in_spec, p.failure)
-        for k, p in enumerate(probes)
+    measurements = [measurement(k, s) for k, s in enumerate(scales)]
+    measurements.insert(
+        2, MeasurementRow(2, 9.0, {"source.x": 0.5}, failure="the far frame was dark")
+    )
+    measurements = [
+        MeasurementRow(k, p.time, p.positions, p.merit, p.terms, p.in_spec, p.failure)
+        for k, p in enumerate(measurements)
     ]
     return RunRecord(
         bench="gas spectrometer, input arm", strategy="response-matrix", outcome="in spec",
-        probes=tuple(probes),
+        measurements=tuple(measurements),
         moves=(
             MoveRow(0.5, "source.x", "mm", 0.8, 0.44, 0.4402, "arrived"),
             MoveRow(4.5, "mirror.tip", "rad", 3e-3, 1.6e-3, None, "timed out, position unknown"),

@@ -7,21 +7,21 @@ import dataclasses
 import numpy as np
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.core.axes import Axis
 from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal, read_journal
 from autoalign.journal.thumbnails import make_thumbnail
 from autoalign.report import record_of, write_report
 from autoalign.report.from_journal import frame_of
-from autoalign.session import Finish, Look, Move, Status
+from autoalign.session import Finish, Measure, Move, Status
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 
 BENCH = {
     "name": "gas spectrometer, input arm",
     "axes": [dataclasses.asdict(Axis("source.x", "mm", -3, 3))],
-    "hold": ["mirror"],
+    "locked": ["mirror"],
     "spec": {"guard": 1.645},
     "layout": {
         "planes": [{"name": "far", "distance": 2400.0}],
@@ -30,11 +30,11 @@ BENCH = {
 }
 
 
-def seen(profile, offset: float) -> Observation:
+def seen(profile, offset: float) -> Measurement:
     """Return an observation whose one term is off by ``offset`` mm."""
-    quality = Quality(("far.x",), np.array([offset]), np.array([[1e-4]]), {"far": 2400.0})
-    verdict = Spec((QuantityTerm("far.x", 0.2, 0.0, "mm"),)).evaluate(quality)
-    return Observation(np.array([offset]), {"far": profile}, quality, verdict)
+    parameters = BeamParameters(("far.x",), np.array([offset]), np.array([[1e-4]]), {"far": 2400.0})
+    verdict = Spec((QuantityTerm("far.x", 0.2, 0.0, "mm"),)).evaluate(parameters)
+    return Measurement(np.array([offset]), {"far": profile}, parameters, verdict)
 
 
 @pytest.fixture
@@ -46,13 +46,13 @@ def journal(tmp_path, make_gaussian):
     with Journal(path, clock, run) as writer:
         for number, offset in ((1, 1.5), (2, 0.02)):
             frame, profile = make_gaussian(centre=(offset, 0.4))
-            look = Look(number, 0.0, 1, "start")
+            look = Measure(number, 0.0, 1, "start")
             thumbnail = make_thumbnail(frame, 64)
             place = {"source.x": offset}
             writer.look(look, place, seen(profile, offset), [thumbnail])
             clock.sleep(2.0)
             if number == 1:
-                intent = writer.intent(Move(1, {"source.x": 0.02}, {}, "probe"), place)
+                intent = writer.intent(Move(1, {"source.x": 0.02}, {}, "measurement"), place)
                 clock.sleep(1.0)
                 writer.outcome(intent, "done", {"source.x": 0.021})
         yield writer, clock
@@ -65,12 +65,12 @@ def test_a_finished_run_is_told_as_it_was(journal):
     record = record_of(read_journal(writer.path))
     assert record.in_spec
     assert record.duration == 5.0
-    assert [p.merit for p in record.probes] == pytest.approx([7.5, 0.1])
+    assert [p.merit for p in record.measurements] == pytest.approx([7.5, 0.1])
     move = record.moves[0]
     assert (move.axis, move.unit, move.start, move.target, move.arrived, move.outcome) == (
         "source.x", "mm", 1.5, 0.02, 0.021, "done",
     )  # fmt: skip
-    assert record.held == ("mirror",)
+    assert record.locked == ("mirror",)
     assert record.distances == {"far": 2400.0}
     assert record.wavelengths == (660e-6, 850e-6)
     assert record.provenance["seed"] == "3"
@@ -100,7 +100,7 @@ def test_thumbnails_keep_the_cameras_values(make_gaussian):
 def test_a_run_that_was_cut_off_claims_nothing(journal):
     """No end in the journal, and a move after the last look, its outcome unknown."""
     writer, _ = journal
-    writer.intent(Move(2, {"source.x": 0.0}, {}, "probe"), {"source.x": 0.02})
+    writer.intent(Move(2, {"source.x": 0.0}, {}, "measurement"), {"source.x": 0.02})
     record = record_of(read_journal(writer.path))
     assert not record.in_spec
     assert record.outcome == "interrupted"

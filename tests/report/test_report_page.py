@@ -99,7 +99,7 @@ def test_the_standard_s_figures_stand_beside_the_terms(record, check_page):
 
 def test_one_measurement_without_a_move_is_said_so(record):
     """No "1 looks", and no move that never was."""
-    alone = replace(record, probes=record.probes[-1:], moves=())
+    alone = replace(record, measurements=record.measurements[-1:], moves=())
     text = verdict_text(alone)
     assert text.startswith("1 measurement and 0 moves in ")
     assert "Nothing was moved; these figures are from the last measurement." in text
@@ -109,14 +109,14 @@ def test_one_measurement_without_a_move_is_said_so(record):
 @pytest.mark.slow
 def test_hostile_names_stay_text(record, check_page):
     """Names of benches, axes, terms, planes and messages can carry anything and break nothing."""
-    probe = record.probes[-1]
+    measurement = record.measurements[-1]
     bad = replace(
         record,
         bench=HOSTILE, strategy=HOSTILE, reason=HOSTILE, notes=(HOSTILE,),
         axes=(Axis(HOSTILE.strip(), "mm", -1, 1),),
-        probes=(*record.probes[:-1], replace(
-            probe, positions={HOSTILE: 0.1},
-            terms=tuple(replace(t, name=HOSTILE) for t in probe.terms[:1]),
+        measurements=(*record.measurements[:-1], replace(
+            measurement, positions={HOSTILE: 0.1},
+            terms=tuple(replace(t, name=HOSTILE) for t in measurement.terms[:1]),
         )),
         moves=tuple(replace(m, axis=HOSTILE, outcome=HOSTILE) for m in record.moves),
         before=tuple(replace(p, plane=HOSTILE, flags=(HOSTILE,)) for p in record.before[:1]),
@@ -133,7 +133,9 @@ def test_hostile_names_stay_text(record, check_page):
 @pytest.mark.slow
 def test_a_run_that_saw_nothing_still_gives_a_page(record, check_page):
     """No probes, no frames, no terms: the page says so instead of failing."""
-    empty = replace(record, probes=(), moves=(), before=(), after=(), last=None, outcome="stopped")
+    empty = replace(
+        record, measurements=(), moves=(), before=(), after=(), last=None, outcome="stopped"
+    )
     page = check_page(page_of(empty))
     assert "Not shown to be in spec: stopped" in page.text
     assert "nothing is claimed" in page.text

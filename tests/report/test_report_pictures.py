@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from autoalign.core.frames import Frame
-from autoalign.journal.record import Outline, Picture
+from autoalign.journal.record import FramePicture, Outline
 from autoalign.report.convergence import convergence_figure
 from autoalign.report.frame_view import draw_picture, light_range, window_for
 from autoalign.report.profile_picture import draw_profile, profile_figure
@@ -26,7 +26,7 @@ VIEWS = {
 }
 
 
-def render(picture: Picture, window) -> tuple[np.ndarray, Figure]:
+def render(picture: FramePicture, window) -> tuple[np.ndarray, Figure]:
     """Return the drawn pixels, and the figure whose transforms say where they are."""
     figure = new_figure(5, 5)
     draw_picture(figure.add_subplot(), picture, window, "far")
@@ -136,7 +136,9 @@ def test_the_run_picture_has_ink_paper_and_overlay(record, tmp_path):
 @pytest.mark.slow
 def test_the_run_picture_works_without_frames_or_probes(record, tmp_path):
     """A run that failed at once still leaves a picture."""
-    bare = replace(record, probes=(), before=(), after=(), last=None, outcome="hardware fault")
+    bare = replace(
+        record, measurements=(), before=(), after=(), last=None, outcome="hardware fault"
+    )
     assert draw_run(bare, tmp_path / "bare.png").stat().st_size > 5000
 
 
@@ -174,7 +176,7 @@ def test_a_profile_picture_shows_pixels_and_flags(make_gaussian, tmp_path):
 def test_a_frame_of_nothing_is_drawn(tmp_path):
     """All zeros and NaN pixels make a picture and no warning."""
     for pixels in (np.zeros((20, 30)), np.full((20, 30), np.nan)):
-        picture = Picture("far", Frame(pixels, pitch=0.1))
+        picture = FramePicture("far", Frame(pixels, pitch=0.1))
         rendered, _ = render(picture, window_for([picture]))
         assert rendered.std() > 5
 
@@ -202,8 +204,8 @@ def test_a_long_run_shows_its_best_so_far(record):
     """Hundreds of probes: the thick line never rises, dots show every probe's merit."""
     rng = np.random.default_rng(1)
     merits = rng.random(200)
-    rows = [replace(record.probes[1], number=k, merit=float(m)) for k, m in enumerate(merits)]
-    figure = convergence_figure(replace(record, probes=tuple(rows)))
+    rows = [replace(record.measurements[1], number=k, merit=float(m)) for k, m in enumerate(merits)]
+    figure = convergence_figure(replace(record, measurements=tuple(rows)))
     lines = {line.get_label(): line for line in figure.axes[0].lines}
     best = lines["best merit so far"].get_ydata()
     assert np.all(np.diff(best) <= 0)

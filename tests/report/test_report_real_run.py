@@ -25,7 +25,7 @@ def test_the_record_tells_what_the_result_tells(run):
     """Same verdict, same probes, same final values and places."""
     record, result, _ = run
     assert record.in_spec == result.in_spec
-    assert len(record.probes) == result.probes
+    assert len(record.measurements) == result.measurements
     assert record.move_count == result.moves
     for term in record.after_probe.terms:
         assert term.value == result.after.verdict[term.name].value
@@ -65,7 +65,7 @@ def test_the_page_of_a_real_run_is_whole(run, tmp_path, check_page):
         assert axis in page.text
 
 
-FAMILIES = {
+BENCH_TYPES = {
     "collimator": (collimator, "far", 10),
     "focuser": (focuser, "focus", 10),
     "relay": (relay, "focus", 16),
@@ -86,10 +86,10 @@ def middle(case, plane: str) -> np.ndarray:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
-def test_rendered_benches_do_what_the_symptoms_say(family):
+@pytest.mark.parametrize("kind", BENCH_TYPES)
+def test_rendered_benches_do_what_the_symptoms_say(kind):
     """The simulator, which shares no code with the words, moves the spot as they predict."""
-    module, plane, moving = FAMILIES[family]
+    module, plane, moving = BENCH_TYPES[kind]
     layout = module.demo_layout()
     cases = list(gallery_cases(layout, simulated_render(module.simulate, layout, ideal=True)))
     start = middle(cases[0], plane)

@@ -64,7 +64,7 @@ def test_success_is_never_claimed_without_a_look_after_the_last_move(record):
 def test_a_run_that_moved_nothing_does_not_speak_of_its_last_move(record):
     """It said "figures of a look taken after the last move" and "1 looks"."""
     assert "These figures are from a measurement after the last move." in verdict_text(record)
-    still = replace(record, moves=(), probes=record.probes[:1], first=0, last=0)
+    still = replace(record, moves=(), measurements=record.measurements[:1], first=0, last=0)
     text = verdict_text(still)
     assert text.startswith("1 measurement and 0 moves")
     assert "Nothing was moved; these figures are from the last measurement." in text
@@ -84,7 +84,7 @@ def test_the_verdict_names_the_terms_that_failed(record):
 
 def test_what_is_left_open_is_said(record):
     """Failed probes, moves without arrival, held parts, unseen planes and simulation are listed."""
-    lines = " ".join(left_open(replace(record, held=("mirror",))))
+    lines = " ".join(left_open(replace(record, locked=("mirror",))))
     for words in (
         "far frame was dark",
         "1 of 2 moves",

@@ -7,14 +7,14 @@ import pytest
 from autoalign.core.axes import Axis
 from autoalign.core.errors import MotionFaultError, MotionTimeoutError
 from autoalign.core.interfaces import AxisStatus
-from autoalign.run.arrival import Journey, allowed_time
+from autoalign.run.arrival import MoveTracker, allowed_time
 
 AXIS = Axis("a.x", "mm", -5, 5, resolution=0.01, speed=1.0)
 
 
 def test_arrived_is_read_back_twice() -> None:
     """Passing the target at an idle-looking moment does not count."""
-    journey = Journey(AXIS, 0.0, [1.0], 0.0)
+    journey = MoveTracker(AXIS, 0.0, [1.0], 0.0)
     assert not journey.look(AxisStatus(1.0, moving=False), 1.0)
     assert not journey.look(AxisStatus(1.2, moving=True), 1.1)
     assert not journey.look(AxisStatus(1.0, moving=False), 1.2)
@@ -28,13 +28,13 @@ def test_arrived_is_read_back_twice() -> None:
 def test_homing_lost_on_the_way_is_a_fault(status: AxisStatus) -> None:
     """An axis that forgets its zero, or raises an alarm, is not waited for."""
     with pytest.raises(MotionFaultError, match=r"a\.x: .*(homed|alarm 3).* on the way to 1 mm"):
-        Journey(AXIS, 0.0, [1.0], 0.0).look(status, 0.5)
+        MoveTracker(AXIS, 0.0, [1.0], 0.0).look(status, 0.5)
 
 
 def test_the_deadline_follows_distance_and_speed() -> None:
     """Three times the expected time and five seconds; then it is over."""
     assert allowed_time(AXIS, -2.0) == 11.0
-    journey = Journey(AXIS, 0.0, [2.0], 100.0)
+    journey = MoveTracker(AXIS, 0.0, [2.0], 100.0)
     assert not journey.look(AxisStatus(0.5, moving=True), 110.9)
     with pytest.raises(MotionTimeoutError, match="not at 2 mm"):
         journey.look(AxisStatus(0.6, moving=True), 111.1)

@@ -18,7 +18,7 @@ from autoalign.core.errors import (
 from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Move
 
-AXIS = Axis("a.x", "mm", -5.0, 5.0, play=0.2, max_step=2.0)
+AXIS = Axis("a.x", "mm", -5.0, 5.0, backlash=0.2, max_step=2.0)
 
 
 def move(target, *legs, axis="a.x"):
@@ -100,14 +100,14 @@ def test_unknown_axes_are_named():
 
 
 @given(
-    play=st.floats(0, 1),
+    backlash=st.floats(0, 1),
     approach=st.sampled_from([1, -1]),
     start=st.floats(-5, 5),
     target=st.floats(-10, 10),
 )
-def test_every_clipped_target_passes_with_its_legs(play, approach, start, target):
+def test_every_clipped_target_passes_with_its_legs(backlash, approach, start, target):
     """Whatever a strategy asks for, what the session makes of it stays inside the limits."""
-    axis = Axis("a.x", "mm", -5.0, 5.0, play=play, approach=approach)
+    axis = Axis("a.x", "mm", -5.0, 5.0, backlash=backlash, approach=approach)
     goal = axis.clip(target)
     legs = approach_legs(axis, start, goal)
     travel = MoveGuard({"a.x": axis}).check(move(goal, *legs), {"a.x": start})

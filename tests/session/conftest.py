@@ -23,7 +23,7 @@ class FakeStage:
     axes: dict[str, Axis]
     clock: VirtualClock
     name: str = "stage"
-    play: float = 0.0
+    backlash: float = 0.0
     log: list[tuple[str, float]] = field(default_factory=list)
     stopped: int = 0
     stuck: set[str] = field(default_factory=set)
@@ -44,7 +44,7 @@ class FakeStage:
         goal = here if axis in self.stuck else target
         self._from[axis] = (here, goal, self.clock.now())
         body = self._body.get(axis, here)
-        half = self.play / 2
+        half = self.backlash / 2
         self._body[axis] = min(max(body, goal - half), goal + half)
 
     def _at(self, axis: str) -> float:
@@ -94,11 +94,11 @@ class FakeMeter:
     plane: str = ""
     stale: bool = False
     broken: bool = False
-    looks: int = 0
+    measurements: int = 0
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Reading]:
         """Return readings of where the parts stand now."""
-        self.looks += 1
+        self.measurements += 1
         if self.broken:
             raise DetectorError("meter: no exposure before the deadline.")
         return [self._one(not_before) for _ in range(count)]
@@ -123,7 +123,7 @@ def make_bench(
     seed: int = 0,
     noise: float = 0.02,
     bend: float = 0.0,
-    play: float = 0.0,
+    backlash: float = 0.0,
     scale: Sequence[float] | None = None,
     zero: Sequence[float] | None = None,
     order: Sequence[int] | None = None,
@@ -150,9 +150,9 @@ def make_bench(
     for k in places:
         low, high = (zeros[k] + scales[k] * np.array([-25.0, 25.0])).tolist()
         axes[labels[k]] = Axis(
-            labels[k], "mm", low, high, play=play * scales[k], speed=5.0 * scales[k]
+            labels[k], "mm", low, high, backlash=backlash * scales[k], speed=5.0 * scales[k]
         )
-    stage = FakeStage(axes, clock, play=play)
+    stage = FakeStage(axes, clock, backlash=backlash)
     for k in places:
         stage.put(labels[k], float(zeros[k]))
     back = np.argsort(places)

@@ -36,7 +36,7 @@ def test_the_same_seed_gives_the_same_run(make_bench):
     """Chance comes from the seed alone."""
     first, second = (align(make_bench(visible=lambda u: max(abs(u)) < 4.5), seed=3) for _ in "ab")
     assert first.positions == second.positions
-    assert first.probes == second.probes
+    assert first.measurements == second.measurements
 
 
 def test_a_result_is_saved_as_json_with_units(make_bench, tmp_path):
@@ -44,7 +44,7 @@ def test_a_result_is_saved_as_json_with_units(make_bench, tmp_path):
     result = align(make_bench(), journal=tmp_path / "runs" / "run.db")
     data = json.loads(result.save(tmp_path / "result.json").read_text())
     assert data["in_spec"] is True
-    assert data["probes"] == result.probes
+    assert data["measurements"] == result.measurements
     assert data["positions"] == {
         n: {"value": p, "unit": result.axes[n].unit} for n, p in result.positions.items()
     }

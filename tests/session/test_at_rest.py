@@ -57,7 +57,7 @@ def test_a_look_waits_for_an_axis_that_someone_else_moves(make_bench):
     stage.status = lambda axis: replace(status(axis), moving=status(axis).moving or nudged())
 
     def nudge(event):
-        if isinstance(event.action, Move) and event.probes == 1:
+        if isinstance(event.action, Move) and event.measurements == 1:
             until[0] = bench.clock.now() + 1.0
 
     run(bench, session_of(bench), progress=nudge)
@@ -75,7 +75,7 @@ def test_an_axis_that_never_comes_to_rest_ends_the_run_before_a_look(make_bench)
         run(bench, session_of(bench))
     assert stage.log == []
     assert stage.stopped >= 1
-    assert bench.detectors["meter"].looks == 0
+    assert bench.detectors["meter"].measurements == 0
 
 
 def test_a_wait_for_rest_can_be_stopped(make_bench):
@@ -98,7 +98,7 @@ def test_no_order_leaves_for_an_axis_that_is_not_fit_to_move(make_bench, tmp_pat
     real = stage.status
 
     def status(axis):
-        return replace(real(axis), **(trouble if meter.looks >= late else {}))
+        return replace(real(axis), **(trouble if meter.measurements >= late else {}))
 
     stage.status = status
     path = tmp_path / "run.db"
@@ -106,5 +106,5 @@ def test_no_order_leaves_for_an_axis_that_is_not_fit_to_move(make_bench, tmp_pat
     with Journal(path, bench.clock, {}) as journal, told:
         run(bench, session_of(bench), journal)
     assert stage.log == []
-    assert meter.looks == late
+    assert meter.measurements == late
     assert read_journal(path).moves == ()

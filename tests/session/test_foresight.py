@@ -59,7 +59,7 @@ def test_what_no_detector_gives_is_said_in_words(detectors, spec, said):
 @pytest.mark.parametrize(
     ("detectors", "quantity"),
     [
-        ({"near": "near", "far": "far"}, "stretch_45"),
+        ({"near": "near", "far": "far"}, "astigmatism_45"),
         ({"cam": "near"}, "near.skew_x"),
         ({"pd": "fibre"}, "pd.power"),
         ({"pd": ""}, "pd.anything"),
@@ -75,7 +75,7 @@ def test_a_misspelt_quantity_is_refused_before_the_first_look(make_bench):
     bench = replace(make_bench(), spec=Spec((QuantityTerm("q1", 1.0),)))
     with pytest.raises(MissingNeedError, match=r"needs q1, but .*Nothing was moved\.$"):
         align(bench)
-    assert bench.detectors["meter"].looks == 0
+    assert bench.detectors["meter"].measurements == 0
     assert moved(bench) == 0
 
 
@@ -84,7 +84,7 @@ def test_a_name_that_the_meter_does_not_use_is_refused_after_the_first_look(make
     bench = replace(make_bench(residuals=2), spec=Spec((QuantityTerm("meter.q9", 1.0),)))
     with pytest.raises(MissingNeedError, match=r"it gave: meter\.q0, meter\.q1\. Did you mean"):
         align(bench)
-    assert bench.detectors["meter"].looks == 1
+    assert bench.detectors["meter"].measurements == 1
     assert moved(bench) == 0
 
 

@@ -159,13 +159,14 @@ def made(motors: int, screws: int, open_screws: int, person: Person, **keys) -> 
     labels = [f"m{k}.x" for k in range(motors)] + [f"o{k}.x" for k in range(open_screws)]
     axes = {
         n: Axis(
-            n, "mm", -2, 2, play=keys.get("play", 0.0), speed=None if n[0] == "o" else SPEED,
+            n, "mm", -2, 2, backlash=keys.get("backlash", 0.0),
+            speed=None if n[0] == "o" else SPEED,
             max_step=keys.get("max_step"), tolerance=1e-6, by_hand=n[0] == "o",
         )
         for n in keys.get("order", sorted)(labels)
     }  # fmt: skip
     turned = [
-        Axis(f"h{k}.x", "mm", -2, 2, resolution=0.01, play=keys.get("play", 0.0))
+        Axis(f"h{k}.x", "mm", -2, 2, resolution=0.01, backlash=keys.get("backlash", 0.0))
         for k in range(screws)
     ]
     stages: dict[str, Stage] = {}
@@ -224,7 +225,7 @@ def test_no_motor_moves_between_a_question_and_its_answer(data: st.DataObject) -
     labels = draw(st.permutations(range(4)))
     bench = made(
         motors, screws, open_screws, person,
-        play=draw(st.sampled_from([0.0, 0.05])),
+        backlash=draw(st.sampled_from([0.0, 0.05])),
         max_step=draw(st.sampled_from([None, 0.7])),
         screws_last=draw(st.booleans()),
         order=lambda names: [names[k] for k in labels if k < len(names)],
@@ -264,7 +265,7 @@ def test_screws_go_first_and_motors_after_hands_are_clear(screws_last: bool) -> 
 def test_deadlines_of_motors_begin_after_the_answer() -> None:
     """An hour for every answer: the run ends by itself, and not with a deadline."""
     person = Person(VirtualClock(), [3600.0])
-    bench = made(3, 2, 1, person, play=0.05)
+    bench = made(3, 2, 1, person, backlash=0.05)
     finish = run(bench, Session.for_bench(bench, Wander([[0.6] * 6, [0.2] * 6])))
     assert "nothing left to try" in finish.reason
     assert moves_of(bench)

@@ -11,8 +11,8 @@ from autoalign_simulators import benches
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.run.blocking import run
 from autoalign.session import Budget, Move, Session, Status
-from autoalign.session.signal_loss import DARK_LOOKS, Light
-from autoalign.strategies.base import Observation
+from autoalign.session.signal_loss import DARK_LOOKS, SignalLoss
+from autoalign.strategies.base import Measurement
 from autoalign.strategies.model import Model
 from autoalign.strategies.response_matrix import ResponseMatrix
 
@@ -26,7 +26,7 @@ def test_a_shutter_that_falls_ends_the_search(strategy):
     moves = []
 
     def shutter(event):
-        if event.probes == 2:
+        if event.measurements == 2:
             bench.truth.world.power = 0.0
         if isinstance(event.action, Move) and bench.truth.world.power == 0.0:
             moves.append(event.action)
@@ -36,7 +36,7 @@ def test_a_shutter_that_falls_ends_the_search(strategy):
     assert finish.status is Status.DARK
     assert "the shutter and the interlock" in finish.reason
     assert len(moves) <= 8
-    assert session.probes <= 8
+    assert session.measurements <= 8
 
 
 def test_a_beam_lost_by_moving_is_still_looked_for():
@@ -46,12 +46,12 @@ def test_a_beam_lost_by_moving_is_still_looked_for():
     dark = range(3, 6)
 
     def blink(event):
-        world.power = 0.0 if event.probes + 1 in dark else lit
+        world.power = 0.0 if event.measurements + 1 in dark else lit
 
     session = Session.for_bench(bench, ResponseMatrix(), budget=Budget(60))
     finish = run(bench, session, progress=blink)
     assert finish.status is not Status.DARK
-    assert session.probes > 6
+    assert session.measurements > 6
 
 
 @pytest.mark.parametrize(("part", "claimed"), [(0.0, True), (0.01, False)])
@@ -68,16 +68,16 @@ def test_a_beam_with_a_ghost_in_it_is_not_called_in_spec(part, claimed):
 
 def test_each_time_the_light_is_found_again_the_search_may_wander_twice_as_long():
     """So a search in the dark does not spend half its looks where it knows of light."""
-    light, here = Light(), np.zeros(2)
+    light, here = SignalLoss(), np.zeros(2)
     beam = BeamProfile(np.zeros(9), np.eye(9), 1.0, 0.0, 0.0, 0.0, 1.0)
     nothing = replace(beam, flags={"dark": Flag(FlagKind.DARK, "nothing", Use.NOTHING)})
     asked = []
-    light.note(Observation(here, {"far": beam}))
+    light.note(Measurement(here, {"far": beam}))
     for k in range(1, 30):
-        light.note(Observation(here, {"far": nothing}))
+        light.note(Measurement(here, {"far": nothing}))
         assert light.out
         if light.ask_again():
             asked.append(k)
-            light.note(Observation(here, {"far": beam}))
+            light.note(Measurement(here, {"far": beam}))
             assert not light.out
     assert asked == [DARK_LOOKS, 3 * DARK_LOOKS, 7 * DARK_LOOKS]

@@ -8,10 +8,10 @@ import pytest
 
 from autoalign.core.axes import Axis
 from autoalign.core.interfaces import Reading
-from autoalign.session import Budget, Finish, Look, Moved, Seen, Session, Status
+from autoalign.session import Budget, Exposed, Finish, Measure, Moved, Session, Status
 from autoalign.session.rules import CENTRINGS, RISK, near_limit
 from autoalign.spec.terms import QuantityTerm, Spec, Verdict
-from autoalign.strategies.base import Need, Observation, Problem, Strategy
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 
 AXES = {"a.x": Axis("a.x", "mm", -5.0, 5.0)}
 SPEC = Spec((QuantityTerm("meter.q", 1.0),))
@@ -26,7 +26,7 @@ class Script(Strategy):
     def __init__(self, *places: float, centres: bool) -> None:
         self.places, self.centres = places, centres
 
-    def propose(self, problem: Problem) -> Generator[list[float], Observation, None]:
+    def propose(self, problem: Problem) -> Generator[list[float], Measurement, None]:
         """Yield the places."""
         for place in self.places:
             yield [place]
@@ -38,9 +38,9 @@ def aligned(strategy: Script, u: float, budget: int = 20) -> tuple[Session, Fini
     now, at = 0.0, 5.0
     while not isinstance(action := session.next_action(), Finish):
         now += 1.0
-        if isinstance(action, Look):
+        if isinstance(action, Measure):
             reading = Reading({"q": at}, {"q": u}, started=now)
-            session.observe(Seen({"a.x": at}, {"meter": [reading]}, now, now + 0.1))
+            session.observe(Exposed({"a.x": at}, {"meter": [reading]}, now, now + 0.1))
         else:
             at = action.targets["a.x"]
             session.observe(Moved({"a.x": at}, now - 1, now))
@@ -70,7 +70,7 @@ def test_an_uncertainty_that_no_move_mends_is_no_reason_to_move() -> None:
 def test_a_strategy_that_aims_at_the_middle_is_asked_once_more() -> None:
     """In spec at 0.8 ± 0.1 is not enough for it; the next look, in the middle, ends the search."""
     session, finish = aligned(Script(0.8, 0.05, centres=True), 0.1)
-    assert session.probes == 3
+    assert session.measurements == 3
     assert session.positions["a.x"] == pytest.approx(0.05)
     assert finish.status is Status.IN_SPEC
 
@@ -78,7 +78,7 @@ def test_a_strategy_that_aims_at_the_middle_is_asked_once_more() -> None:
 def test_other_strategies_stop_in_spec() -> None:
     """Their next position may be anywhere."""
     session, finish = aligned(Script(0.8, 0.05, centres=False), 0.1)
-    assert session.probes == 2
+    assert session.measurements == 2
     assert session.positions["a.x"] == pytest.approx(0.8)
     assert finish.status is Status.IN_SPEC
 
@@ -86,7 +86,7 @@ def test_other_strategies_stop_in_spec() -> None:
 def test_corrections_near_the_limit_are_few() -> None:
     """If they do not help, a look in spec is taken for what it is."""
     session, finish = aligned(Script(*[0.8] * 9, centres=True), 0.1)
-    assert session.probes == 2 + CENTRINGS
+    assert session.measurements == 2 + CENTRINGS
     assert finish.status is Status.IN_SPEC
 
 

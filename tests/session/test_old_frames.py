@@ -11,20 +11,20 @@ from autoalign.adapters import FunctionDetector
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.session.signal_loss import OLD_LOOKS, Light
+from autoalign.session.signal_loss import OLD_LOOKS, SignalLoss
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Cause, Observation
+from autoalign.strategies.base import Cause, Measurement
 
 
-def frozen_after(bench, looks):
-    """Return ``bench`` with a camera that gives its last picture for ever after ``looks`` looks."""
+def frozen_after(bench, measurements):
+    """Return ``bench`` with a camera that repeats its last picture after ``measurements``."""
     y, x = np.mgrid[:80, :80]
     beam = 900 * np.exp(-((x - 20) ** 2 + (y - 40) ** 2) / 128)
     rng = np.random.default_rng(4)
     taken = []
 
     def grab():
-        if len(taken) < looks:
+        if len(taken) < measurements:
             taken.append((beam + rng.normal(100, 3, beam.shape)).astype(np.uint16))
         return taken[-1]
 
@@ -38,7 +38,7 @@ def test_a_frozen_camera_ends_the_run_with_words_about_the_camera(make_bench):
     assert result.status is Status.GIVEN_UP
     assert "the frames are older than the last move" in result.reason
     assert "interlock" not in result.reason
-    assert result.probes <= OLD_LOOKS + 2
+    assert result.measurements <= OLD_LOOKS + 2
 
 
 def test_readings_from_before_the_move_are_called_old(make_bench):
@@ -47,7 +47,7 @@ def test_readings_from_before_the_move_are_called_old(make_bench):
     bench.detectors["meter"].stale = True
     result = align(bench)
     assert "the frames are older than the last move" in result.reason
-    assert result.probes <= OLD_LOOKS + 2
+    assert result.measurements <= OLD_LOOKS + 2
 
 
 def look(*kinds, causes=()):
@@ -57,7 +57,7 @@ def look(*kinds, causes=()):
         str(n): BeamProfile(np.zeros(9), np.zeros((9, 9)), 0.0, 0.0, 0.0, 1.0, 0.0, f)
         for n, f in enumerate(flags)
     }
-    return Observation(np.zeros(1), profiles, causes=frozenset(causes))
+    return Measurement(np.zeros(1), profiles, causes=frozenset(causes))
 
 
 @pytest.mark.parametrize(
@@ -72,7 +72,7 @@ def look(*kinds, causes=()):
 )
 def test_only_looks_without_one_new_frame_count_as_old(seen, old):
     """One camera that is up to date sees whether there is light; and one new look begins anew."""
-    light = Light()
+    light = SignalLoss()
     for _ in range(OLD_LOOKS):
         assert not light.old
         light.note(seen)

@@ -10,7 +10,7 @@ from autoalign.core.errors import AlignError, UsageError
 from autoalign.journal import Journal, read_journal
 from autoalign.run.align import align
 from autoalign.run.blocking import run
-from autoalign.session import Budget, Move, Purpose, Recorded, Session, Status
+from autoalign.session import Budget, Move, Purpose, Replayed, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Need, Strategy
 from autoalign.strategies.response_matrix import ResponseMatrix
@@ -35,7 +35,7 @@ def cut_short(bench, path, after, **settings):
     """Align until ``after`` looks were recorded, then interrupt the run."""
 
     def interrupt(event):
-        if event.observation is not None and event.probes == after:
+        if event.measurement is not None and event.measurements == after:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -46,7 +46,7 @@ def seen_at(bench, path, x, q):
     """Return what ``bench`` would show at ``x``, with quantities about ``q``."""
     bench.detectors["meter"].function = lambda _: {f"q{i}": q for i in range(4)}
     align(bench, strategy=Visits(), journal=path)
-    look = read_journal(path).looks[0].observation
+    look = read_journal(path).measurements[0].measurement
     return replace(look, positions=look.positions + x)
 
 
@@ -76,7 +76,7 @@ def test_a_look_beside_a_probe_belongs_to_it(make_bench, tmp_path, beside):
         )
     )
     record = [
-        Recorded(first, Purpose.FIRST), Recorded(rough), Recorded(fine, beside), Recorded(after)
+        Replayed(first, Purpose.FIRST), Replayed(rough), Replayed(fine, beside), Replayed(after)
     ]  # fmt: skip
     count = len(first.positions)
     visits = Visits(count * [1.0], count * [2.0])
@@ -84,25 +84,25 @@ def test_a_look_beside_a_probe_belongs_to_it(make_bench, tmp_path, beside):
     session.stand_at(bench.positions())
     session.next_action()
     assert visits.told == [fine if beside is Purpose.CLOSER else rough, after]
-    assert session.probes == 4
+    assert session.measurements == 4
 
 
 def test_a_record_that_goes_elsewhere_is_spent_all_the_same(make_bench, tmp_path):
     """Its looks answer nothing and are not made again; the budget does not begin anew."""
     bench = make_bench(noise=0.0)
     record = [
-        Recorded(
+        Replayed(
             seen_at(bench, tmp_path / f"{x}.db", x, 9.0), Purpose.PROBE if x else Purpose.FIRST
         )
         for x in (0.0, 1.0, 2.0, 3.0)
     ]
-    visits = Visits(*([k / 10] * len(record[0].observation.positions) for k in range(1, 20)))
+    visits = Visits(*([k / 10] * len(record[0].measurement.positions) for k in range(1, 20)))
     session = Session.for_bench(bench, visits, replay=record, budget=Budget(6))
 
-    looks = bench.detectors["meter"].looks
+    measurements = bench.detectors["meter"].measurements
     assert run(bench, session).status is Status.BUDGET
-    assert session.probes == 4 + bench.detectors["meter"].looks - looks
-    assert session.probes <= 6
+    assert session.measurements == 4 + bench.detectors["meter"].measurements - measurements
+    assert session.measurements <= 6
 
 
 def test_a_beam_in_spec_in_the_record_is_looked_at_again(make_bench, tmp_path):
@@ -120,16 +120,16 @@ def test_the_budget_is_that_of_the_interrupted_run(make_bench, tmp_path):
     """Looks and seconds, where no other is given; what was spent of both counts."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
     cut_short(bench, path, 4, strategy="random", budget=Budget(8, 1e6))
-    spent = read_journal(path).looks[-1].elapsed
+    spent = read_journal(path).measurements[-1].elapsed
     assert spent > 0
     bench.clock.sleep(1e5)
     result = align(bench, strategy="random", journal=path, resume=True)
     assert result.status is Status.BUDGET
-    assert result.probes in (7, 8)
+    assert result.measurements in (7, 8)
     assert spent < result.seconds < 1e5
     again = align(bench, strategy="random", journal=path, resume=True, budget=Budget(60, 1e-3))
     assert again.status is Status.BUDGET
-    assert again.probes <= result.probes + 1
+    assert again.measurements <= result.measurements + 1
 
 
 def test_another_bench_spec_or_hold_is_no_later_part_of_a_run(make_bench, tmp_path):
@@ -141,7 +141,7 @@ def test_another_bench_spec_or_hold_is_no_later_part_of_a_run(make_bench, tmp_pa
     for refused, settings, words in (
         (other, {}, "the bench has changed: axes"),
         (bench, {"spec": Spec((QuantityTerm("meter.q0", 5.0),))}, "its spec is another one"),
-        (bench, {"hold": (axis,)}, "its held axes are none"),
+        (bench, {"locked": (axis,)}, "its locked axes are none"),
     ):
         with pytest.raises(UsageError, match=words):
             align(refused, journal=path, resume=True, **settings)
@@ -181,18 +181,18 @@ def test_a_controller_that_does_not_say_what_it_is_is_no_other_one(make_bench, t
 def test_an_interrupted_run_goes_on_from_its_record(make_bench, tmp_path, missing):
     """Resumed with the same bench it ends as the uninterrupted one, and no look is repeated."""
     whole = align(make_bench(noise=0.0), seed=5)
-    after = whole.probes - missing
+    after = whole.measurements - missing
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
     cut_short(bench, path, after, seed=5)
-    looks = bench.detectors["meter"].looks
+    measurements = bench.detectors["meter"].measurements
     result = align(bench, journal=path, resume=True)
-    verifying = int(after == whole.probes)
+    verifying = int(after == whole.measurements)
     assert result.in_spec
     assert result.seed == 5
-    assert result.probes == whole.probes + verifying
-    assert bench.detectors["meter"].looks - looks == result.probes - after
+    assert result.measurements == whole.measurements + verifying
+    assert bench.detectors["meter"].measurements - measurements == result.measurements - after
     assert result.positions == pytest.approx(whole.positions)
-    assert len(read_journal(path).looks) == result.probes
+    assert len(read_journal(path).measurements) == result.measurements
 
 
 def test_a_move_cut_off_is_recorded_as_unknown(make_bench, tmp_path):
@@ -227,17 +227,17 @@ def test_a_record_of_another_place_is_not_taken_for_this_one(make_bench, tmp_pat
     """Resumed where the strategy asks for other positions, it looks itself."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
     cut_short(bench, path, 4)
-    looks = bench.detectors["meter"].looks
+    measurements = bench.detectors["meter"].measurements
     past = read_journal(path).replay
     moved = [
-        replace(r, observation=replace(o := r.observation, positions=o.positions + off * (k > 0)))
+        replace(r, measurement=replace(o := r.measurement, positions=o.positions + off * (k > 0)))
         for k, r in enumerate(past)
     ]
     strategy = Told()
     session = Session.for_bench(bench, strategy, replay=moved)
     run(bench, session)
-    assert session.probes == 4 + bench.detectors["meter"].looks - looks
-    assert [o in [r.observation for r in moved] for o in strategy.told[:2]] == 2 * [used]
+    assert session.measurements == 4 + bench.detectors["meter"].measurements - measurements
+    assert [o in [r.measurement for r in moved] for o in strategy.told[:2]] == 2 * [used]
 
 
 @pytest.mark.parametrize("after", [2, 3, 4, 5, 6])
@@ -245,9 +245,9 @@ def test_a_record_that_spent_the_budget_is_not_the_last_word(make_bench, tmp_pat
     """Nothing is left to search for: resumed, it goes to the best place and looks there itself."""
     bench, path = make_bench(noise=0.0), tmp_path / "run.db"
     cut_short(bench, path, after, strategy="axis-by-axis")
-    looks = bench.detectors["meter"].looks
+    measurements = bench.detectors["meter"].measurements
     result = align(bench, strategy="axis-by-axis", budget=after + 1, journal=path, resume=True)
-    assert bench.detectors["meter"].looks - looks >= 1
+    assert bench.detectors["meter"].measurements - measurements >= 1
     assert result.in_spec or result.status is Status.BUDGET
     assert result.after.merit <= 1.01 * result.before.merit
 

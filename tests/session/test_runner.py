@@ -130,7 +130,7 @@ def test_an_axis_moved_by_someone_else_is_noticed(make_bench):
     stage = bench.stages["stage"]
 
     def shove(event):
-        if event.probes == 1 and isinstance(event.action, Move):
+        if event.measurements == 1 and isinstance(event.action, Move):
             stage.put("part2.move", 3.0)
 
     with pytest.raises(MotionFaultError, match="nobody here moved it"):
@@ -143,7 +143,7 @@ def test_one_failed_acquisition_is_data_and_a_dead_detector_an_error(make_bench)
     bench.detectors["meter"].broken = True
     with pytest.raises(DetectorError):
         run(bench, session_of(bench))
-    assert bench.detectors["meter"].looks == 4
+    assert bench.detectors["meter"].measurements == 4
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, LinkTimeoutError, ZeroDivisionError])
@@ -231,7 +231,7 @@ def test_a_bench_on_hold_is_looked_at_and_not_moved(make_bench, tmp_path):
     assert finish.status is Status.HELD
     assert not finish.in_spec
     assert bench.stages["stage"].log == []
-    assert bench.detectors["meter"].looks >= 1
+    assert bench.detectors["meter"].measurements >= 1
     assert "opened the cover" in read_journal(tmp_path / "run.db").notes[0]["text"]
 
 
@@ -248,7 +248,7 @@ def test_asyncio_does_exactly_the_same(make_bench):
         bench = make_bench(noise=0.05, seed=4)
         session = session_of(bench)
         finish = asyncio.run(aio.run(bench, session)) if asynchronous else run(bench, session)
-        results.append((finish, bench.stages["stage"].log, session.probes, session.positions))
+        results.append((finish, bench.stages["stage"].log, session.measurements, session.positions))
     assert results[0] == results[1]
 
 
@@ -276,9 +276,9 @@ def test_cancelling_an_asyncio_run_stops_the_axes(make_bench, tmp_path):
 def test_budget_of_looks_is_kept_by_the_hardware(make_bench):
     """The detector is never asked more often than the budget says."""
     bench = make_bench(visible=lambda u: False)
-    finish = run(bench, session_of(bench, budget=Budget(probes=9)))
+    finish = run(bench, session_of(bench, budget=Budget(measurements=9)))
     assert not finish.in_spec
-    assert bench.detectors["meter"].looks == 9
+    assert bench.detectors["meter"].measurements == 9
 
 
 class Slow:
@@ -440,7 +440,7 @@ def test_a_small_shove_is_noticed_as_well(make_bench):
     shove = 10 * axis.arrival_tolerance + 2 * axis.resolution
 
     def push(event):
-        if event.probes == 1 and isinstance(event.action, Move):
+        if event.measurements == 1 and isinstance(event.action, Move):
             stage.put("part2.move", event.positions["part2.move"] + shove)
 
     with pytest.raises(MotionFaultError, match="nobody here moved it"):

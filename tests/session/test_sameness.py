@@ -11,7 +11,7 @@ from autoalign.adapters import FunctionDetector
 from autoalign.core.frames import Frame
 from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.spec.duplicate_frames import same_frames
+from autoalign.spec.duplicate_frames import duplicate_frames
 from autoalign.spec.terms import QuantityTerm, Spec
 
 SPEC = Spec((QuantityTerm("near.x", 1.0), QuantityTerm("far.x", 1.0)))
@@ -44,7 +44,7 @@ def test_one_camera_at_two_planes_is_no_look(make_bench, array):
     assert result.status is Status.GIVEN_UP
     assert "frames of near and far are identical in every pixel" in result.reason
     assert result.after.verdict is None
-    assert (result.probes, result.moves) == (1, 0)
+    assert (result.measurements, result.moves) == (1, 0)
 
 
 def test_two_cameras_that_see_the_same_beam_are_two(make_bench):
@@ -59,11 +59,11 @@ def test_two_cameras_that_see_the_same_beam_are_two(make_bench):
 def test_pictures_without_anything_in_them_accuse_nobody(level):
     """Two covered cameras without noise give the same picture."""
     dark = Frame(np.full((8, 8), level, np.uint16))
-    assert same_frames({"near": [dark], "far": [dark]}) == ""
+    assert duplicate_frames({"near": [dark], "far": [dark]}) == ""
 
 
 def test_any_two_of_several_exposures_give_it_away():
     """A camera that is read in turn gives one picture to both now and then."""
     a, b, c = (Frame(picture(k)) for k in range(3))
-    assert "near and far" in same_frames({"near": [a, b], "far": [c, b]})
-    assert same_frames({"near": [a, b], "far": [c]}) == ""
+    assert "near and far" in duplicate_frames({"near": [a, b], "far": [c, b]})
+    assert duplicate_frames({"near": [a, b], "far": [c]}) == ""

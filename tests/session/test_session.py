@@ -11,14 +11,14 @@ from autoalign.core.interfaces import Reading
 from autoalign.run.guard import MoveGuard
 from autoalign.session import (
     Budget,
+    Exposed,
     Finish,
-    Look,
+    Measure,
     Move,
     Moved,
     Purpose,
-    Recorded,
     Refused,
-    Seen,
+    Replayed,
     Session,
     Status,
 )
@@ -26,7 +26,7 @@ from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Need, Strategy
 
 AXES = {
-    "a.x": Axis("a.x", "mm", -5.0, 5.0, play=0.1),
+    "a.x": Axis("a.x", "mm", -5.0, 5.0, backlash=0.1),
     "b.y": Axis("b.y", "mm", -5.0, 5.0, max_step=1.0),
 }
 SPEC = Spec((QuantityTerm("meter.q", 1.0),))
@@ -58,7 +58,7 @@ def session(strategy, **settings):
     return Session(SPEC, AXES, strategy, measure=no_measure, **settings)
 
 
-def play(session, value, *, settle_bug=False, refuse=(), u=0.0):
+def backlash(session, value, *, settle_bug=False, refuse=(), u=0.0):
     """Carry a session out on paper; return its actions. ``value(x, y)`` is what is read."""
     now, at, actions = 0.0, {"a.x": 0.0, "b.y": 0.0}, []
     while not isinstance(action := session.next_action(), Finish):
@@ -74,7 +74,7 @@ def play(session, value, *, settle_bug=False, refuse=(), u=0.0):
             started = action.not_before - 0.01 if settle_bug else max(now, action.not_before)
             q = value(at["a.x"], at["b.y"])
             exposures = [] if q is None else [Reading({"q": q}, {"q": u}, started=started)]
-            session.observe(Seen(at, {"meter": exposures}, now, now + 0.1))
+            session.observe(Exposed(at, {"meter": exposures}, now, now + 0.1))
     return [*actions, action]
 
 
@@ -86,17 +86,17 @@ def kinds(actions):
 def test_in_spec_at_the_start_needs_one_look_and_no_move():
     """A beam that is in spec is left alone."""
     s = session(Scripted((1, 1)))
-    actions = play(s, lambda x, y: 0.5)
-    assert kinds(actions) == ["Look", "Finish"]
+    actions = backlash(s, lambda x, y: 0.5)
+    assert kinds(actions) == ["Measure", "Finish"]
     assert actions[-1].in_spec
-    assert (s.probes, s.moves) == (1, 0)
+    assert (s.measurements, s.moves) == (1, 0)
 
 
 def test_stops_at_spec_with_a_look_after_the_last_move():
     """Success is claimed only from a look that began after the last move had settled."""
     s = session(Scripted((1, 0), (2, 0), (3, 0)), settle=0.4)
-    actions = play(s, lambda x, y: 5 * (2 - x))
-    assert kinds(actions) == ["Look", "Move", "Look", "Move", "Look", "Finish"]
+    actions = backlash(s, lambda x, y: 5 * (2 - x))
+    assert kinds(actions) == ["Measure", "Move", "Measure", "Move", "Measure", "Finish"]
     assert actions[-1] == Finish(Status.IN_SPEC, True, actions[-1].reason)
     assert actions[4].not_before == pytest.approx(4.0 + 0.4)
 
@@ -104,8 +104,8 @@ def test_stops_at_spec_with_a_look_after_the_last_move():
 def test_returns_to_the_best_position_and_verifies_there():
     """Out of ideas: back to the best place, one more look, no success claimed."""
     s = session(Scripted((1, 0), (2, 0), (3, 0)))
-    actions = play(s, lambda x, y: 3 + abs(x - 1))
-    assert kinds(actions)[-3:] == ["Move", "Look", "Finish"]
+    actions = backlash(s, lambda x, y: 3 + abs(x - 1))
+    assert kinds(actions)[-3:] == ["Move", "Measure", "Finish"]
     assert actions[-3].targets == {"a.x": 1.0}
     assert not actions[-1].in_spec
     assert "returned to the best" in actions[-1].reason
@@ -114,9 +114,9 @@ def test_returns_to_the_best_position_and_verifies_there():
 
 def test_the_budget_counts_the_first_and_the_verifying_look():
     """Never more looks than allowed, the way back included."""
-    s = session(Scripted(*[(0.1 * k, 0) for k in range(1, 40)]), budget=Budget(probes=6))
-    actions = play(s, lambda x, y: 5 + x)
-    assert kinds(actions).count("Look") == s.probes == 6
+    s = session(Scripted(*[(0.1 * k, 0) for k in range(1, 40)]), budget=Budget(measurements=6))
+    actions = backlash(s, lambda x, y: 5 + x)
+    assert kinds(actions).count("Measure") == s.measurements == 6
     assert actions[-1].status is Status.BUDGET
     assert actions[-3].targets == {"a.x": 0.0}
 
@@ -124,7 +124,7 @@ def test_the_budget_counts_the_first_and_the_verifying_look():
 def test_the_time_budget_ends_the_search_but_not_the_way_back():
     """After the time is up only the return to the best position is begun."""
     s = session(Scripted(*[(0.1 * k, 0) for k in range(1, 40)]), budget=Budget(seconds=7.0))
-    actions = play(s, lambda x, y: 5 + x)
+    actions = backlash(s, lambda x, y: 5 + x)
     assert actions[-1].status is Status.BUDGET
     assert 7.0 <= s.elapsed < 12.0
     assert actions[-3].targets == {"a.x": 0.0}
@@ -133,7 +133,7 @@ def test_the_time_budget_ends_the_search_but_not_the_way_back():
 def test_a_look_that_fails_is_data():
     """An unmeasurable place reaches the strategy as an observation that is not ok."""
     strategy = Scripted((1, 0), (2, 0))
-    actions = play(session(strategy), lambda x, y: None if x == 1 else 5 - x)
+    actions = backlash(session(strategy), lambda x, y: None if x == 1 else 5 - x)
     assert [o.ok for o in strategy.told] == [False, True]
     assert strategy.told[0].merit == np.inf
     assert "not measured: meter.q" in strategy.told[0].failure
@@ -144,7 +144,7 @@ def test_exposures_begun_before_settling_never_reach_a_decision():
     """Stale exposures make a look fail, however good they look."""
     strategy = Scripted((1, 0))
     s = session(strategy)
-    actions = play(s, lambda x, y: 0.0, settle_bug=True)
+    actions = backlash(s, lambda x, y: 0.0, settle_bug=True)
     assert not actions[-1].in_spec
     assert "began after the axes had settled" in strategy.told[0].failure
 
@@ -152,23 +152,23 @@ def test_exposures_begun_before_settling_never_reach_a_decision():
 def test_an_exposure_without_a_time_stamp_is_not_believed():
     """What cannot be shown to be fresh is not."""
     s = session(Scripted())
-    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {"meter": [Reading({"q": 0.0})]}, 0.0, 1.0))
+    s.observe(Exposed({"a.x": 0.0, "b.y": 0.0}, {"meter": [Reading({"q": 0.0})]}, 0.0, 1.0))
     assert s.first is not None
     assert not s.first.ok
 
 
 def test_moves_go_over_the_legs_of_the_axis():
     """The last leg takes up the play, from the side that the axis names."""
-    actions = play(session(Scripted((-1, 0))), lambda x, y: 5.0)
+    actions = backlash(session(Scripted((-1, 0))), lambda x, y: 5.0)
     assert actions[1].legs == {"a.x": (pytest.approx(-1.15), -1.0)}
 
 
 def test_long_moves_go_in_steps_that_the_axis_allows():
     """No single move is longer than max_step; only the last place is looked at."""
-    actions = play(session(Scripted((0, 2.5))), lambda x, y: 5.0)
+    actions = backlash(session(Scripted((0, 2.5))), lambda x, y: 5.0)
     ends = [a.targets["b.y"] for a in actions if isinstance(a, Move)]
     assert ends[:3] == pytest.approx([2.5 / 3, 5 / 3, 2.5])
-    assert kinds(actions)[:5] == ["Look", "Move", "Move", "Move", "Look"]
+    assert kinds(actions)[:5] == ["Measure", "Move", "Move", "Move", "Measure"]
 
 
 @pytest.mark.parametrize("limit", [-5.0, 5.0])
@@ -179,8 +179,8 @@ def test_a_move_to_a_limit_ends_exactly_there(here, limit):
     s.stand_at({"a.x": 0.0, "b.y": here})
     look = s.next_action()
     exposures = {"meter": [Reading({"q": 5.0}, {"q": 0.0}, started=1.0)]}
-    s.observe(Seen({"a.x": 0.0, "b.y": here}, exposures, 1.0, 1.1))
-    assert isinstance(look, Look)
+    s.observe(Exposed({"a.x": 0.0, "b.y": here}, exposures, 1.0, 1.1))
+    assert isinstance(look, Measure)
     at = here
     while isinstance(move := s.next_action(), Move):
         at = move.targets["b.y"]
@@ -191,7 +191,7 @@ def test_a_move_to_a_limit_ends_exactly_there(here, limit):
 
 def test_proposals_are_clipped_to_what_every_approach_can_reach():
     """Overshoot included, nothing is asked for outside the limits."""
-    actions = play(session(Scripted((-9, 0))), lambda x, y: 5.0)
+    actions = backlash(session(Scripted((-9, 0))), lambda x, y: 5.0)
     assert actions[1].targets["a.x"] == pytest.approx(-5 + 0.15)
     assert min(actions[1].legs["a.x"]) >= -5
 
@@ -225,7 +225,7 @@ def test_an_axis_that_was_parked_at_a_limit_is_brought_home(start, legs):
             s.observe(Moved({"a.x": at, "b.y": 0.0}, now, now + 0.1))
         else:
             seen = {"meter": [Reading({"q": 9.0 + abs(at - start)}, {"q": 0.0}, started=now)]}
-            s.observe(Seen({"a.x": at, "b.y": 0.0}, seen, now, now + 0.1))
+            s.observe(Exposed({"a.x": at, "b.y": 0.0}, seen, now, now + 0.1))
     home = [a for a in actions if isinstance(a, Move)][-1]
     assert home.returning
     assert home.legs["a.x"] == pytest.approx(legs)
@@ -236,9 +236,9 @@ def test_a_start_far_beyond_a_limit_is_not_called_reached():
     """Only a reading within the tolerance is taken for the limit; all else stays refused."""
     s = session(Scripted((0.0, 0.0)))
     s.stand_at({"a.x": -5.1, "b.y": 0.0})
-    s.observe(Seen({"a.x": -5.1, "b.y": 0.0}, {}, 1.0, 1.1))
+    s.observe(Exposed({"a.x": -5.1, "b.y": 0.0}, {}, 1.0, 1.1))
     s.observe(Moved({"a.x": 0.0, "b.y": 0.0}, 2.0, 2.1))
-    s.observe(Seen({"a.x": 0.0, "b.y": 0.0}, {}, 3.0, 3.1))
+    s.observe(Exposed({"a.x": 0.0, "b.y": 0.0}, {}, 3.0, 3.1))
     home = s.next_action()
     assert home.targets["a.x"] == -5.1
     with pytest.raises(TravelLimitError):
@@ -248,15 +248,15 @@ def test_a_start_far_beyond_a_limit_is_not_called_reached():
 def test_a_held_part_never_moves():
     """Move the source or the mirror, not both."""
     strategy = Scripted((1,))
-    actions = play(session(strategy, hold=("b",)), lambda x, y: 5.0)
+    actions = backlash(session(strategy, locked=("b",)), lambda x, y: 5.0)
     assert all(set(a.targets) == {"a.x"} for a in actions if isinstance(a, Move))
-    assert strategy.problem.held == {"b.y": 0.0}
+    assert strategy.problem.locked == {"b.y": 0.0}
 
 
 def test_a_refused_move_ends_the_search_and_is_told():
     """The guard's refusal is no crash: the run ends at the best place it can verify."""
     s = session(Scripted((1, 0), (2, 0)))
-    actions = play(s, lambda x, y: 5 - x, refuse=(2,))
+    actions = backlash(s, lambda x, y: 5 - x, refuse=(2,))
     assert actions[-1].status is Status.REFUSED
     assert "too far" in actions[-1].reason
 
@@ -264,8 +264,8 @@ def test_a_refused_move_ends_the_search_and_is_told():
 def test_a_way_back_that_is_refused_is_told():
     """It looks where it stands, and does not say that it returned."""
     s = session(Scripted((1, 0), (2, 0)))
-    actions = play(s, lambda x, y: 5 + x, refuse=(3,))
-    assert kinds(actions)[-3:] == ["Move", "Look", "Finish"]
+    actions = backlash(s, lambda x, y: 5 + x, refuse=(3,))
+    assert kinds(actions)[-3:] == ["Move", "Measure", "Finish"]
     assert actions[-3].returning
     assert "could not return to the start (too far)" in actions[-1].reason
     assert "worse than 5 at the start" in actions[-1].reason
@@ -277,7 +277,7 @@ def test_a_way_back_that_is_refused_is_told():
 def test_what_is_better_by_noise_alone_is_not_better(gain, place):
     """Nothing found: the axes go home, not to the luckiest of all looks."""
     s = session(Scripted((1, 0), (2, 0)))
-    actions = play(s, lambda x, y: 5 - gain * (x == 1), u=0.3)
+    actions = backlash(s, lambda x, y: 5 - gain * (x == 1), u=0.3)
     assert f"returned to {place}" in actions[-1].reason
     assert s.positions["a.x"] == (0.0 if place == "the start" else 1.0)
 
@@ -288,7 +288,7 @@ def test_what_drifts_into_spec_is_not_claimed_on_the_word_of_cameras_nobody_trus
     strategy, values = Scripted((1, 0)), iter([9.0, 9.5, 0.1])
     strategy.distrusts = distrusts
     s = session(strategy)
-    play(s, lambda _x, _y: next(values), u=0.1)
+    backlash(s, lambda _x, _y: next(values), u=0.1)
     assert s.last.in_spec
     assert s.finish.in_spec is not distrusts
 
@@ -297,15 +297,17 @@ def test_only_noise_in_the_way_is_met_with_a_closer_look():
     """Well within tolerance but too uncertain: the same place again, with more frames."""
     s = session(Scripted((1, 0)), frames=2)
     first = s.next_action()
-    assert isinstance(first, Look)
-    s.observe(Seen({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
+    assert isinstance(first, Measure)
+    s.observe(
+        Exposed({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1)
+    )
     s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
     at = {"a.x": 1.0, "b.y": 0.0}
-    s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
+    s.observe(Exposed(at, {"meter": [Reading({"q": 0.1}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
     closer = s.next_action()
-    assert isinstance(closer, Look)
+    assert isinstance(closer, Measure)
     assert (closer.frames, closer.purpose) == (8, Purpose.CLOSER)
-    s.observe(Seen(at, {"meter": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
+    s.observe(Exposed(at, {"meter": [Reading({"q": 0.1}, {"q": 0.1}, started=3.0)]}, 3.0, 3.1))
     assert s.finish is not None
     assert s.finish.in_spec
 
@@ -314,12 +316,14 @@ def test_only_noise_in_the_way_is_met_with_a_closer_look():
 def test_more_frames_are_for_beams_well_inside_alone(value):
     """Up to half a tolerance noise is all that is in the way; beyond, the strategy goes on."""
     s = session(Scripted((1, 0), (2, 0)))
-    assert isinstance(s.next_action(), Look)
-    s.observe(Seen({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1))
+    assert isinstance(s.next_action(), Measure)
+    s.observe(
+        Exposed({"a.x": 0, "b.y": 0}, {"meter": [Reading({"q": 9.0}, started=0.0)]}, 0.0, 0.1)
+    )
     s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
     at = {"a.x": 1.0, "b.y": 0.0}
-    s.observe(Seen(at, {"meter": [Reading({"q": value}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
-    assert isinstance(s.next_action(), Look if value < 0.5 else Move)
+    s.observe(Exposed(at, {"meter": [Reading({"q": value}, {"q": 0.7}, started=2.0)]}, 2.0, 2.1))
+    assert isinstance(s.next_action(), Measure if value < 0.5 else Move)
 
 
 def test_a_strategy_without_what_it_needs_is_refused_by_name():
@@ -332,7 +336,7 @@ def test_a_strategy_without_what_it_needs_is_refused_by_name():
     with pytest.raises(MissingNeedError, match="needs-layout needs a layout"):
         session(NeedsLayout())
     with pytest.raises(MissingNeedError, match="an axis that may move"):
-        session(Scripted(), hold=("a", "b"))
+        session(Scripted(), locked=("a", "b"))
     with pytest.raises(MissingNeedError, match="a spec"):
         Session(None, AXES, Scripted(), measure=no_measure)
 
@@ -341,7 +345,7 @@ def test_a_strategy_without_what_it_needs_is_refused_by_name():
 def test_a_proposal_that_is_no_position_is_an_error(place):
     """NaN never reaches an axis."""
     with pytest.raises(UsageError, match="finite positions are needed"):
-        play(session(Scripted(place)), lambda x, y: 5.0)
+        backlash(session(Scripted(place)), lambda x, y: 5.0)
 
 
 def test_a_strategy_that_refuses_with_a_diagnosis_is_heard():
@@ -353,7 +357,7 @@ def test_a_strategy_that_refuses_with_a_diagnosis_is_heard():
             yield (1, 0)
             raise UsageError("two axes are swapped")
 
-    actions = play(session(Refusing()), lambda x, y: 5 + x)
+    actions = backlash(session(Refusing()), lambda x, y: 5 + x)
     assert "two axes are swapped" in actions[-1].reason
     assert actions[-3].targets == {"a.x": 0.0}
 
@@ -361,22 +365,22 @@ def test_a_strategy_that_refuses_with_a_diagnosis_is_heard():
 def test_a_replayed_run_goes_on_where_the_record_ends():
     """What was seen before is not looked at again, but it counts."""
     strategy = Scripted((1, 0), (2, 0), (3, 0))
-    play(session(strategy), lambda x, y: 5 * (3 - x))
+    backlash(session(strategy), lambda x, y: 5 * (3 - x))
     past = session(Scripted())
-    play(past, lambda x, y: 15.0)
+    backlash(past, lambda x, y: 15.0)
     seen = [past.first, *strategy.told[:2]]
-    again = session(Scripted((1, 0), (2, 0), (3, 0)), replay=[Recorded(o) for o in seen])
+    again = session(Scripted((1, 0), (2, 0), (3, 0)), replay=[Replayed(o) for o in seen])
     again.stand_at({"a.x": 2.0, "b.y": 0.0})
-    actions = play(again, lambda x, y: 5 * (3 - x))
-    assert kinds(actions) == ["Move", "Look", "Finish"]
+    actions = backlash(again, lambda x, y: 5 * (3 - x))
+    assert kinds(actions) == ["Move", "Measure", "Finish"]
     assert actions[0].targets == {"a.x": 3.0}
-    assert again.probes == 4
+    assert again.measurements == 4
 
 
 def test_the_session_says_when_it_is_told_the_wrong_thing():
     """An outcome that does not fit the action is refused."""
     s = session(Scripted())
-    with pytest.raises(UsageError, match="given Moved after a Look"):
+    with pytest.raises(UsageError, match="given Moved after a Measure"):
         s.observe(Moved({}, 0.0, 1.0))
     s.stop("enough")
     assert s.next_action() == Finish(Status.STOPPED, False, "enough")
@@ -387,6 +391,6 @@ def test_the_session_says_when_it_is_told_the_wrong_thing():
 def test_budgets_that_make_no_sense_are_refused():
     """Two looks are the least: a start and a verification."""
     with pytest.raises(UsageError, match="need 2"):
-        Budget(probes=1)
+        Budget(measurements=1)
     with pytest.raises(UsageError, match="larger than 0"):
         Budget(seconds=0.0)

@@ -11,15 +11,22 @@ from autoalign.beam.combine import combine
 from autoalign.core.frames import Frame
 from autoalign.session.seeing import stated
 
-JUDGED = ("stretch_0", "stretch_45", "pointing_x", "pointing_y", "divergence_xx", "divergence_yy")
+JUDGED = (
+    "astigmatism_0",
+    "astigmatism_45",
+    "pointing_x",
+    "pointing_y",
+    "divergence_xx",
+    "divergence_yy",
+)
 
 
-def test_squareness_is_of_a_plane_or_of_all() -> None:
+def test_pixel_aspect_is_of_a_plane_or_of_all() -> None:
     """A plane's own value comes before the one for all; what is not stated counts as exact."""
     distances = {"near": 400.0, "far": 2400.0}
-    given = stated({"squareness": 1e-3, "far.squareness": 2e-3}, distances)
-    assert given["u_square"] == {"near": 1e-3, "far": 2e-3}
-    assert stated({"pitch": 1e-3}, distances)["u_square"] == {"near": 0.0, "far": 0.0}
+    given = stated({"pixel_aspect": 1e-3, "far.pixel_aspect": 2e-3}, distances)
+    assert given["u_pixel_aspect"] == {"near": 1e-3, "far": 2e-3}
+    assert stated({"pitch": 1e-3}, distances)["u_pixel_aspect"] == {"near": 0.0, "far": 0.0}
 
 
 @pytest.mark.slow
@@ -37,11 +44,11 @@ def test_errors_at_alignment_are_as_large_as_is_said() -> None:
         profiles = {p: measure_beam(f) for p, f in frames.items() if isinstance(f, Frame)}
         assert bench.layout is not None
         distances = {p.name: p.distance for p in bench.layout.planes}
-        truth = simulation.truth.quality()
-        less = {k: v for k, v in bench.uncertainties.items() if "squareness" not in k}
+        truth = simulation.truth.parameters()
+        less = {k: v for k, v in bench.uncertainties.items() if "pixel_aspect" not in k}
         for known, found in ((bench.uncertainties, scores), (less, without)):
-            quality = combine(profiles, distances, **stated(known, distances))
-            found.append([(quality[n] - truth[n]) / quality.u(n) for n in JUDGED])
+            parameters = combine(profiles, distances, **stated(known, distances))
+            found.append([(parameters[n] - truth[n]) / parameters.u(n) for n in JUDGED])
     assert np.all(np.std(scores, axis=0) > 0.7)
     assert np.all(np.std(scores, axis=0) < 1.3)
     assert np.std(without, axis=0)[0] > 1.4

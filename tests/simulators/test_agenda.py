@@ -73,7 +73,7 @@ def test_a_fault_at_its_time_meets_a_move_under_way() -> None:
 def test_drift_goes_on_by_itself() -> None:
     """A drifting mirror turns the beam while nothing moves."""
     simulation = simulate(3, ideal=True, drift={"mirror.tilt": 1e-6})
-    want = simulation.truth.quality({"mirror.tilt": 1e-4})["pointing_x"]
+    want = simulation.truth.parameters({"mirror.tilt": 1e-4})["pointing_x"]
     simulation.clock.sleep(100.0)
-    assert simulation.truth.quality()["pointing_x"] == pytest.approx(want, rel=1e-6)
+    assert simulation.truth.parameters()["pointing_x"] == pytest.approx(want, rel=1e-6)
     assert abs(want) > 1.9e-4

@@ -15,10 +15,10 @@ from autoalign.optics.pose import place
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", ["collimator", "steering", "relay", "focuser"])
-def test_pictures_anywhere_in_the_travel(family: str) -> None:
+@pytest.mark.parametrize("kind", ["collimator", "steering", "relay", "focuser"])
+def test_pictures_anywhere_in_the_travel(kind: str) -> None:
     """Finite, never negative, never more light than the mirrors pass, and all of it if in view."""
-    bench = getattr(benches, family)(seed=1)
+    bench = getattr(benches, kind)(seed=1)
     rng = np.random.default_rng(7)
     cameras = [d for d in bench.detectors.values() if isinstance(d, SimulatedCamera)]
     for camera in cameras:
@@ -66,7 +66,7 @@ def test_screens_are_as_uncertain_as_is_stated() -> None:
     for got, want in (
         ([s.distance for s in drawn], 2.0), ([s.mark[0] for s in drawn], 0.01),
         ([s.pitch[0] for s in drawn], 2e-3), ([s.tilt[1] for s in drawn], 5e-3),
-        ([s.pitch[0] - s.pitch[1] for s in drawn], stated["far.squareness"]),
+        ([s.pitch[0] - s.pitch[1] for s in drawn], stated["far.pixel_aspect"]),
     ):  # fmt: skip
         assert np.std(got) == pytest.approx(want, rel=0.05)
         assert np.mean(got) == pytest.approx(0.0, abs=0.06 * want)

@@ -18,21 +18,21 @@ from autoalign.core.interfaces import Reading
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout, steering_layout
 
-FAMILIES = ("collimator", "focuser", "relay", "steering")
+BENCH_TYPES = ("collimator", "focuser", "relay", "steering")
 
 
-def bench_of(family: str, **options: Any) -> Bench:
-    """Return a bench of ``family``."""
-    bench: Bench = getattr(benches, family)(**options)
+def bench_of(kind: str, **options: Any) -> Bench:
+    """Return a bench of ``kind``."""
+    bench: Bench = getattr(benches, kind)(**options)
     return bench
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("kind", BENCH_TYPES)
 @pytest.mark.parametrize("seed", range(4))
-def test_every_family_starts_out_of_spec_and_can_be_brought_in(family: str, seed: int) -> None:
+def test_every_family_starts_out_of_spec_and_can_be_brought_in(kind: str, seed: int) -> None:
     """At the hidden aligned readings, reached from below, the exact beam is in spec."""
-    bench = bench_of(family, seed=seed)
+    bench = bench_of(kind, seed=seed)
     assert bench.spec is not None
     assert not bench.truth.in_spec(bench.spec)
     for back in (True, False):
@@ -45,14 +45,14 @@ def test_every_family_starts_out_of_spec_and_can_be_brought_in(family: str, seed
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", FAMILIES)
-def test_what_is_measured_is_what_is_true(family: str) -> None:
+@pytest.mark.parametrize("kind", BENCH_TYPES)
+def test_what_is_measured_is_what_is_true(kind: str) -> None:
     """The measuring side reads centroid and widths off the frames as the truth has them.
 
     Within four standard deviations of what the bench says of marks, pitch and distances, plus the
     roll of the screens (half a degree, which the bench does not state) and 1 % of the width.
     """
-    bench = bench_of(family, seed=2)
+    bench = bench_of(kind, seed=2)
     exact = bench.truth.moments()
     for name, detector in bench.detectors.items():
         if not isinstance(detector, SimulatedCamera):
@@ -108,7 +108,7 @@ def test_a_gaussian_beam_spreads_by_diffraction() -> None:
     truth = steering.simulate(0, ideal=True, layout=layout).truth
     z = 100 + 300 + 2000
     want = np.hypot(1.0, 4 * 660e-6 / np.pi * z)
-    assert truth.quality()["far.xx"] == pytest.approx(want, rel=2e-3)
+    assert truth.parameters()["far.xx"] == pytest.approx(want, rel=2e-3)
 
 
 def test_single_mode_collimation() -> None:
@@ -116,9 +116,9 @@ def test_single_mode_collimation() -> None:
     # B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.1, from memory.
     layout = collimator_layout(OffAxisParaboloid(12, 35, 5), 0.0, 0.08, 660e-6, emission="gaussian")
     simulation = collimator.simulate(0, ideal=True, layout=layout)
-    quality = simulation.truth.quality()
-    assert quality["near.xx"] == pytest.approx(np.hypot(1.92, 2 * 0.22e-3 * 400), rel=0.01)
-    grown = np.sqrt(quality["far.xx"] ** 2 - 1.92**2) / (2400 + 12)
+    parameters = simulation.truth.parameters()
+    assert parameters["near.xx"] == pytest.approx(np.hypot(1.92, 2 * 0.22e-3 * 400), rel=0.01)
+    grown = np.sqrt(parameters["far.xx"] ** 2 - 1.92**2) / (2400 + 12)
     assert grown / 2 == pytest.approx(0.22e-3, rel=0.02)
 
 
@@ -128,9 +128,9 @@ def test_a_perfect_focus_is_as_wide_as_diffraction_and_divergence() -> None:
     # 3.2 (focusing); ρΘ in quadrature: ISO 11146-1; both from memory.
     simulation = focuser.simulate(0, ideal=True)
     want = focuser.focal_width(simulation.plan.layout)
-    quality = simulation.truth.quality()
-    assert quality["focus.xx"] == pytest.approx(want, rel=0.01)
-    assert quality["focus.yy"] == pytest.approx(want, rel=0.01)
+    parameters = simulation.truth.parameters()
+    assert parameters["focus.xx"] == pytest.approx(want, rel=0.01)
+    assert parameters["focus.yy"] == pytest.approx(want, rel=0.01)
     image = simulation.detectors["focus"].rate(0.0).astype(float)
     row, column = np.indices(image.shape)
     w = image / image.sum()
@@ -142,7 +142,7 @@ def test_a_perfect_focus_is_as_wide_as_diffraction_and_divergence() -> None:
 def test_the_focus_moves_with_the_mirror() -> None:
     """mirror.z by 1 mm towards the focus: the spot grows on one side and shrinks on the other."""
     truth = focuser.simulate(0, ideal=True).truth
-    before, after = truth.quality({}), truth.quality({"mirror.z": 1.0})
+    before, after = truth.parameters({}), truth.parameters({"mirror.z": 1.0})
     assert after["inside.xx"] > 1.3 * before["inside.xx"]
     assert after["beyond.xx"] < 0.7 * before["beyond.xx"]
     assert after["divergence_xx"] - before["divergence_xx"] == pytest.approx(-0.04, rel=0.1)
@@ -154,9 +154,9 @@ def test_relay_orientations_cancel_or_add_aberrations() -> None:
     spread = {}
     for orientation in ("cancelling", "adding"):
         truth = relay.simulate(0, ideal=True, orientation=orientation).truth
-        perfect, off = truth.quality({}), truth.quality({"source.x": 1.0})
+        perfect, off = truth.parameters({}), truth.parameters({"source.x": 1.0})
         assert perfect["focus.xx"] == pytest.approx(0.1, rel=0.01)
-        spread[orientation] = np.hypot(*off.pick(("stretch_0", "stretch_45"))[0])
+        spread[orientation] = np.hypot(*off.pick(("astigmatism_0", "astigmatism_45"))[0])
     assert spread["adding"] > 10 * spread["cancelling"]
 
 
@@ -207,11 +207,11 @@ def test_sources_from_single_mode_to_a_large_core(core: float, na: float, emissi
     """From a point to a 1 mm core: finite pictures, and the far beam as wide as the core says."""
     layout = collimator_layout(OffAxisParaboloid(150, 35, 30), core, na, 660e-6, emission=emission)
     simulation = collimator.simulate(0, ideal=True, layout=layout)
-    quality = simulation.truth.quality()
+    parameters = simulation.truth.parameters()
     image = simulation.detectors["far"].rate(0.0)
     assert np.all(np.isfinite(image))
     assert image.min() >= 0
-    growth = np.sqrt(max(quality["far.xx"] ** 2 - quality["near.xx"] ** 2, 0))
+    growth = np.sqrt(max(parameters["far.xx"] ** 2 - parameters["near.xx"] ** 2, 0))
     floor = core / 150 * np.sqrt(2400**2 - 400**2)
     assert growth == pytest.approx(floor, rel=0.1, abs=0.3)
 
@@ -240,12 +240,12 @@ def test_mistakes_are_named() -> None:
         collimator.simulate(0, layout=replace(demo, motions=demo.motions[:2]))
 
 
-@pytest.mark.parametrize("family", [lost.far_dark, lost.wholly_dark])
-def test_a_lost_beam_is_there_where_nothing_is_hidden(family) -> None:
+@pytest.mark.parametrize("kind", [lost.far_dark, lost.wholly_dark])
+def test_a_lost_beam_is_there_where_nothing_is_hidden(kind) -> None:
     """With nothing misaligned the far screen sees the whole beam; as drawn it does not."""
 
     def far(**options) -> BeamProfile:
-        with family(3, **options).bench() as bench:
+        with kind(3, **options).bench() as bench:
             return measure_beam(bench.detectors["far"].acquire(1, 0.0, 60.0)[0])
 
     assert far(hidden=dict.fromkeys(collimator.START, 0.0)).use is Use.ALL

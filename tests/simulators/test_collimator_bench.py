@@ -73,10 +73,10 @@ def test_an_ideal_bench_is_aligned_and_grows_by_its_source_alone() -> None:
     """Without any effect the beam is on axis and round, and d² = D² + (Θz)² with Θ = core/ρ."""
     # Hyperbola of the width: ISO 11146-1, from memory; here with an evenly overfilled aperture.
     layout = collimator_layout(OffAxisParaboloid(150, 35, 30), 0.1, 0.2, 660e-6, emission="uniform")
-    quality = simulate(0, ideal=True, layout=layout).truth.quality()
-    assert abs(quality["pointing_x"]) < 1e-7
-    assert abs(quality["stretch_0"]) < 1e-4
-    squares = quality["far.xx"] ** 2 - quality["near.xx"] ** 2
+    parameters = simulate(0, ideal=True, layout=layout).truth.parameters()
+    assert abs(parameters["pointing_x"]) < 1e-7
+    assert abs(parameters["astigmatism_0"]) < 1e-4
+    squares = parameters["far.xx"] ** 2 - parameters["near.xx"] ** 2
     assert squares == pytest.approx((0.1 / 150) ** 2 * (2400**2 - 400**2), rel=0.01)
 
 
@@ -114,8 +114,8 @@ def test_limits_names_and_closing_are_checked_at_the_stage() -> None:
 
 def test_unknown_switch_is_named() -> None:
     """A misspelt effect is an error with a hint, not a bench without the effect."""
-    with pytest.raises(UnknownNameError, match=r"'pley'.*Did you mean 'play'"):
-        simulate(0, pley=False)
+    with pytest.raises(UnknownNameError, match=r"'backlahs'.*Did you mean 'backlash'"):
+        simulate(0, backlahs=False)
 
 
 def test_any_clock_will_do() -> None:

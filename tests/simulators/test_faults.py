@@ -83,10 +83,10 @@ def test_motion_faults_reach_the_stage(bench: BenchSimulation) -> None:
 
 def test_a_slip_moves_the_beam_but_not_the_reading(bench: BenchSimulation) -> None:
     """Lost steps are seen by the cameras alone."""
-    before = bench.truth.quality()["pointing_x"]
+    before = bench.truth.parameters()["pointing_x"]
     inject(bench, "slip", "mirror.tilt", 1e-3)
     assert bench.stages["mirror"].status("mirror.tilt").position == 0.0
-    assert abs(bench.truth.quality()["pointing_x"] - before) == pytest.approx(2e-3, rel=0.1)
+    assert abs(bench.truth.parameters()["pointing_x"] - before) == pytest.approx(2e-3, rel=0.1)
 
 
 def test_camera_faults_reach_the_frames(bench: BenchSimulation) -> None:

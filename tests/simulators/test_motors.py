@@ -29,7 +29,7 @@ def test_backlash_vector() -> None:
     """13 steps of play: +500, −10, +20, −5 give the true positions 500, 500, 510, 510."""
     # Derived here: a nut with 13 steps of clearance follows its screw only once they are used up.
     clock = VirtualClock()
-    motor = make(clock, play=13.0)
+    motor = make(clock, backlash=13.0)
     true, commanded = [], 0.0
     for way in (500.0, -10.0, 20.0, -5.0):
         commanded += way
@@ -80,7 +80,7 @@ def test_stop_brakes_within_the_stopping_distance() -> None:
 def test_new_order_under_way_brakes_then_goes() -> None:
     """A reversal under way stays continuous and ends at the new target, play taken up backwards."""
     clock = VirtualClock()
-    motor = make(clock, play=13.0)
+    motor = make(clock, backlash=13.0)
     motor.start(500.0)
     clock.sleep(1.0)
     motor.start(0.0)

@@ -20,7 +20,7 @@ STEP, PLAY = 5e-4, 8e-3
 
 def stage(**traits: float) -> Motor:
     """Return a motor of the demo's kind, ±2 mm."""
-    base = {"step": STEP, "speed": 2.0, "acceleration": 10.0, "play": PLAY}
+    base = {"step": STEP, "speed": 2.0, "acceleration": 10.0, "backlash": PLAY}
     return Motor("source.x", VirtualClock(), MotorTraits(**{**base, **traits}), -2.0, 2.0)
 
 
@@ -76,7 +76,7 @@ def test_reversal_value_is_the_play() -> None:
 
 def test_one_sided_approach_leaves_no_reversal() -> None:
     """With an overshoot larger than the play, B and R shrink to nothing, whatever the side."""
-    axis = Axis("source.x", "mm", -2.0, 2.0, resolution=STEP, play=PLAY, speed=2.0)
+    axis = Axis("source.x", "mm", -2.0, 2.0, resolution=STEP, backlash=PLAY, speed=2.0)
     up, down = runs(stage(), axis)
     assert np.max(np.abs(reversal(up, down))) < 1e-9
     assert bidirectional(up, down) < 1e-9
@@ -84,6 +84,6 @@ def test_one_sided_approach_leaves_no_reversal() -> None:
 
 def test_play_larger_than_stated_shows_as_reversal() -> None:
     """An approach that overshoots by less than the true play leaves the rest of it."""
-    axis = Axis("source.x", "mm", -2.0, 2.0, resolution=STEP, play=PLAY, speed=2.0)
-    up, down = runs(stage(play=5 * PLAY), axis)
+    axis = Axis("source.x", "mm", -2.0, 2.0, resolution=STEP, backlash=PLAY, speed=2.0)
+    up, down = runs(stage(backlash=5 * PLAY), axis)
     assert np.max(np.abs(reversal(up, down))) > PLAY

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from autoalign_simulators.blemishes import Blemishes, Post, Spot
+from autoalign_simulators.blemishes import Blemish, Blemishes, Post
 from autoalign_simulators.collimator import simulate
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
@@ -146,7 +146,7 @@ def test_blur_keeps_the_flux() -> None:
 
 def test_blemishes_shade_what_they_cover() -> None:
     """A chip and a post are dark, a grain of dust is as dark as its opacity, the rest is clear."""
-    marks = Blemishes((Spot(15, 0, 2),), (Spot(-5, 5, 0.5, 0.8),), Post(3.0, 2.0, np.pi / 2))
+    marks = Blemishes((Blemish(15, 0, 2),), (Blemish(-5, 5, 0.5, 0.8),), Post(3.0, 2.0, np.pi / 2))
     x, y = np.array([14.0, -5.0, 0.0, 0.0]), np.array([0.0, 5.0, 3.5, -8.0])
     assert marks.transmission(x, y, 0.01) == pytest.approx([0, 0.2, 0, 1], abs=1e-6)
 

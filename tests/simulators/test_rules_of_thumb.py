@@ -125,7 +125,7 @@ def test_moving_source_and_mirror_leaves_combinations_that_change_nothing() -> N
     typical = {"mm": 1.0, "rad": 4e-3}
     columns = []
     for axis, step in steps.items():
-        up, down = (truth.quality({axis: s * step}).pick(names)[0] for s in (1, -1))
+        up, down = (truth.parameters({axis: s * step}).pick(names)[0] for s in (1, -1))
         unit = "mm" if axis.startswith("source") else "rad"
         columns.append((up - down) / (2 * step) / tolerance * typical[unit])
     response = np.array(columns).T

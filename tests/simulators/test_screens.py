@@ -60,7 +60,7 @@ def test_pitch_roll_and_mark_do_what_they_say() -> None:
     seen = {}
     for name, screen in (
         ("pitch", Screen(pitch=(0.01, 0.01))), ("roll", Screen(roll=0.02)),
-        ("mark", Screen(mark=(0.5, 0.0))),
+        ("fiducial", Screen(mark=(0.5, 0.0))),
     ):  # fmt: skip
         camera = camera_of("far", ideal=True, hidden=hidden)
         other = SimulatedCamera(
@@ -70,7 +70,7 @@ def test_pitch_roll_and_mark_do_what_they_say() -> None:
     assert seen["pitch"] == pytest.approx(plain / 1.01, abs=2e-3)
     c, s = np.cos(0.02), np.sin(0.02)
     assert seen["roll"] == pytest.approx(np.array([[c, s], [-s, c]]) @ plain, abs=5e-3)
-    assert seen["mark"] == pytest.approx(plain - [0.5, 0], abs=5e-3)
+    assert seen["fiducial"] == pytest.approx(plain - [0.5, 0], abs=5e-3)
 
 
 def test_automatic_exposure_uses_seven_tenths_of_the_range() -> None:

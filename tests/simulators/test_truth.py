@@ -41,15 +41,15 @@ def test_rendered_moments_are_the_exact_ones(plane: str) -> None:
 def test_quality_is_what_the_measuring_side_makes_of_the_same_moments() -> None:
     """Two independent ways from moments to pointing, divergence and stretch agree."""
     truth = simulate(3, hidden=HIDDEN).truth
-    quality = truth.quality()
+    parameters = truth.parameters()
     profiles = {
         p: BeamProfile(m, np.zeros((9, 9)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=p)
         for p, m in truth.moments().items()
     }
-    other = combine(profiles, quality.distances)
-    for name in quality.names:
+    other = combine(profiles, parameters.distances)
+    for name in parameters.names:
         if not name.endswith("power"):
-            assert quality[name] == pytest.approx(other[name], rel=1e-9, abs=1e-12), name
+            assert parameters[name] == pytest.approx(other[name], rel=1e-9, abs=1e-12), name
 
 
 @pytest.mark.slow
@@ -58,10 +58,10 @@ def test_quadrature_has_converged() -> None:
     simulation = simulate(7)
     plain = simulation.truth
     dense = Truth(plain.world, plain.train, plain.planes, 48, 96)
-    a, b = plain.quality(), dense.quality()
+    a, b = plain.parameters(), dense.parameters()
     for name, tolerance in (
         ("pointing_x", 1e-4), ("divergence_xx", 2e-4), ("divergence_yy", 2e-4),
-        ("stretch_0", 0.0075), ("stretch_45", 0.0075),
+        ("astigmatism_0", 0.0075), ("astigmatism_45", 0.0075),
     ):  # fmt: skip
         assert abs(a[name] - b[name]) < 0.01 * tolerance, name
 
@@ -77,8 +77,8 @@ def test_power_counts_what_the_mirror_catches() -> None:
 def test_asking_for_other_positions_moves_nothing() -> None:
     """A question "what if" leaves the world as it stands."""
     truth = simulate(5).truth
-    before = truth.quality().values
-    truth.quality({"source.x": 2.0})
-    assert np.array_equal(truth.quality().values, before)
-    zero = truth.quality({})
+    before = truth.parameters().values
+    truth.parameters({"source.x": 2.0})
+    assert np.array_equal(truth.parameters().values, before)
+    zero = truth.parameters({})
     assert abs(zero["pointing_x"]) < 3e-5

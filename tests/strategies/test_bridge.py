@@ -8,7 +8,7 @@ import threading
 import numpy as np
 import pytest
 
-from autoalign.strategies.base import Observation
+from autoalign.strategies.base import Measurement
 from autoalign.strategies.bridge import as_generator
 
 
@@ -19,7 +19,7 @@ def optimisers():
 
 def at(value):
     """Return an observation at ``value``."""
-    return Observation(np.array([float(value)]), {})
+    return Measurement(np.array([float(value)]), {})
 
 
 def counting(ask):

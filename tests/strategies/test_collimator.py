@@ -18,7 +18,7 @@ def test_the_response_matrix_brings_the_demo_into_spec(seed):
     result = align(bench, strategy="response-matrix", budget=30, seed=seed)
     assert result.in_spec, result.reason
     assert bench.truth.in_spec(bench.spec)
-    assert result.probes <= 14
+    assert result.measurements <= 14
 
 
 @pytest.mark.slow
@@ -47,22 +47,22 @@ def test_a_far_beam_that_is_cut_off_is_walked_back(seed):
 @pytest.mark.timeout(1800)
 def test_response_matrix_over_a_hundred_seeds():
     """Median of at most 14 looks and 95 % in spec by the truth, from the family's start range."""
-    probes, successes = [], 0
+    measurements, successes = [], 0
     for seed in range(100):
         bench = benches.collimator(seed=seed)
         result = align(bench, strategy="response-matrix", budget=60, seed=seed)
         good = bench.truth.in_spec(bench.spec)
         successes += good
-        probes.append(result.probes if good else 60)
-    assert np.median(probes) <= 14
+        measurements.append(result.measurements if good else 60)
+    assert np.median(measurements) <= 14
     assert successes >= 95
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", ["steering", "relay", "focuser"])
-def test_other_families_are_aligned_without_a_model(family):
+@pytest.mark.parametrize("kind", ["steering", "relay", "focuser"])
+def test_other_families_are_aligned_without_a_model(kind):
     """The response matrix needs to know nothing of what stands on the bench."""
-    bench = getattr(benches, family)(seed=1)
+    bench = getattr(benches, kind)(seed=1)
     result = align(bench, strategy="response-matrix", budget=40, seed=1)
     assert result.in_spec, result.reason
     assert bench.truth.in_spec(bench.spec)

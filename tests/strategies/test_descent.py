@@ -9,7 +9,7 @@ import pytest
 
 from autoalign.core.axes import Axis
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Observation, Problem
+from autoalign.strategies.base import Measurement, Problem
 from autoalign.strategies.descent import Descent
 
 AXES = (Axis("a.x", "mm", -500.0, 500.0), Axis("a.y", "mm", -500.0, 500.0))
@@ -25,7 +25,7 @@ def seen(u, residuals):
 
 def descent():
     """Return a descent that knows its response exactly and learns next to nothing from a look."""
-    first = Observation(np.zeros(2), {})
+    first = Measurement(np.zeros(2), {})
     problem = Problem(
         AXES, np.zeros(2), first, Spec((QuantityTerm("q", 1.0),)), np.random.default_rng(0)
     )

@@ -63,8 +63,8 @@ def test_exchanged_cameras_are_named_and_the_bench_is_left_as_it_was(wrong):
         moved = [bench.positions()[n] - p for n, p in start.items()]
     assert not finish.in_spec
     assert "the cameras of planes near and far are exchanged" in finish.reason.lower()
-    assert session.probes <= 4
-    assert model.memory is None
+    assert session.measurements <= 4
+    assert model.calibration is None
     assert after == pytest.approx(before, rel=0.02)
     assert np.allclose(moved, 0.0, atol=2e-3)
 
@@ -81,4 +81,4 @@ def test_a_cut_off_beam_is_no_reason_to_accuse_anybody():
         assert bench.truth.in_spec(bench.spec)
     assert finish.in_spec
     assert model.findings == ()
-    assert model.memory is not None
+    assert model.calibration is not None

@@ -51,15 +51,17 @@ def campaign(name: str, budget: int = 60, seeds: range = SEEDS) -> list[Outcome]
     return run_campaign(wanted, make_bench, lambda _: Model(), budget=Budget(budget))
 
 
-def quantiles(looks: list[int]) -> tuple[float, float]:
+def quantiles(measurements: list[int]) -> tuple[float, float]:
     """Median, and the value that 95 % do not exceed."""
-    return float(np.median(looks)), float(np.quantile(looks, 0.95, method="higher"))
+    return float(np.median(measurements)), float(np.quantile(measurements, 0.95, method="higher"))
 
 
-def align(bench: Bench, memory: object = None, budget: int = 40) -> tuple[Session, Status, Model]:
+def align(
+    bench: Bench, calibration: object = None, budget: int = 40
+) -> tuple[Session, Status, Model]:
     """Align ``bench``; the axes' limits are watched at every step."""
     model = Model()
-    session = Session.for_bench(bench, model, budget=Budget(budget), memory=memory)
+    session = Session.for_bench(bench, model, budget=Budget(budget), calibration=calibration)
 
     def follow(event: object) -> None:
         for name, position in event.positions.items():  # type: ignore[attr-defined]
@@ -83,7 +85,7 @@ def align(bench: Bench, memory: object = None, budget: int = 40) -> tuple[Sessio
 def test_looks_to_spec(name: str, median: float, most: float, share: float) -> None:
     """Median and 95 % of the looks, and the share in spec, by bench."""
     outcomes = campaign(name)
-    middle, high = quantiles([o.probes for o in outcomes])
+    middle, high = quantiles([o.measurements for o in outcomes])
     good = np.mean([o.reached for o in outcomes])
     own = np.median([o.own_seconds for o in outcomes])
     LOG.info("%s: %g/%g looks, %.3f in spec, %.3f s a probe", name, middle, high, good, own)
@@ -94,7 +96,7 @@ def test_looks_to_spec(name: str, median: float, most: float, share: float) -> N
 
 def test_beam_lost_on_every_detector() -> None:
     """Found within the bound that was stated before the search began; in spec in 98 %."""
-    found, good, looks = [], [], []
+    found, good, measurements = [], [], []
     for seed in SEEDS:
         with lost.wholly_dark(seed).bench() as bench:
             session, _, model = align(bench, budget=200)
@@ -102,31 +104,33 @@ def test_beam_lost_on_every_detector() -> None:
             assert model.bound is not None
             found.append(session.best is not None and session.best.ok)
             good.append(bench.truth.in_spec(bench.spec))
-            looks.append(session.probes)
-            assert session.probes <= model.bound + 20
-    LOG.info("wholly dark: %s, %.3f, %.3f", quantiles(looks), np.mean(found), np.mean(good))
+            measurements.append(session.measurements)
+            assert session.measurements <= model.bound + 20
+    LOG.info("wholly dark: %s, %.3f, %.3f", quantiles(measurements), np.mean(found), np.mean(good))
     assert np.mean(found) >= 0.99
     assert np.mean(good) >= 0.98
 
 
 def test_remembered_after_drift() -> None:
     """One move: at most 2 looks in the median and 3 at 95 %."""
-    looks, good = [], []
+    measurements, good = [], []
     for seed in SEEDS:
         with benches.collimator(seed=seed) as bench:
             _, status, model = align(bench)
             if status is not Status.IN_SPEC:
                 continue
-            memory = json.loads(json.dumps(model.memory))
+            calibration = json.loads(json.dumps(model.calibration))
             rng = np.random.default_rng([seed, 5])
             for axis, width in DRIFT.items():
                 bench.truth.world.hidden[axis] += rng.uniform(-width, width)
-            session, _, _ = align(bench, memory)
-            looks.append(session.probes)
+            session, _, _ = align(bench, calibration)
+            measurements.append(session.measurements)
             good.append(bench.truth.in_spec(bench.spec))
-    LOG.info("remembered: %s of %d, %.3f", quantiles(looks), len(looks), np.mean(good))
-    middle, high = quantiles(looks)
-    assert len(looks) >= 0.98 * len(SEEDS)
+    LOG.info(
+        "remembered: %s of %d, %.3f", quantiles(measurements), len(measurements), np.mean(good)
+    )
+    middle, high = quantiles(measurements)
+    assert len(measurements) >= 0.98 * len(SEEDS)
     assert middle <= 2
     assert high <= 3
     assert np.mean(good) >= 0.995
@@ -165,9 +169,9 @@ def test_focus_is_as_small_as_the_light_allows() -> None:
     for seed in SEEDS[:100]:
         with benches.focuser(seed=seed) as bench:
             align(bench)
-            quality = bench.truth.quality()
+            parameters = bench.truth.parameters()
             middle = bench.truth.planes[len(bench.truth.planes) // 2]
-            sizes = [quality[f"{middle}.{k}"] for k in ("xx", "yy")]
+            sizes = [parameters[f"{middle}.{k}"] for k in ("xx", "yy")]
             ratios.append(strehl(bench))
             good.append(max(abs(s / width - 1) for s in sizes) <= 0.15)
     least = min(ratios)

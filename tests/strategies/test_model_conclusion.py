@@ -23,9 +23,9 @@ def test_the_look_that_ends_a_run_is_learnt_too():
         finish = run(bench, session)
     assert finish.in_spec
     assert model.knowledge is not None
-    assert len(model.knowledge.looks) == session.probes
-    assert model.memory is not None
-    assert np.allclose(model.memory["phi"], model.knowledge.fit.phi)
+    assert len(model.knowledge.measurements) == session.measurements
+    assert model.calibration is not None
+    assert np.allclose(model.calibration["phi"], model.knowledge.fit.phi)
 
 
 @pytest.mark.slow
@@ -47,20 +47,20 @@ def test_a_search_in_the_dark_keeps_the_bound_that_it_stated_first():
         assert bench.truth.in_spec(bench.spec)
     assert model.bound is not None
     assert said[0].startswith(f"no light; search 1 of at most {model.bound}")
-    assert session.probes <= model.bound + 8
+    assert session.measurements <= model.bound + 8
 
 
 @pytest.mark.parametrize("doubted", [True, False])
 def test_nothing_is_remembered_once_a_camera_is_in_doubt(doubted):
     """Whatever the fit would have to say, and whatever was remembered before."""
     model = Model()
-    model.memory = {"phi": "of an earlier look"}
+    model.calibration = {"phi": "of an earlier look"}
     model.knowledge = SimpleNamespace(
-        learn=lambda *_: True, memory=lambda: {"phi": "of this one"}, findings=(),
+        learn=lambda *_: True, calibration=lambda: {"phi": "of this one"}, findings=(),
         refusal="", camera=object() if doubted else None,
     )  # fmt: skip
     model.conclude(SimpleNamespace(positions=None, profiles=None))
-    assert model.memory == (None if doubted else {"phi": "of this one"})
+    assert model.calibration == (None if doubted else {"phi": "of this one"})
     assert model.distrusts is doubted
 
 
@@ -76,7 +76,7 @@ def test_a_sliver_of_light_in_a_corner_accuses_no_wire():
         assert bench.truth.in_spec(bench.spec)
     assert finish.in_spec, finish.reason
     assert "exchanged" not in finish.reason
-    assert session.probes <= 6
+    assert session.measurements <= 6
 
 
 @pytest.mark.slow

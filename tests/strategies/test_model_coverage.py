@@ -106,17 +106,17 @@ class Watched(Model):
 def posterior(know: Knowledge, nominal: dict[str, Pose], here: Floats) -> tuple[Floats, Floats]:
     """Most probable misalignment (6,), and its covariance (6, 6)."""
     assert know.fit is not None
-    twin, sigma = know.twin, know.twin.unknowns.sigma
-    x, theta = (here - twin._middle)[None], know.fit.phi * sigma
+    model, sigma = know.model, know.model.unknowns.sigma
+    x, theta = (here - model._middle)[None], know.fit.phi * sigma
     mean, slopes = [], []
     for name, k in WANTED:
-        part = next(p for p in twin._parts if p.name == name)
-        pose = twin._pose(part, x, theta)
+        part = next(p for p in model._parts if p.name == name)
+        pose = model._pose(part, x, theta)
         stands = Pose(pose.rotation[0], pose.position[0])
         mean.append(twist(nominal[name], stands)[k])
-        moves = twin._displacements(part, pose, x, theta)[0]
+        moves = model._displacements(part, pose, x, theta)[0]
         turned = nominal[name].rotation.T @ stands.rotation
-        row = np.zeros(twin.size)
+        row = np.zeros(model.size)
         row[list(part.unknowns)] = moves[:, 3 * (k // 3) :][:, :3] @ turned[k % 3]
         slopes.append(row * sigma)
     root = np.array(slopes) @ know.fit.root

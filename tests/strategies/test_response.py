@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from autoalign.strategies.axis_by_axis import pair
-from autoalign.strategies.response import Response
+from autoalign.strategies.response import ResponseEstimate
 
 FREE = np.full(3, 1e6)
 
@@ -18,7 +18,7 @@ def test_forward_differences_without_noise_give_the_matrix_exactly(seed):
     """n independent pushes of a linear bench determine J."""
     rng = np.random.default_rng(seed)
     truth = rng.standard_normal((5, 3)) * 10
-    response = Response(5, 3, wander=0.0)
+    response = ResponseEstimate(5, 3, wander=0.0)
     for axis in range(3):
         step = np.zeros(3)
         step[axis] = rng.choice([-1, 1]) * rng.uniform(0.5, 2)
@@ -31,7 +31,7 @@ def test_a_round_covariance_without_noise_is_broydens_update():
     """J + (Δr − JΔu)Δuᵀ/ΔuᵀΔu (Broyden, Math. Comp. 19, 1965, eq. for the "good" method)."""
     rng = np.random.default_rng(1)
     start, step, change = rng.standard_normal((4, 3)), rng.standard_normal(3), np.arange(4.0)
-    response = Response(4, 3, wander=0.0)
+    response = ResponseEstimate(4, 3, wander=0.0)
     response.matrix = start.copy()
     response.covariance = np.eye(3)
     response.learn(step, change, 0.0)
@@ -41,7 +41,7 @@ def test_a_round_covariance_without_noise_is_broydens_update():
 
 def test_noise_makes_the_estimate_careful():
     """A change within the noise hardly alters a known matrix."""
-    response = Response(2, 2, wander=0.0)
+    response = ResponseEstimate(2, 2, wander=0.0)
     response.matrix, response.covariance = np.eye(2), 0.01 * np.eye(2)
     response.learn(np.array([0.1, 0.0]), np.array([1.0, 0.0]), noise=1.0)
     np.testing.assert_allclose(response.matrix, np.eye(2), atol=1e-3)
@@ -49,7 +49,7 @@ def test_noise_makes_the_estimate_careful():
 
 def test_a_change_is_as_uncertain_as_two_looks():
     """The gain is P u/(uᵀP u + 2 noise²), as of a Kalman filter: a change has the noise of both."""
-    response = Response(1, 2, wander=0.0)
+    response = ResponseEstimate(1, 2, wander=0.0)
     response.covariance = 0.3 * np.eye(2)
     response.learn(np.array([2.0, 0.0]), np.array([5.0]), noise=0.7)
     gain = 0.3 * 2 / (0.3 * 4 + 2 * 0.49)
@@ -60,7 +60,7 @@ def test_a_change_is_as_uncertain_as_two_looks():
 @pytest.mark.parametrize(("length", "counted"), [(0.5, 0.25), (3.0, 1.0)])
 def test_what_is_known_for_sure_is_learnt_again_over_long_steps(length, counted):
     """A hundredth of the matrix' rms may change over a step of 1, as much over a longer one."""
-    response = Response(1, 2)
+    response = ResponseEstimate(1, 2)
     response.matrix, response.covariance = np.array([[6.0, 8.0]]), np.zeros((2, 2))
     step = np.array([length, 0.0])
     response.learn(step, np.array([6.0 * length + 1.0]), noise=0.05)
@@ -71,7 +71,7 @@ def test_what_is_known_for_sure_is_learnt_again_over_long_steps(length, counted)
 
 def test_an_axis_that_was_never_pushed_is_never_stepped():
     """Unknown columns are not used, however tempting the residual."""
-    response = Response(3, 3)
+    response = ResponseEstimate(3, 3)
     response.learn(np.array([1.0, 0.0, 0.0]), np.array([10.0, 0.0, 0.0]), 0.01)
     step = response.step(np.array([5.0, 5.0, 5.0]), 0.0, -FREE, FREE)
     assert step[0] == pytest.approx(-0.5, rel=1e-3)
@@ -81,7 +81,7 @@ def test_an_axis_that_was_never_pushed_is_never_stepped():
 
 def test_a_step_stops_at_the_bounds_and_the_rest_makes_up_for_it():
     """With one axis at its bound the others are solved again for what is left."""
-    response = Response(2, 2, wander=0.0)
+    response = ResponseEstimate(2, 2, wander=0.0)
     response.matrix, response.covariance = np.array([[1.0, 1.0], [0.0, 1e-3]]), np.zeros((2, 2))
     step = response.step(np.array([4.0, 0.0]), 0.0, np.array([-1.0, -9.0]), np.array([1.0, 9.0]))
     assert np.all(step >= [-1.0, -9.0])
@@ -90,7 +90,7 @@ def test_a_step_stops_at_the_bounds_and_the_rest_makes_up_for_it():
 
 def test_damping_shortens_the_step():
     """More damping, shorter step, same direction of improvement."""
-    response = Response(2, 2, wander=0.0)
+    response = ResponseEstimate(2, 2, wander=0.0)
     response.matrix, response.covariance = np.diag([10.0, 1.0]), np.zeros((2, 2))
     r = np.array([10.0, 1.0])
     lengths = [np.linalg.norm(response.step(r, d, -FREE[:2], FREE[:2])) for d in (0.0, 1.0, 10.0)]
@@ -105,7 +105,7 @@ def test_a_step_is_the_best_for_all_that_the_response_may_be(seed, damping):
     (derived here).
     """
     rng = np.random.default_rng(seed)
-    response = Response(5, 3)
+    response = ResponseEstimate(5, 3)
     response.matrix = rng.standard_normal((5, 3)) * 10
     spread = rng.standard_normal((3, 3)) * 3
     response.covariance = spread @ spread.T
@@ -139,7 +139,7 @@ def test_pushes_that_change_nothing_leave_a_matrix_that_still_gives_a_step(pushe
 
     A detector that states no noise, and a push one part in 10¹⁵ short, left it below 0.
     """
-    response = Response(1, 3)
+    response = ResponseEstimate(1, 3)
     for size, axis in pushes:
         response.learn(size * np.eye(3)[axis], np.array([noise * size]), noise)
     assert np.linalg.eigvalsh(response.covariance)[0] > -1e-9

@@ -21,7 +21,7 @@ def test_a_linear_bench_takes_one_look_an_axis_and_two_corrections(make_bench, s
     """1 + n pushes + 2: without noise nothing else is worth a look."""
     _, result = aligned(make_bench, rank=6, noise=1e-6, seed=seed)
     assert result.in_spec
-    assert result.probes <= 1 + 6 + 2
+    assert result.measurements <= 1 + 6 + 2
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -36,18 +36,18 @@ def test_redundant_axes_are_not_touched(make_bench, seed):
 @pytest.mark.parametrize("seed", range(8))
 def test_noise_play_and_bend_together_are_survived(make_bench, seed):
     """In spec by the noise-free truth, with some more looks."""
-    bench, result = aligned(make_bench, rank=5, noise=0.1, play=0.3, bend=0.1, seed=seed)
+    bench, result = aligned(make_bench, rank=5, noise=0.1, backlash=0.3, bend=0.1, seed=seed)
     stage = bench.stages["stage"]
     truth = bench.truth["function"](np.array([stage.body(a) for a in stage.axes]))
     assert result.in_spec, result.reason
-    assert result.probes <= 20
+    assert result.measurements <= 20
     assert max(abs(v) for v in truth.values()) < 1.1
 
 
 def test_a_held_side_stays_where_it_is(make_bench):
     """Held axes never move; the others do what can be done."""
     bench = make_bench(count=4, residuals=3, rank=2, seed=2)
-    result = align(bench, hold=["part1"], budget=40)
+    result = align(bench, locked=["part1"], budget=40)
     assert result.in_spec, result.reason
     assert "part1.move" not in {a for a, _ in bench.stages["stage"].log}
 

@@ -48,7 +48,7 @@ def test_each_is_a_strategy_with_a_name_and_needs(kind):
 @pytest.mark.parametrize("kind", LOCAL)
 def test_a_well_conditioned_bench_is_aligned_by_every_local_search(make_bench, kind):
     """Two axes, noise and play: in spec by the noise-free truth."""
-    bench = make_bench(count=2, residuals=3, noise=0.05, play=0.05, seed=3)
+    bench = make_bench(count=2, residuals=3, noise=0.05, backlash=0.05, seed=3)
     result = align(bench, strategy=kind(), budget=500, seed=1)
     assert result.in_spec, result.reason
     assert max(abs(v) for v in truth_of(bench).values()) < 1.0
@@ -58,11 +58,11 @@ def test_a_well_conditioned_bench_is_aligned_by_every_local_search(make_bench, k
 @pytest.mark.parametrize("kind", FAST)
 def test_no_command_ever_leaves_the_limits(make_bench, kind):
     """Overshoot included, on a bench whose best place is beyond reach."""
-    bench = make_bench(count=3, play=0.5, zero=(22.0, -22.0, 0.0), seed=1)
+    bench = make_bench(count=3, backlash=0.5, zero=(22.0, -22.0, 0.0), seed=1)
     stage = bench.stages["stage"]
     for name, axis in stage.axes.items():
         stage.axes[name] = type(axis)(
-            name, "mm", axis.lower, axis.lower + 26.0, play=0.5, speed=5.0
+            name, "mm", axis.lower, axis.lower + 26.0, backlash=0.5, speed=5.0
         )
     align(bench, strategy=kind(), budget=40, seed=1)
     assert len(stage.log) > 10
@@ -76,7 +76,7 @@ def test_looks_that_fail_neither_stop_nor_poison_a_search(make_bench, kind):
     """A third of the space is blind; every strategy goes on and ends orderly."""
     bench = make_bench(count=3, visible=lambda u: u[0] < 2.0, seed=2)
     result = align(bench, strategy=kind(), budget=60, seed=1)
-    assert result.in_spec or result.probes == 60 or "nothing left" in result.reason
+    assert result.in_spec or result.measurements == 60 or "nothing left" in result.reason
     assert all(np.isfinite(v) for v in result.positions.values())
 
 
@@ -124,17 +124,17 @@ def test_rescaling_rezeroing_and_renaming_axes_changes_nothing_but_the_labels(ma
     b = align(other, strategy=kind(), budget=25, seed=3)
     u = (np.array(list(b.positions.values())) - zero) / scale
     np.testing.assert_allclose(u, list(a.positions.values()), atol=1e-4)
-    assert (a.probes, a.moves, a.in_spec) == (b.probes, b.moves, b.in_spec)
+    assert (a.measurements, a.moves, a.in_spec) == (b.measurements, b.moves, b.in_spec)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_reordering_axes_leaves_the_response_matrix_as_good(make_bench, seed):
     """Another order pushes in another order; both end in spec with about as many looks."""
-    probes = []
+    measurements = []
     for order in ([0, 1, 2, 3], [3, 1, 0, 2]):
         bench = make_bench(count=4, residuals=5, order=order, seed=seed)
         result = align(bench, strategy=ResponseMatrix(), budget=30, seed=3)
         assert result.in_spec, result.reason
-        probes.append(result.probes)
-    assert abs(probes[0] - probes[1]) <= 3
+        measurements.append(result.measurements)
+    assert abs(measurements[0] - measurements[1]) <= 3

@@ -110,7 +110,7 @@ class End:
     claimed: bool
     in_spec: bool
     said: str
-    looks: int
+    measurements: int
     ratio: float
 
 
@@ -131,7 +131,7 @@ def align(bench: Bench) -> End:
         finish.in_spec,
         end.in_spec,
         "; ".join(map(str, model.findings)),
-        session.probes,
+        session.measurements,
         end.merit / start,
     )
 
@@ -143,7 +143,7 @@ def small(seed: int) -> Bench:
     return benches.collimator(seed=seed, hidden=hidden)
 
 
-def hold(
+def locked(
     what: str, spoil: Spoil, wrong: SimpleNamespace, words: str, make: Callable[[int], Bench]
 ) -> list[End]:
     """Run every seed, print the row of the table, and demand what every run must keep."""
@@ -152,10 +152,11 @@ def hold(
         with spoil(wrong, make(seed)) as bench:
             ends.append(align(bench))
     named = sum(words in e.said for e in ends)
-    looks, worst = [e.looks for e in ends], max(e.ratio for e in ends)
+    measurements, worst = [e.measurements for e in ends], max(e.ratio for e in ends)
     LOG.info(
         "%s: in spec %d, named %d of %d, looks %g / %d, end over start at worst %.3f",
-        what, sum(e.in_spec for e in ends), named, len(ends), np.median(looks), max(looks), worst,
+        what, sum(e.in_spec for e in ends), named, len(ends),
+        np.median(measurements), max(measurements), worst,
     )  # fmt: skip
     for end in ends:
         assert end.in_spec or words in end.said
@@ -168,14 +169,14 @@ def hold(
 @pytest.mark.parametrize("what", list(GEOMETRY))
 def test_wrong_distances_and_mirrors_are_lived_with(what: str, wrong: SimpleNamespace) -> None:
     """ρ off by 2 %, a plane by 5 %: in spec all the same."""
-    ends = hold(what, GEOMETRY[what], wrong, VAGUE, lambda s: benches.collimator(seed=s))
+    ends = locked(what, GEOMETRY[what], wrong, VAGUE, lambda s: benches.collimator(seed=s))
     assert all(e.in_spec for e in ends)
 
 
 @pytest.mark.parametrize("what", list(WIRES))
 def test_wrong_wires_are_named_and_allowed_for(what: str, wrong: SimpleNamespace) -> None:
     """A reversed axis, a pair exchanged: in spec, as a rule with the wire named on the way."""
-    ends = hold(what, WIRES[what], wrong, what, lambda s: benches.collimator(seed=s))
+    ends = locked(what, WIRES[what], wrong, what, lambda s: benches.collimator(seed=s))
     assert all(e.in_spec for e in ends)
     assert sum(what in e.said for e in ends) >= len(ends) / 2
 
@@ -188,4 +189,4 @@ def test_wrong_cameras_are_named_and_nothing_is_claimed(
     what: str, make: Callable[[int], Bench], wrong: SimpleNamespace
 ) -> None:
     """Exchanged, mirrored, turned, from the usual start and from a tenth of it."""
-    hold(what, CAMERAS[what], wrong, what, make)
+    locked(what, CAMERAS[what], wrong, what, make)

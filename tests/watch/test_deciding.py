@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError
 from autoalign.spec.terms import PointingTerm, QuantityTerm, Spec
-from autoalign.strategies.base import Observation
-from autoalign.watch.deciding import Past, decide, moved
-from autoalign.watch.policy import Policy, Sighting, Step
+from autoalign.strategies.base import Measurement
+from autoalign.watch.deciding import WatchHistory, decide, moved
+from autoalign.watch.policy import Policy, Step, WatchMeasurement
 
 AXES = {"source.x": Axis("source.x", "mm", -1.0, 1.0, resolution=1e-3)}
 SPEC = Spec((PointingTerm("x", 1e-4),))
@@ -28,22 +28,24 @@ def sighting(
     power: float = 1e6,
     position: float = 0.0,
     use: Use = Use.ALL,
-) -> Sighting:
+) -> WatchMeasurement:
     """What a look at ``time`` gives when the pointing is off by ``residual`` tolerances."""
     flags = {} if use is Use.ALL else {"dark": Flag(FlagKind.DARK, "no light", use)}
     profile = BeamProfile(np.ones(9), np.eye(9), power, 1.0, 0.0, 1.0, 10.0, flags)
-    seen = Observation(np.array([position]), {"far": profile}, failure="dark")
+    seen = Measurement(np.array([position]), {"far": profile}, failure="dark")
     if residual is not None:
-        quality = Quality(
+        parameters = BeamParameters(
             ("pointing_x",), np.array([residual * 1e-4]), np.array([[1e-14]]), {"far": 2400.0}
         )
-        seen = replace(seen, quality=quality, verdict=SPEC.evaluate(quality), failure="")
-    return Sighting(time, seen, {"source.x": position})
+        seen = replace(seen, parameters=parameters, verdict=SPEC.evaluate(parameters), failure="")
+    return WatchMeasurement(time, seen, {"source.x": position})
 
 
-def steps(*seen: Sighting, past: Past | None = None, policy: Policy = POLICY) -> list[Step]:
+def steps(
+    *seen: WatchMeasurement, past: WatchHistory | None = None, policy: Policy = POLICY
+) -> list[Step]:
     """What is decided after each of ``seen``."""
-    past = past or Past(AXES)
+    past = past or WatchHistory(AXES)
     return [decide(policy, past, s).step for s in seen]
 
 
@@ -80,12 +82,14 @@ def test_a_trend_out_of_spec_is_seen_before_it_gets_there() -> None:
 TWO = Spec((QuantityTerm("m.wide", 1.0), QuantityTerm("m.sure", 1.0, weight=4.0)))
 
 
-def two_terms(time: float, wide: float, sure: float) -> Sighting:
+def two_terms(time: float, wide: float, sure: float) -> WatchMeasurement:
     """A look at two quantities: one with a guard band of 0.82 tolerances, one with 0.0016."""
-    quality = Quality(("m.wide", "m.sure"), np.array([wide, sure]), np.diag([0.5**2, 0.001**2]), {})
+    parameters = BeamParameters(
+        ("m.wide", "m.sure"), np.array([wide, sure]), np.diag([0.5**2, 0.001**2]), {}
+    )
     profile = BeamProfile(np.ones(9), np.eye(9), 1e6, 1.0, 0.0, 1.0, 10.0, {})
-    seen = Observation(np.zeros(1), {"far": profile}, quality, TWO.evaluate(quality))
-    return Sighting(time, seen, {"source.x": 0.0})
+    seen = Measurement(np.zeros(1), {"far": profile}, parameters, TWO.evaluate(parameters))
+    return WatchMeasurement(time, seen, {"source.x": 0.0})
 
 
 def test_each_trend_is_held_against_the_guard_band_of_its_own_term() -> None:
@@ -120,9 +124,9 @@ def test_noise_is_no_trend() -> None:
         (sighting(600, None), "could not be judged"),
     ],
 )
-def test_the_unexpected_holds_and_says_what(odd: Sighting, words: str) -> None:
+def test_the_unexpected_holds_and_says_what(odd: WatchMeasurement, words: str) -> None:
     """Darkness, a source fault, a hand on the bench, a knock: hold, with the finding in words."""
-    past = Past(AXES)
+    past = WatchHistory(AXES)
     decide(POLICY, past, sighting(0, 0.2))
     decision = decide(POLICY, past, odd)
     assert decision.step is Step.HOLD
@@ -131,7 +135,7 @@ def test_the_unexpected_holds_and_says_what(odd: Sighting, words: str) -> None:
 
 def test_a_hold_ends_by_itself_only_after_steady_looks() -> None:
     """Light that comes back must be seen three times, and steady, before the watch goes on."""
-    past = Past(AXES)
+    past = WatchHistory(AXES)
     dark = sighting(600, None, use=Use.NOTHING)
     made = steps(
         sighting(0, 0.2), dark, sighting(605, 0.2), dark, sighting(615, 0.2), sighting(620, 0.2),
@@ -152,7 +156,7 @@ def test_after_a_knock_it_realigns_once_things_are_steady() -> None:
 def test_realigning_that_does_not_help_ends_in_a_hold() -> None:
     """After the allowed number of realignments a person is asked for."""
     policy = replace(POLICY, realignments=2)
-    past = Past(AXES)
+    past = WatchHistory(AXES)
     for k in range(2):
         decide(policy, past, sighting(100.0 * k, 1.5))
         assert decide(policy, past, sighting(100.0 * k + 5, 1.5)).step is Step.REALIGN
@@ -174,7 +178,7 @@ def test_the_first_look_after_a_realignment_is_held_against_how_it_left_the_benc
         (sighting(600, 0.1, position=0.05), "is 0.05 mm from where it was left"),
         (sighting(600, 0.1, power=1e5), "changed to 10 %"),
     ):
-        past = Past(AXES)
+        past = WatchHistory(AXES)
         moved(past, 10.0, sighting(10, 0.1))
         decision = decide(POLICY, past, odd)
         assert decision.step is Step.HOLD

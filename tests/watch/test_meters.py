@@ -50,16 +50,16 @@ def metered() -> tuple[Bench, Meter]:
     meter = Meter(bench)
     bench.detectors, bench.layout = {"meter": meter}, None
     bench.spec = Spec((QuantityTerm("meter.off", 0.05, unit="mm"),))
-    bench.hold = tuple(n for n in bench.axes if n != "source.x")
+    bench.locked = tuple(n for n in bench.axes if n != "source.x")
     return bench, meter
 
 
-def watched(bench: Bench, folder: Path, looks: int, into: list[Decision]) -> Watch:
+def watched(bench: Bench, folder: Path, measurements: int, into: list[Decision]) -> Watch:
     """Watch for so many looks; decisions go into a list."""
     watch = Watch(
         bench, ResponseMatrix, folder, follow=lambda _, d: into.append(d), policy=Policy(steady=2)
     )
-    watch.run(looks=looks)
+    watch.run(measurements=measurements)
     return watch
 
 
@@ -79,11 +79,11 @@ def test_meters_that_read_nothing_hold_and_go_on_by_themselves(tmp_path: Path) -
     made: list[Decision] = []
     watch = watched(bench, tmp_path, 3, made)
     meter.dark = True
-    watch.run(looks=8)
+    watch.run(measurements=8)
     assert watch.guard.latch is Latch.HOLD
     assert "nothing could be seen (not measured: meter.off)" in made[-1].reason
     meter.dark = False
-    assert watch.run(looks=11).state is WatchState.ENDED
+    assert watch.run(measurements=11).state is WatchState.ENDED
 
 
 def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
@@ -91,5 +91,5 @@ def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
     bench, meter = metered()
     watch = watched(bench, tmp_path, 3, [])
     meter.broken = True
-    assert watch.run(looks=20).state is WatchState.LATCHED
+    assert watch.run(measurements=20).state is WatchState.LATCHED
     assert "meter: no answer before the deadline" in watch.summary.reason

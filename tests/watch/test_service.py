@@ -55,7 +55,7 @@ def test_a_drifting_bench_is_kept_in_spec(tmp_path: Path) -> None:
     """Six hours of drift that would leave the spec three times over are met by realignments."""
     bench = drifting_bench()
     watch, made = followed(bench, tmp_path, policy=Policy(interval=2400.0, realignments=8))
-    summary = watch.run(looks=12)
+    summary = watch.run(measurements=12)
     assert bench.truth.in_spec(bench.spec)
     assert 2 <= summary.realignments <= 8
     assert summary.realigned_in_spec == summary.realignments
@@ -64,22 +64,22 @@ def test_a_drifting_bench_is_kept_in_spec(tmp_path: Path) -> None:
     records = sorted(tmp_path.glob("realign-*.db"))
     assert len(records) == summary.realignments
     assert read_journal(records[0]).finish is not None
-    assert len(read_journal(tmp_path / "watch.db").looks) == 12
+    assert len(read_journal(tmp_path / "watch.db").measurements) == 12
 
 
 def test_a_shutter_closed_is_no_reason_to_move(tmp_path: Path) -> None:
     """Darkness holds without motion; light that stays ends the hold."""
     bench = benches.collimator(seed=1)
     watch, made = followed(bench, tmp_path)
-    watch.run(looks=3)
+    watch.run(measurements=3)
     before = bench.positions()
     bench.truth.world.power = 0.0
-    watch.run(looks=6)
+    watch.run(measurements=6)
     assert watch.guard.latch is Latch.HOLD
     assert "no light" in made[-1].reason
     assert bench.positions() == before
     bench.truth.world.power = 1.0
-    summary = watch.run(looks=12)
+    summary = watch.run(measurements=12)
     assert summary.state is WatchState.ENDED
     assert summary.holds == 1
     assert bench.positions() == before
@@ -89,16 +89,16 @@ def test_a_camera_that_stays_dead_ends_in_safe(tmp_path: Path, monkeypatch: Any)
     """Errors in a row latch the bench safe; the watch ends and says so in its status file."""
     bench = benches.collimator(seed=1)
     watch, _ = followed(bench, tmp_path)
-    watch.run(looks=2)
+    watch.run(measurements=2)
 
     def dead(*_: object) -> None:
         raise DetectorError("camera far: no frame before the deadline.")
 
     for detector in bench.detectors.values():
         monkeypatch.setattr(type(detector), "acquire", dead)
-    summary = watch.run(looks=20)
+    summary = watch.run(measurements=20)
     assert summary.state is WatchState.LATCHED
-    assert summary.looks < 20
+    assert summary.measurements < 20
     status = json.loads((tmp_path / "status.json").read_text())
     assert status["state"] == "latched"
     assert "camera far" in status["reason"]
@@ -111,14 +111,14 @@ def test_safe_outlives_the_watch_until_its_incident_is_cleared(tmp_path: Path) -
     number = json.loads((tmp_path / "incident.json").read_text())["number"]
     for cleared in ("", "20200101-000000"):
         with pytest.raises(HeldError, match=f"incident {number}: 3 failures in a row"):
-            followed(bench, tmp_path, cleared=cleared)[0].run(looks=1)
+            followed(bench, tmp_path, cleared=cleared)[0].run(measurements=1)
     watch, made = followed(bench, tmp_path, cleared=number)
-    watch.run(looks=1)
+    watch.run(measurements=1)
     assert made[0].step is Step.HOLD
     assert "was cleared" in made[0].reason
     assert (tmp_path / f"incident-{number}-cleared.json").exists()
     with pytest.raises(UsageError, match="no incident"):
-        followed(bench, tmp_path, cleared=number)[0].run(looks=1)
+        followed(bench, tmp_path, cleared=number)[0].run(measurements=1)
 
 
 def test_an_axis_that_stalls_is_not_driven_again_and_again(
@@ -135,7 +135,7 @@ def test_an_axis_that_stalls_is_not_driven_again_and_again(
     for stage in bench.stages.values():
         monkeypatch.setattr(type(stage), "start_move", stalled)
     watch, _ = followed(bench, tmp_path, policy=Policy(realignments=6))
-    summary = watch.run(looks=60)
+    summary = watch.run(measurements=60)
     assert summary.state is WatchState.LATCHED
     assert summary.realignments == len(tried) == 3
     assert "stalled" in summary.reason
@@ -153,10 +153,10 @@ def test_a_hand_between_a_realignment_and_the_next_look_is_not_chased(tmp_path: 
     """What the look after a realignment sees is held against what the realignment left."""
     bench = benches.collimator(seed=1)
     watch, made = followed(bench, tmp_path)
-    watch.run(looks=2)
+    watch.run(measurements=2)
     assert [d.step for d in made] == [Step.CONFIRM, Step.REALIGN, Step.STAND]
     pushed(bench, "source.x", 1.0)
-    watch.run(looks=3)
+    watch.run(measurements=3)
     assert made[3].step is Step.HOLD
     assert "axis source.x is 1 mm from where it was left" in made[3].reason
     assert watch.summary.realignments == 1
@@ -177,7 +177,7 @@ def test_every_realignment_has_a_travel_budget_of_its_own(tmp_path: Path) -> Non
     watch, _ = followed(
         bench, tmp_path, policy=Policy(interval=2400.0, realignments=50), guard=guard
     )
-    summary = watch.run(looks=10)
+    summary = watch.run(measurements=10)
     assert sum(spent) > guard.run_travel["source.x"]
     assert summary.realigned_in_spec == summary.realignments
     assert summary.holds == 0
@@ -189,7 +189,7 @@ def test_after_a_crash_in_a_move_it_begins_on_hold(tmp_path: Path) -> None:
     with Journal(tmp_path / "realign-0001.db", bench.clock, {}) as journal:
         journal.intent(Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "cut off"), {"source.x": 0})
     watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
-    watch.run(looks=2)
+    watch.run(measurements=2)
     assert made[0].step is Step.HOLD
     assert "broke off during a move" in made[0].reason
 
@@ -201,7 +201,7 @@ def test_a_realignment_cut_off_between_two_moves_begins_on_hold(tmp_path: Path) 
         move = Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "one of several")
         journal.outcome(journal.intent(move, {"source.x": 0}), "done", {"source.x": 0.1})
     watch, made = followed(bench, tmp_path)
-    watch.run(looks=2)
+    watch.run(measurements=2)
     assert [d.step for d in made] == [Step.HOLD, Step.HOLD]
     assert "was cut off before it had ended" in made[0].reason
 
@@ -212,9 +212,9 @@ def test_a_record_cut_off_holds_no_later_start_once_all_was_seen_steady(tmp_path
     with Journal(tmp_path / "realign-0001.db", bench.clock, {}) as journal:
         journal.intent(Move(1, {"source.x": 0.1}, {"source.x": (0.1,)}, "cut off"), {"source.x": 0})
     steps = []
-    for looks in (1, 3, 1):
+    for measurements in (1, 3, 1):
         watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
-        watch.run(looks=looks)
+        watch.run(measurements=measurements)
         steps.append(made[0].step)
     assert steps[:2] == [Step.HOLD, Step.HOLD], "one look on hold confirms nothing"
     assert steps[2] is Step.STAND
@@ -225,7 +225,7 @@ def test_positions_lost_while_no_watch_ran_are_not_believed(
 ) -> None:
     """A counter that reads 0.5 mm less at the restart holds, also at the restart after that."""
     bench = benches.collimator(seed=1)
-    followed(bench, tmp_path)[0].run(looks=6)
+    followed(bench, tmp_path)[0].run(measurements=6)
     stage = type(bench.stage_of("source.x"))
     real = stage.status
 
@@ -236,7 +236,7 @@ def test_positions_lost_while_no_watch_ran_are_not_believed(
     monkeypatch.setattr(stage, "status", shifted)
     for _ in range(2):
         watch, made = followed(bench, tmp_path)
-        watch.run(looks=1)
+        watch.run(measurements=1)
         assert made[0].step is Step.HOLD
         assert "axis source.x is -0.5 mm from where it was left" in made[0].reason
 
@@ -244,9 +244,9 @@ def test_positions_lost_while_no_watch_ran_are_not_believed(
 def test_a_restart_where_all_stands_as_it_was_left_does_not_hold(tmp_path: Path) -> None:
     """The noise of readings is no reason to hold."""
     bench = benches.collimator(seed=1)
-    followed(bench, tmp_path)[0].run(looks=3)
+    followed(bench, tmp_path)[0].run(measurements=3)
     watch, made = followed(bench, tmp_path)
-    watch.run(looks=1)
+    watch.run(measurements=1)
     assert made[0].step is Step.STAND
 
 
@@ -254,7 +254,7 @@ def test_a_damaged_note_of_where_the_axes_were_left_starts_nothing(tmp_path: Pat
     """The watch refuses and names the file."""
     (tmp_path / "left.json").write_text('{"positions": 3}')
     with pytest.raises(JournalError, match=r"left\.json: where the axes were left cannot be read"):
-        followed(benches.collimator(seed=1), tmp_path)[0].run(looks=1)
+        followed(benches.collimator(seed=1), tmp_path)[0].run(measurements=1)
 
 
 @pytest.mark.parametrize("part", ["nothing", "a flipped bit", "half"])
@@ -271,7 +271,7 @@ def test_a_damaged_record_of_a_realignment_is_set_aside_and_locks_nothing(
     data[data.index(b"note 77")] ^= 4
     path.write_bytes({"nothing": b"", "half": data[: len(data) // 2]}.get(part, bytes(data)))
     watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
-    watch.run(looks=1)
+    watch.run(measurements=1)
     assert made[0].step is Step.HOLD
     assert "realign-0001.db, is damaged" in made[0].reason
     assert not path.exists()
@@ -282,7 +282,7 @@ def test_a_damaged_record_of_a_realignment_is_set_aside_and_locks_nothing(
     steps = []
     for _ in range(2):
         watch, made = followed(bench, tmp_path, policy=Policy(steady=2))
-        watch.run(looks=3)
+        watch.run(measurements=3)
         steps.append([d.step for d in made])
     assert steps[0][0] is Step.HOLD, "one look on hold confirms nothing"
     assert steps[0][-1] is not Step.HOLD
@@ -315,7 +315,7 @@ def test_a_full_disk_ends_in_safe(tmp_path: Path, monkeypatch: Any) -> None:
     monkeypatch.setattr(Journal, "_insert", full)
     before = bench.positions()
     with pytest.raises(JournalError, match="disk is full"):
-        watch.run(looks=5)
+        watch.run(measurements=5)
     assert watch.guard.latch is Latch.SAFE
     assert bench.positions() == before
     assert json.loads((tmp_path / "status.json").read_text())["state"] == "latched"
@@ -330,7 +330,7 @@ def filled_up(monkeypatch: Any, after: int) -> None:
 
     def full(*entry: Any) -> int:
         if next(room, None) is None:
-            monkeypatch.setattr(incident, "write_whole", nospace)
+            monkeypatch.setattr(incident, "atomic_write", nospace)
             raise sqlite3.OperationalError("database or disk is full")
         return insert(*entry)
 
@@ -343,12 +343,12 @@ def test_safe_outlives_a_full_disk(tmp_path: Path) -> None:
     with pytest.MonkeyPatch.context() as patch:
         filled_up(patch, after=3)
         with pytest.raises(JournalError, match="disk is full"):
-            followed(bench, tmp_path)[0].run(looks=5)
+            followed(bench, tmp_path)[0].run(measurements=5)
     with pytest.raises(HeldError, match="there was no room to write down why"):
-        followed(bench, tmp_path)[0].run(looks=1)
+        followed(bench, tmp_path)[0].run(measurements=1)
     number = json.loads((tmp_path / "incident.json").read_text())["number"]
     watch, made = followed(bench, tmp_path, cleared=number)
-    watch.run(looks=1)
+    watch.run(measurements=1)
     assert made[0].step is Step.HOLD
 
 
@@ -358,17 +358,17 @@ def test_without_room_for_an_incident_nothing_starts(tmp_path: Path, monkeypatch
     def nospace(*_: object) -> None:
         raise OSError(28, "no space left on device")
 
-    monkeypatch.setattr(incident, "write_whole", nospace)
+    monkeypatch.setattr(incident, "atomic_write", nospace)
     watch, made = followed(benches.collimator(seed=1), tmp_path)
     with pytest.raises(JournalError, match="no room for an incident"):
-        watch.run(looks=1)
+        watch.run(measurements=1)
     assert made == []
     assert not list(tmp_path.glob("watch*.db"))
 
 
 def test_what_is_prepared_for_an_incident_is_gone_after_an_orderly_end(tmp_path: Path) -> None:
     """Nothing in the folder of a healthy watch is called an incident."""
-    followed(benches.collimator(seed=1), tmp_path)[0].run(looks=1)
+    followed(benches.collimator(seed=1), tmp_path)[0].run(measurements=1)
     assert not list(tmp_path.glob("incident*"))
 
 
@@ -383,9 +383,9 @@ def test_an_incident_stays_where_the_record_cannot_be_opened(tmp_path: Path) -> 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Journal, "_open", full)
         with pytest.raises(JournalError, match="disk is full"):
-            followed(bench, tmp_path, cleared=number)[0].run(looks=1)
+            followed(bench, tmp_path, cleared=number)[0].run(measurements=1)
     with pytest.raises(HeldError, match="3 failures in a row"):
-        followed(bench, tmp_path)[0].run(looks=1)
+        followed(bench, tmp_path)[0].run(measurements=1)
 
 
 def test_a_cleared_incident_holds_until_the_bench_was_seen_steady(tmp_path: Path) -> None:
@@ -393,9 +393,9 @@ def test_a_cleared_incident_holds_until_the_bench_was_seen_steady(tmp_path: Path
     bench = benches.collimator(seed=1)
     cleared = keep_incident(tmp_path, "3 failures in a row", bench.clock.wall()).number
     steps = []
-    for looks in (1, 4, 1):
+    for measurements in (1, 4, 1):
         watch, made = followed(bench, tmp_path, cleared=cleared)
-        watch.run(looks=looks)
+        watch.run(measurements=measurements)
         steps.append(made[0].step)
         cleared = ""
     assert steps == [Step.HOLD, Step.HOLD, Step.STAND]
@@ -412,12 +412,12 @@ def test_the_same_watch_goes_on_once_its_incident_is_cleared(tmp_path: Path) -> 
     with pytest.MonkeyPatch.context() as patch:
         for detector in bench.detectors.values():
             patch.setattr(type(detector), "acquire", dead)
-        watch.run(looks=20)
+        watch.run(measurements=20)
         watch.cleared = json.loads((tmp_path / "incident.json").read_text())["number"]
-        looks = watch.summary.looks
-        assert watch.run(looks=looks + 1).paused, "one failure more is the first"
+        measurements = watch.summary.measurements
+        assert watch.run(measurements=measurements + 1).paused, "one failure more is the first"
     watch.cleared = ""
-    watch.run(looks=looks + 6)
+    watch.run(measurements=measurements + 6)
     assert watch.guard.latch is Latch.RUN
     assert any(d.step is not Step.HOLD for d in made)
 
@@ -430,7 +430,7 @@ def test_a_frozen_camera_moves_nothing(tmp_path: Path, monkeypatch: Any) -> None
     frozen: dict[str, Any] = {}
     for detector in bench.detectors.values():
         monkeypatch.setattr(type(detector), "acquire", _frozen(type(detector).acquire, frozen))
-    watch.run(looks=3)
+    watch.run(measurements=3)
     assert bench.positions() == before
     assert made[1].step is Step.HOLD
     assert "identical to the frame before" in made[1].reason
@@ -450,10 +450,10 @@ def test_stop_ends_in_an_orderly_way(tmp_path: Path) -> None:
     bench, flag = benches.collimator(seed=1), threading.Event()
     watch, made = followed(bench, tmp_path, stop=flag)
     watch.follow = lambda _, d: (made.append(d), flag.set() if len(made) == 4 else None)[0]  # type: ignore[func-returns-value]
-    summary = watch.run(looks=100)
-    assert summary.looks < 10
+    summary = watch.run(measurements=100)
+    assert summary.measurements < 10
     assert json.loads((tmp_path / "status.json").read_text())["state"] == "ended"
-    assert len(read_journal(tmp_path / "watch.db").looks) == summary.looks
+    assert len(read_journal(tmp_path / "watch.db").measurements) == summary.measurements
 
 
 def test_two_watches_do_not_share_a_folder(tmp_path: Path) -> None:
@@ -462,7 +462,7 @@ def test_two_watches_do_not_share_a_folder(tmp_path: Path) -> None:
 
     watch, _ = followed(benches.collimator(seed=1), tmp_path)
     with FileLock(tmp_path / "watch.lock"), pytest.raises(HeldError, match="another watch"):
-        watch.run(looks=1)
+        watch.run(measurements=1)
 
 
 def test_a_bench_without_a_spec_cannot_be_watched(tmp_path: Path) -> None:
@@ -486,10 +486,10 @@ def test_a_bench_with_free_screws_is_not_watched_and_nobody_is_asked(tmp_path: P
 def test_locked_screws_are_read_and_hands_clear_before_the_watch_begins(tmp_path: Path) -> None:
     """All questions come while somebody is there; the later realignment asks nobody."""
     bench, asked = screwed_bench()
-    bench.hold = ("mirror",)
+    bench.locked = ("mirror",)
     watch, made = followed(bench, tmp_path, policy=Policy(interval=600.0))
     watch.follow = lambda _, d: (made.append(d), asked.append(d.step.value))[0]  # type: ignore[func-returns-value]
-    watch.run(looks=4)
+    watch.run(measurements=4)
     assert ["scale" in q for q in asked[:3]] == [True] * 3
     assert asked[3] == HANDS_CLEAR
     assert "realign" in asked

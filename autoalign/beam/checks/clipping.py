@@ -11,8 +11,8 @@ import numpy.typing as npt
 from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.thresholds import THRESHOLDS
-from autoalign.beam.frame.binned import Grid
-from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame.binned import BinnedFrame
+from autoalign.beam.frame.iterate import Converged
 from autoalign.beam.frame.middle import median
 from autoalign.beam.profile import Flag, FlagKind, Use
 from autoalign.core.digits import percent
@@ -37,7 +37,7 @@ def clipped_by_sensor(context: Context) -> Evidence | None:
     return Evidence(f"light at the sensor's edge, of the peak: {where}", strongest)
 
 
-def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
+def spot_at_edge(grid: BinnedFrame, noise: float) -> Flag | None:
     """Find out if the brightest light of a frame in which no width settles is at its edge.
 
     ``grid`` covers the whole frame, ``noise`` is that of one pixel, in pixel values.
@@ -56,7 +56,7 @@ def spot_at_edge(grid: Grid, noise: float) -> Flag | None:
     return Flag(FlagKind.CLIPPED_BY_SENSOR, evidence, Use.DIRECTION)
 
 
-def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Floats:
+def clipping_covariance(seen: Converged, shape: tuple[int, int], noise: float) -> Floats:
     """Return the (9, 9) covariance from the light lost beyond each side of the sensor.
 
     The light that falls on a side tells how much is lost beyond it, as if the beam fell off there
@@ -82,7 +82,7 @@ def clipping_covariance(seen: Seen, shape: tuple[int, int], noise: float) -> Flo
     return total
 
 
-def _sides(seen: Seen, shape: tuple[int, int]) -> Iterator[tuple[str, Floats, int, float]]:
+def _sides(seen: Converged, shape: tuple[int, int]) -> Iterator[tuple[str, Floats, int, float]]:
     """Yield name, light of the outermost cells, axis, and signed distance from the centroid, mm.
 
     Only sides on which the grid ends where the frame of ``shape`` ends.

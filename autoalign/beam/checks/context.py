@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 from autoalign.beam.checks.radial_profile import Polar
 from autoalign.beam.checks.thresholds import THRESHOLDS, Thresholds
 from autoalign.beam.frame.converge import Settled
-from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame.iterate import Converged
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.frames import Frame
@@ -36,7 +36,7 @@ class Context:
     _known: dict[Callable[[Context], Any], Any] = field(default_factory=dict)
 
     @property
-    def seen(self) -> Seen:
+    def seen(self) -> Converged:
         """What the last round saw."""
         return self.settled.seen
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame.iterate import Converged
 from autoalign.beam.frame.preprocess import Prepared
 
 __all__ = ["Polar"]
@@ -52,7 +52,7 @@ class Polar:
     on_sensor: Bools
 
     @classmethod
-    def of(cls, ready: Prepared, seen: Seen, noise: float) -> Polar:
+    def of(cls, ready: Prepared, seen: Converged, noise: float) -> Polar:
         """Sample the nearest pixels along the rays; beyond the sensor there is no light."""
         moments, (px, py) = seen.moments, ready.pitch
         xx, yy, xy = moments[2:5].tolist()

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.frame_check import Evidence
 from autoalign.beam.checks.outline import ring
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.window import coverage
 from autoalign.core.digits import percent
@@ -48,7 +48,7 @@ def spot_outside(context: Context) -> Evidence | None:
     return None if far is None else Evidence(_words(context.ready, far, "outside"), far[0])
 
 
-def _second(context: Context, grid: Grid) -> Spots:
+def _second(context: Context, grid: BinnedFrame) -> Spots:
     """Return the highest second spot inside the window and the highest outside."""
     if min(grid.mean.shape) < 5:
         return None, None

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from autoalign.beam.checks.context import Context
 from autoalign.beam.checks.frame_check import Evidence
-from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame.iterate import Converged
 
 __all__ = ["ambient", "frozen", "stale", "torn"]
 
@@ -92,7 +92,7 @@ def torn(context: Context) -> Evidence | None:
     )
 
 
-def _bright_rows(seen: Seen, first: int, end: int, bright: float) -> tuple[int, int]:
+def _bright_rows(seen: Converged, first: int, end: int, bright: float) -> tuple[int, int]:
     """Return which of the rows of pixels may be bright, with what is usual around them.
 
     As rows of cells tell, with room for what noise does to a single row.

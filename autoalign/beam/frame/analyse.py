@@ -21,7 +21,7 @@ from autoalign.beam.frame.converge import Settled, settle
 from autoalign.beam.frame.covariance import pitch_covariance
 from autoalign.beam.frame.detection import Start, find_beam
 from autoalign.beam.frame.hot_map import without_bad_pixels
-from autoalign.beam.frame.iterate import Seen
+from autoalign.beam.frame.iterate import Converged
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.slope import Slope, beyond_slope, explained_by_slope
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
@@ -137,7 +137,7 @@ def _lost(ready: Prepared, settled: Settled) -> bool:
     return too_little_light(settled.seen, ready.pitch, _level_and_peak(ready, settled.seen)[1])
 
 
-def _level_and_peak(ready: Prepared, seen: Seen) -> tuple[float, float]:
+def _level_and_peak(ready: Prepared, seen: Converged) -> tuple[float, float]:
     """Return the background at the window's middle, and the highest pixel inside above it."""
     window = seen.window
     level = seen.background.around(window.x, window.y)[0]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import powers
 
@@ -57,7 +57,7 @@ class Background:
         shift = self.slope[0] * (x - self.at[0]) + self.slope[1] * (y - self.at[1])
         return self.level + shift, *self.slope
 
-    def on(self, grid: Grid) -> Floats:
+    def on(self, grid: BinnedFrame) -> Floats:
         """Return the background of each cell, broadcastable to the grid."""
         level, sx, sy = self.level, *self.slope
         if sx == 0 and sy == 0:
@@ -66,7 +66,7 @@ class Background:
         return flat
 
 
-def border_level(grid: Grid) -> float:
+def border_level(grid: BinnedFrame) -> float:
     """Return the level of the darkest of eight patches along the border, in pixel values.
 
     Patches that the scatter of the darkest cannot tell from it are averaged with it.
@@ -89,7 +89,7 @@ def border_level(grid: Grid) -> float:
     return sum(dark) / len(dark)
 
 
-def border_plane(grid: Grid, sigma: float) -> Background:
+def border_plane(grid: BinnedFrame, sigma: float) -> Background:
     """Return a plane through the cells along the border, light that lies above it left out."""
     rows, columns = grid.mean.shape
     border = np.ones((rows, columns), dtype=bool)
@@ -111,7 +111,7 @@ def border_plane(grid: Grid, sigma: float) -> Background:
 
 
 def ring_background(
-    grid: Grid, moments: Floats, sigma: float, tilt: bool | None = None
+    grid: BinnedFrame, moments: Floats, sigma: float, tilt: bool | None = None
 ) -> Background:
     """Fit the background to the cells beyond :data:`RING` standard deviations of the beam.
 
@@ -211,7 +211,7 @@ def _curvature(count: Floats, seen: Floats, inverse: Floats, theta: Floats, sigm
     return leak if abs(bend) > 3 * sigma / math.sqrt(size) else np.zeros(3)
 
 
-def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
+def _ring(grid: BinnedFrame, moments: Floats, dx: Floats, dy: Floats) -> Bools:
     """Return the cells outside the beam's ellipse, at least :data:`LEAST` of all."""
     xx, yy, xy = (float(v) for v in moments[2:5])
     determinant = xx * yy - xy * xy
@@ -231,7 +231,7 @@ def _ring(grid: Grid, moments: Floats, dx: Floats, dy: Floats) -> Bools:
     return ring
 
 
-def _cell_noise(grid: Grid) -> float:
+def _cell_noise(grid: BinnedFrame) -> float:
     """Return the scatter of cells against their neighbours, whatever their smooth light."""
     m = grid.mean
     if m.shape[1] < 3:

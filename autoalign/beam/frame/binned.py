@@ -15,7 +15,7 @@ import numpy.typing as npt
 from autoalign.beam.frame.window import Window, coverage, coverage_along
 from autoalign.core.frames import Pixels
 
-__all__ = ["CELLS", "Box", "Grid"]
+__all__ = ["CELLS", "BinnedFrame", "Box"]
 
 Floats = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
@@ -26,7 +26,7 @@ CELLS = 96
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Grid:
+class BinnedFrame:
     """Block means.
 
     ``mean`` (rows, columns) in pixel values; ``x`` (columns,) and ``y`` (rows,) centres of the
@@ -44,7 +44,7 @@ class Grid:
     @classmethod
     def of(
         cls, pixels: Pixels, pitch: tuple[float, float], box: Box | None = None, cells: int = CELLS
-    ) -> Grid:
+    ) -> BinnedFrame:
         """Average ``pixels`` inside ``box``; rows and columns short of a block are left out."""
         rows, columns = pixels.shape
         r0, r1, c0, c1 = box or (0, rows, 0, columns)
@@ -90,12 +90,12 @@ class Grid:
             _touched(self.x, self.pitch[0], window.x, reach_x + self.pitch[0] / 2),
         )
 
-    def part(self, rows: slice, columns: slice) -> Grid:
+    def part(self, rows: slice, columns: slice) -> BinnedFrame:
         """Return the cells of ``rows`` and ``columns``, which begin and end somewhere."""
         r0, c0 = self.box[0] + rows.start * self.block, self.box[2] + columns.start * self.block
         r1, c1 = self.box[0] + rows.stop * self.block, self.box[2] + columns.stop * self.block
         mean, x, y = self.mean[rows, columns], self.x[columns], self.y[rows]
-        return Grid(mean, x, y, self.pitch, self.block, (r0, r1, c0, c1))
+        return BinnedFrame(mean, x, y, self.pitch, self.block, (r0, r1, c0, c1))
 
 
 def _touched(places: Floats, pitch: float, centre: float, reach: float) -> slice:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background
 from autoalign.beam.frame.covariance import moment_covariance
-from autoalign.beam.frame.iterate import CONVERGED, Seen, coarse, fine
+from autoalign.beam.frame.iterate import CONVERGED, Converged, coarse, fine
 from autoalign.beam.frame.moments import WINDOW_FACTOR
 from autoalign.beam.frame.noise import dark_noise, estimate_gain, quantisation_offset
 from autoalign.beam.frame.preprocess import Prepared
@@ -42,7 +42,7 @@ small barely alters which noise is inside. Over 150 noisy beams the moments then
 class Settled:
     """The last round, noise of a dark pixel, gain, (10, 10) covariance, window in widths."""
 
-    seen: Seen
+    seen: Converged
     noise: float
     gain: float
     covariance: Floats

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.moments import MONOMIALS, influence, monomial_products
 from autoalign.beam.frame.window import Window, powers
 
@@ -20,7 +20,7 @@ _DEGREES = np.array([[1, 0, 2, 0, 1, 3, 2, 1, 0], [0, 1, 0, 2, 1, 0, 1, 2, 3]])
 
 
 def moment_covariance(
-    grid: Grid,
+    grid: BinnedFrame,
     window: Window,
     moments: Floats,
     power: float,

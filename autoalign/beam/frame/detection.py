@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.window import Window
 from autoalign.core.frames import Pixels
 
@@ -58,7 +58,7 @@ def _lower_quartile(run: int) -> float:
     return float(max(1 - spread - 0.6745 * math.sqrt(spread), 0.1) ** 3)
 
 
-def find_beam(grid: Grid, level: float, sigma: float) -> Start:
+def find_beam(grid: BinnedFrame, level: float, sigma: float) -> Start:
     """Return the square of cells, of any size, whose light stands out most.
 
     Parameters
@@ -91,7 +91,7 @@ def _halve(light: Floats) -> Floats:
     return summed
 
 
-def _square(grid: Grid, row: int, column: int, size: int) -> Window:
+def _square(grid: BinnedFrame, row: int, column: int, size: int) -> Window:
     px, py = grid.pitch
     x = grid.x[0] + ((column + 0.5) * size - 0.5) * px
     y = grid.y[0] + ((row + 0.5) * size - 0.5) * py

@@ -8,14 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background, border_plane, ring_background
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.detection import find_beam
 from autoalign.beam.frame.lit_cells import Light
 from autoalign.beam.frame.moments import WINDOW_FACTOR, central_moments, window_for
 from autoalign.beam.frame.window import Window, powers
 from autoalign.core.frames import Pixels
 
-__all__ = ["CONVERGED", "Seen", "coarse", "fine"]
+__all__ = ["CONVERGED", "Converged", "coarse", "fine"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -48,10 +48,10 @@ CONVERGED = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Seen:
+class Converged:
     """What one round sees: moments (9,), their power, in which window, over which background."""
 
-    grid: Grid
+    grid: BinnedFrame
     background: Background
     window: Window
     moments: Floats
@@ -83,13 +83,13 @@ class _Pace:
 def coarse(
     pixels: Pixels,
     pitch: tuple[float, float],
-    whole: Grid,
+    whole: BinnedFrame,
     start: Window,
     first: Background,
     sigma: float,
     fixed: bool,
     factor: float,
-) -> Seen:
+) -> Converged:
     """Find window and background on block means: first the whole frame, then closer and closer.
 
     ``first`` is the background to begin with, kept throughout where ``fixed``.
@@ -98,7 +98,7 @@ def coarse(
     seen = _rounds(whole, first, start, sigma, True, GROWTH, factor)
     grid = whole
     while seen.lost:
-        closer = Grid.of(pixels, pitch, start.box(shape, pitch, CLOSER))
+        closer = BinnedFrame.of(pixels, pitch, start.box(shape, pitch, CLOSER))
         if closer.block >= grid.block:
             break
         grid, start = closer, find_beam(closer, first.level, sigma).window
@@ -118,7 +118,7 @@ def coarse(
         now = seen.grid.box
         grid = seen.grid
         if size < 0.5 * (now[1] - now[0]) * (now[3] - now[2]) and grid.block > 1:
-            grid = Grid.of(pixels, pitch, box)
+            grid = BinnedFrame.of(pixels, pitch, box)
         elif fixed or seen.background.ring is not None:
             return seen
         if seen.lost:
@@ -131,11 +131,11 @@ def coarse(
 def fine(
     pixels: Pixels,
     pitch: tuple[float, float],
-    seen: Seen,
+    seen: Converged,
     factor: float,
     sigma: float,
     converged: float = CONVERGED,
-) -> Seen:
+) -> Converged:
     """Iterate on the pixels themselves, over the background found before.
 
     Ends once a round changes the window by less than ``converged`` of its half sides.
@@ -153,7 +153,7 @@ def fine(
         moments[2:4] -= np.square(pitch) / 12
         following = window_for(moments, pitch, window, factor)
         change = window.change(following)
-        seen = Seen(seen.grid, background, window, moments, float(sums[0, 0]), change)
+        seen = Converged(seen.grid, background, window, moments, float(sums[0, 0]), change)
         if seen.lost or change < converged:
             return seen
         window = window.towards(following, pace(change))
@@ -161,14 +161,14 @@ def fine(
 
 
 def _rounds(
-    grid: Grid,
+    grid: BinnedFrame,
     background: Background,
     window: Window,
     sigma: float,
     fixed: bool,
     rounds: int,
     factor: float,
-) -> Seen:
+) -> Converged:
     least = (2 * grid.pitch[0], 2 * grid.pitch[1]) if grid.block > 1 else grid.pitch
     (seen, following), pace = _look(grid, background, window, least, factor), _Pace()
     for _ in range(rounds):
@@ -185,12 +185,12 @@ def _rounds(
 
 
 def _look(
-    grid: Grid,
+    grid: BinnedFrame,
     background: Background,
     window: Window,
     least: tuple[float, float],
     factor: float,
-) -> tuple[Seen, Window]:
+) -> tuple[Converged, Window]:
     """Return what ``window`` shows, and the window that follows from it."""
     part = grid.part(*grid.touched(window))
     light = part.mean - background.on(part)
@@ -201,7 +201,7 @@ def _look(
     moments[2:4] -= np.square(grid.pitch) / 12
     following = _limited(window_for(moments, least, factor=factor), grid)
     change = window.change(following)
-    return Seen(grid, background, window, moments, float(sums[0, 0]), change), following
+    return Converged(grid, background, window, moments, float(sums[0, 0]), change), following
 
 
 def _fills(window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:
@@ -209,7 +209,7 @@ def _fills(window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -
     return window.half_x * window.half_y * 4 > shape[0] * shape[1] * pitch[0] * pitch[1]
 
 
-def _limited(window: Window, grid: Grid) -> Window:
+def _limited(window: Window, grid: BinnedFrame) -> Window:
     """Keep a window that follows a wrong background from growing for ever."""
     size = 2 * max(len(grid.x) * grid.pitch[0], len(grid.y) * grid.pitch[1])
     if window.scale <= size:

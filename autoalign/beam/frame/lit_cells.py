@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background
-from autoalign.beam.frame.binned import Box, Grid
+from autoalign.beam.frame.binned import BinnedFrame, Box
 from autoalign.beam.frame.window import Window, coverage, powers, row_bounds, window_sums
 from autoalign.core.frames import Pixels
 
@@ -51,7 +51,7 @@ class Light:
 
     pixels: Pixels
     pitch: tuple[float, float]
-    grid: Grid
+    grid: BinnedFrame
     background: Background
     about: Window
     edge_lit: bool
@@ -67,7 +67,7 @@ class Light:
         cls,
         pixels: Pixels,
         pitch: tuple[float, float],
-        grid: Grid,
+        grid: BinnedFrame,
         background: Background,
         window: Window,
         sigma: float,
@@ -75,7 +75,7 @@ class Light:
         """Sum the pixels of lit cells inside ``window``; ``sigma`` is the noise of a pixel."""
         shape = (pixels.shape[0], pixels.shape[1])
         if not _covers(grid, window, shape, pitch):
-            grid = Grid.of(pixels, pitch, window.box(shape, pitch, AROUND))
+            grid = BinnedFrame.of(pixels, pitch, window.box(shape, pitch, AROUND))
         light = grid.mean - background.on(grid)
         lit = light > LIT * sigma / grid.block
         begin, finish = row_bounds(
@@ -138,7 +138,7 @@ class Light:
 def _pixel_sums(
     pixels: Pixels,
     pitch: tuple[float, float],
-    grid: Grid,
+    grid: BinnedFrame,
     background: Background,
     window: Window,
     bands: Ints,
@@ -200,7 +200,7 @@ def _grown(window: Window, by: float) -> Window:
     return replace(window, half_x=by * window.half_x, half_y=by * window.half_y)
 
 
-def _reaches(grid: Grid, cells: Bools, window: Window) -> bool:
+def _reaches(grid: BinnedFrame, cells: Bools, window: Window) -> bool:
     """Tell whether any of ``cells`` lies inside ``window`` or near its edge, if only in part."""
     rows, columns = np.nonzero(cells)
     if not len(rows):
@@ -209,7 +209,9 @@ def _reaches(grid: Grid, cells: Bools, window: Window) -> bool:
     return bool((coverage(_grown(window, 1 + NEAR), x, y, grid.pitch) > 0).any())
 
 
-def _covers(grid: Grid, window: Window, shape: tuple[int, int], pitch: tuple[float, float]) -> bool:
+def _covers(
+    grid: BinnedFrame, window: Window, shape: tuple[int, int], pitch: tuple[float, float]
+) -> bool:
     """Tell whether the cells, and what they leave of the frame of ``shape``, cover ``window``."""
     r0, r1, c0, c1 = window.box(shape, pitch)
     top, bottom, left, right = grid.box
@@ -217,7 +219,7 @@ def _covers(grid: Grid, window: Window, shape: tuple[int, int], pitch: tuple[flo
     return r0 >= top and r1 <= bottom + below and c0 >= left and c1 <= right + beside
 
 
-def _corners(grid: Grid, bands: Ints) -> tuple[Floats, Floats]:
+def _corners(grid: BinnedFrame, bands: Ints) -> tuple[Floats, Floats]:
     """Return x (2, 1, n) and y (2, n) of the corners of ``bands``, mm."""
     x = grid.x[0] + (bands[:, 2:].T[:, None] - 0.5) * grid.pitch[0]
     y = grid.y[0] + (bands[:, :2].T - 0.5) * grid.pitch[1]
@@ -233,7 +235,7 @@ def _mean_powers(middle: Floats, pixel: float, block: int) -> Floats:
     return made
 
 
-def _left_over(grid: Grid, shape: tuple[int, int]) -> tuple[Box, ...]:
+def _left_over(grid: BinnedFrame, shape: tuple[int, int]) -> tuple[Box, ...]:
     """Return the pixels right of and below the cells, where these end less than one from the edge.
 
     Cells elsewhere end where there is nothing left to see.

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.frame.background import Background
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import Window
 from autoalign.core.frames import Pixels
@@ -25,7 +25,7 @@ _ENOUGH = 64
 """Pixels of a block that are looked at, about: whole rows of it, from its top."""
 
 
-def dark_noise(pixels: Pixels, grid: Grid, background: Background) -> float:
+def dark_noise(pixels: Pixels, grid: BinnedFrame, background: Background) -> float:
     """Return the standard deviation of a pixel in the ring, in pixel values.
 
     Scatter inside blocks, so that an uneven background does not count as noise.
@@ -93,7 +93,7 @@ def _variances(blocks: Pixels) -> Floats:
     return scatter
 
 
-def _blocks(pixels: Pixels, grid: Grid) -> Pixels:
+def _blocks(pixels: Pixels, grid: BinnedFrame) -> Pixels:
     r0, r1, c0, c1 = grid.box
     b = grid.block
     # One of the two axes cannot be split without a copy for a sliced frame; striding can.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from autoalign.beam.frame.background import border_level
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.detection import first_noise
 from autoalign.beam.frame.pixels import HotPixels, check_finite, fill, find_hot, subtract_dark
 from autoalign.core.frames import Frame, Pixels
@@ -25,7 +25,7 @@ class Prepared:
 
     frame: Frame
     pixels: Pixels
-    whole: Grid
+    whole: BinnedFrame
     level: float
     sigma: float
     known: bool
@@ -61,13 +61,13 @@ class Prepared:
         pixels = subtract_dark(frame, dark)
         pitch = (frame.pitch_x, frame.pitch_y)
         sigma = first_noise(pixels)
-        whole = Grid.of(pixels, pitch)
+        whole = BinnedFrame.of(pixels, pitch)
         level = border_level(whole) if background is None else background
         tops: Pixels = frame.pixels.max(axis=1)
         hot = find_hot(pixels, level, sigma, tops if dark is None else None)
         if len(hot):
             pixels = fill(pixels, hot)
-            whole = Grid.of(pixels, pitch)
+            whole = BinnedFrame.of(pixels, pitch)
             level = border_level(whole) if background is None else background
         known = background is not None
         return cls(frame, pixels, whole, level, sigma, known, hot, tops, repeatable)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.thresholds import THRESHOLDS
-from autoalign.beam.frame.binned import Grid
+from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.frame.detection import Start, find_beam
 from autoalign.beam.frame.middle import median
 from autoalign.beam.frame.window import powers
@@ -29,7 +29,7 @@ Slope = tuple[float, float]
 """Rise of the background across the frame, along x and y, in pixel values."""
 
 
-def explained_by_slope(grid: Grid, level: float, sigma: float, start: Start) -> bool:
+def explained_by_slope(grid: BinnedFrame, level: float, sigma: float, start: Start) -> bool:
     """Tell at little cost whether the light that was found could be a slope of the background."""
     middle = float(grid.x[0] + grid.x[-1]) / 2, float(grid.y[0] + grid.y[-1]) / 2
     u, v = powers(grid.x - middle[0], 2), powers(grid.y - middle[1], 2)
@@ -46,7 +46,7 @@ def explained_by_slope(grid: Grid, level: float, sigma: float, start: Start) -> 
     return bool(plane - level > THRESHOLDS.slope_explains * light)
 
 
-def beyond_slope(grid: Grid, sigma: float) -> tuple[Start, Slope]:
+def beyond_slope(grid: BinnedFrame, sigma: float) -> tuple[Start, Slope]:
     """Return where light stands out most from a plane through the frame, and how the plane rises.
 
     Significance is in units of the noise where the light is: it grows with the background.

@@ -12,7 +12,7 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import UsageError
 from autoalign.core.frames import Frame
 
-__all__ = ["Distribution", "Edge", "edge_ellipse", "irradiance_distribution"]
+__all__ = ["Distribution", "EdgeProfile", "edge_ellipse", "irradiance_distribution"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -20,7 +20,7 @@ RAYS = 180
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class EdgeProfile:
     """The ellipse through the half-height contour.
 
     ``centre`` (x, y), full ``diameters`` (major, minor) mm, ``azimuth`` of the major one rad,
@@ -88,7 +88,7 @@ def irradiance_distribution(
     )
 
 
-def edge_ellipse(frame: Frame, profile: BeamProfile) -> Edge:
+def edge_ellipse(frame: Frame, profile: BeamProfile) -> EdgeProfile:
     """Return the ellipse through the half-height contour of a flat-topped beam, to sub-pixels.
 
     Half of the median light within half of the half width. Each ray from the centroid gives the
@@ -116,7 +116,7 @@ def edge_ellipse(frame: Frame, profile: BeamProfile) -> Edge:
         keep = np.abs(away) <= max(4 * usual, 1e-9)
     centre, axes, azimuth = _conic_geometry(conic)
     place = origin + size * centre
-    return Edge(
+    return EdgeProfile(
         (float(place[0]), float(place[1])),
         (2 * size * axes[0], 2 * size * axes[1]),
         azimuth,

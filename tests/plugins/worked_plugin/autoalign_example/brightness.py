@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from autoalign.beam.parameters import Quality
+from autoalign.beam.parameters import BeamParameters
 from autoalign.spec.terms import TermValue
 
 
@@ -25,9 +25,9 @@ class Brightness:
         """The power at the plane."""
         return (f"{self.plane}.power",)
 
-    def evaluate(self, quality: Quality, guard: float) -> TermValue:
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
         """Judge the power."""
-        value, u = quality[self.quantities[0]], quality.u(self.quantities[0])
+        value, u = parameters[self.quantities[0]], parameters.u(self.quantities[0])
         deviation = value - self.target
         return TermValue(
             self.name, "1", value, self.target, deviation, u, self.tolerance, self.weight,

@@ -16,9 +16,9 @@ def autoalign_start_run(strategy: str) -> None:
 
 
 @hookimpl
-def autoalign_make_look(observation: Any) -> None:
+def autoalign_make_look(measurement: Any) -> None:
     """Note a look."""
-    entries.append(f"look merit {observation.merit:.3g}")
+    entries.append(f"look merit {measurement.merit:.3g}")
 
 
 @hookimpl

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 
-from autoalign.strategies.base import Need, Observation, Problem, Strategy, Vector
+from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 
 
 class Middle(Strategy):
@@ -13,6 +13,6 @@ class Middle(Strategy):
     name = "example-middle"
     needs = frozenset({Need.MERIT})
 
-    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Observation, None]:
+    def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Measurement, None]:
         """Yield one position."""
         yield (problem.lower + problem.upper) / 2
