@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from autoalign.beam.parameters import BeamParameters
     from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
     from autoalign.bench import Bench
+    from autoalign.check import CheckResult, check_bench
     from autoalign.config import load_bench
     from autoalign.core.axes import Axis
     from autoalign.core.clock import Clock, RealClock, ScaledClock, VirtualClock
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
         UsageError,
         WrongDeviceError,
     )
+    from autoalign.core.findings import Amount, Finding, Severity
     from autoalign.core.frames import Frame
     from autoalign.core.interfaces import (
         AxisStatus,
@@ -55,9 +57,18 @@ if TYPE_CHECKING:
     )
     from autoalign.optics.layout import Layout, Motion, Plane, Source
     from autoalign.optics.paraboloid import OffAxisParaboloid
+    from autoalign.optics.standard_layouts import (
+        collimator_layout,
+        focuser_layout,
+        relay_layout,
+        steering_layout,
+    )
     from autoalign.pictures import Picture, find_pictures, read_pictures
+    from autoalign.plan.planning import Plan
     from autoalign.run.align import AlignmentResult, align
     from autoalign.run.hooks import hookimpl
+    from autoalign.run.measure_bench import measure_bench
+    from autoalign.run.plan_bench import plan_bench
     from autoalign.session.actions import Budget
     from autoalign.spec.terms import (
         DivergenceTerm,
@@ -75,6 +86,7 @@ __all__ = [
     "AlignError",
     "AlignmentResult",
     "AmbiguousMoveError",
+    "Amount",
     "Axis",
     "AxisStatus",
     "BeamParameters",
@@ -82,6 +94,7 @@ __all__ = [
     "Bench",
     "BenchFileError",
     "Budget",
+    "CheckResult",
     "Clock",
     "Detector",
     "DetectorDriver",
@@ -89,6 +102,7 @@ __all__ = [
     "DivergenceTerm",
     "EllipticityTerm",
     "Exposure",
+    "Finding",
     "Flag",
     "FlagKind",
     "Frame",
@@ -109,6 +123,7 @@ __all__ = [
     "Need",
     "OffAxisParaboloid",
     "Picture",
+    "Plan",
     "Plane",
     "PluginError",
     "PointingTerm",
@@ -120,6 +135,7 @@ __all__ = [
     "RealClock",
     "ReplyError",
     "ScaledClock",
+    "Severity",
     "Simulation",
     "Source",
     "Spec",
@@ -136,16 +152,34 @@ __all__ = [
     "VirtualClock",
     "WrongDeviceError",
     "align",
+    "check_bench",
+    "collimator_layout",
     "find_pictures",
+    "focuser_layout",
     "hookimpl",
     "load_bench",
     "measure_beam",
+    "measure_bench",
+    "plan_bench",
     "read_pictures",
+    "relay_layout",
+    "steering_layout",
 ]
 
 __version__ = "0.1.0"
 
 _HOMES = {
+    "autoalign.check": ("CheckResult", "check_bench"),
+    "autoalign.core.findings": ("Amount", "Finding", "Severity"),
+    "autoalign.plan.planning": ("Plan",),
+    "autoalign.run.measure_bench": ("measure_bench",),
+    "autoalign.run.plan_bench": ("plan_bench",),
+    "autoalign.optics.standard_layouts": (
+        "collimator_layout",
+        "focuser_layout",
+        "relay_layout",
+        "steering_layout",
+    ),
     "autoalign.run.align": (
         "AlignmentResult",
         "align",

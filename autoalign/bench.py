@@ -50,6 +50,9 @@ class Bench:
     hands
         The person at the bench, asked where axes are turned by hand; at the terminal where not
         given.
+    planes
+        Distance of each measurement plane along the beam, mm, for a bench without a layout; a
+        layout has its own.
     """
 
     name: str
@@ -64,6 +67,7 @@ class Bench:
     uncertainties: Mapping[str, float] = field(default_factory=dict)
     truth: Any = None
     hands: Hands = field(default_factory=Hands)
+    planes: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         names = [n for s in self.stages.values() for n in s.axes]
@@ -94,6 +98,13 @@ class Bench:
     def axes(self) -> dict[str, Axis]:
         """Every axis by name, in the order of the stages."""
         return {n: a for s in self.stages.values() for n, a in s.axes.items()}
+
+    @property
+    def distances(self) -> dict[str, float]:
+        """Distance of each measurement plane along the beam, mm."""
+        if self.layout is None:
+            return dict(self.planes)
+        return {p.name: p.distance for p in self.layout.planes}
 
     @property
     def free_axes(self) -> dict[str, Axis]:

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from autoalign.check.result import AxisReport, CheckResult, PlaneReport
-from autoalign.check.run import check
+from autoalign.check.run import check_bench
 
-__all__ = ["AxisReport", "CheckResult", "PlaneReport", "check"]
+__all__ = ["AxisReport", "CheckResult", "PlaneReport", "check_bench"]

@@ -12,6 +12,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.findings import Finding
 from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
 from autoalign.session import Status
+from autoalign.strategies.base import Measurement
 
 __all__ = ["AxisReport", "CheckResult", "PlaneReport"]
 
@@ -88,6 +89,8 @@ class CheckResult:
         By plane, how far the beam is at the end from where it was at first, mm.
     modelled
         Whether there was a model to compare with.
+    measurement
+        The first measurement, judged as an alignment judges it; None where there was none.
     status, reason
         How the tour ended.
     looks, moves, seconds
@@ -104,6 +107,7 @@ class CheckResult:
     end: Mapping[str, float]
     shift: Mapping[str, float]
     modelled: bool
+    measurement: Measurement | None
     status: Status
     reason: str
     measurements: int

@@ -16,15 +16,16 @@ from autoalign.core.errors import UsageError, unknown_name
 from autoalign.core.findings import Finding, Severity
 from autoalign.journal import Journal, describe_bench
 from autoalign.journal.describe import versions
-from autoalign.run.blocking import run
+from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import MoveGuard
 from autoalign.session import Finish, Scan, ScanMeasurement, Status
+from autoalign.strategies.base import Measurement
 
-__all__ = ["check"]
+__all__ = ["check_bench"]
 
 
-def check(
+def check_bench(
     bench: Bench,
     *,
     axes: Sequence[str] | None = None,
@@ -64,8 +65,10 @@ def check(
         record = None
         if journal is not None:
             record = stack.enter_context(_journal(bench, Path(journal)))
-        finish = run(bench, tour, record, guard=guard, progress=progress, stop=stop)
-        result = _result(inspection, tour, finish, journal)
+        run = Run(bench, tour, "check", 0, guard, progress, stop)
+        run.start()
+        finish = run.carry_out(record)
+        result = _result(bench, inspection, tour, finish, journal)
         if record is not None:
             for axis in result.axes:
                 record.note(
@@ -74,6 +77,7 @@ def check(
                 )  # fmt: skip
             for finding in result.findings:
                 record.note("finding", str(finding))
+        run.end(result)
     return result
 
 
@@ -101,8 +105,22 @@ def _journal(bench: Bench, path: Path) -> Journal:
     return Journal(path, bench.clock, described)
 
 
+def _measured(bench: Bench, first: ScanMeasurement | None) -> Measurement | None:
+    """Judge what the first measurement showed, as an alignment would."""
+    from autoalign.run.measure_bench import judged  # noqa: PLC0415 - heavy
+
+    if first is None:
+        return None
+    numbers = {name: values[0] for name, values in first.readings.items()}
+    return judged(bench, first.positions, first.profiles, numbers)
+
+
 def _result(
-    inspection: Inspection, tour: Scan, finish: Finish, journal: str | Path | None
+    bench: Bench,
+    inspection: Inspection,
+    tour: Scan,
+    finish: Finish,
+    journal: str | Path | None,
 ) -> CheckResult:
     reports, planes = inspection.conclude() if inspection.first is not None else ((), ())
     findings = [f for p in planes for f in p.findings]
@@ -120,6 +138,7 @@ def _result(
         end=dict(tour.positions),
         shift=_shift(tour.first, tour.closing),
         modelled=inspection.expectation is not None,
+        measurement=_measured(bench, tour.first),
         status=finish.status,
         reason=finish.reason,
         measurements=tour.measurements,

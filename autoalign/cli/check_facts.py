@@ -11,6 +11,7 @@ from autoalign.core.digits import number, rounded
 from autoalign.core.findings import Amount
 from autoalign.core.units import edge, edge_unit
 from autoalign.messages.findings import small
+from autoalign.messages.serialise import finding_facts
 from autoalign.messages.words import counted, span_of_time
 
 __all__ = ["check_facts", "print_check"]
@@ -25,7 +26,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
     """Return a check in mm and mrad, each value with its unit."""
     return {
         "well": result.well,
-        "findings": [str(f) for f in result.findings],
+        "findings": [finding_facts(f) for f in result.findings],
         "back_at_start": result.home,
         "compared_with_a_model": result.modelled,
         "status": str(result.status),
@@ -40,7 +41,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
                 "centroid_scatter": None if p.scatter is None else list(p.scatter),
                 "shift_at_the_end": result.shift.get(p.plane),
                 "unit": "mm",
-                "findings": [str(f) for f in p.findings],
+                "findings": [finding_facts(f) for f in p.findings],
             }
             for p in result.planes
         },
@@ -62,7 +63,7 @@ def _axis_facts(report: AxisReport) -> dict[str, Any]:
     return {
         "verdict": report.verdict.value,
         "words": str(report.said),
-        "findings": [str(f) for f in report.findings],
+        "findings": [finding_facts(f) for f in report.findings],
         "unit": edge_unit(unit),
         **{k: None if v is None else edge(v, unit) for k, v in lengths.items()},
         "ratio": None if judged is None else judged.ratio,

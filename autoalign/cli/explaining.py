@@ -29,7 +29,7 @@ from autoalign.messages.words import counted
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.report.aberrations import aberration_words
-from autoalign.session.seeing import stated
+from autoalign.session.evaluate import stated
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autoalign.beam import BeamProfile, Use, average, combine, measure_beam
+from autoalign.beam.profile import BeamProfile
 from autoalign.beam.standards.own_beam import OWN_TITLE, OwnFigure, own_beam
 from autoalign.cli.explaining import Explanation, explain_bench, print_words
 from autoalign.cli.facts import TERM_HEADER, own_facts, term_rows
@@ -15,34 +15,48 @@ from autoalign.cli.output import print_facts, print_pairs, print_table, print_te
 from autoalign.cli.profiles import Measured, facts_of
 from autoalign.cli.progress import working
 from autoalign.config import read_bench_file
-from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame
-from autoalign.core.interfaces import Reading
-from autoalign.messages.serialise import term_facts
+from autoalign.core.interfaces import Exposure, Reading
+from autoalign.messages.serialise import finding_facts, term_facts
 from autoalign.messages.words import own_figure
 from autoalign.plan.planning import source_divergence
-from autoalign.session.seeing import stated
-from autoalign.spec.duplicate_frames import duplicate_frames
+from autoalign.strategies.base import Cause
 
 if TYPE_CHECKING:
-    from autoalign.beam.parameters import BeamParameters
     from autoalign.bench import Bench
-    from autoalign.config import BenchFile
-    from autoalign.spec.terms import Verdict
+    from autoalign.run.execute import Event
+    from autoalign.spec.acceptance import Verdict
+    from autoalign.strategies.base import Measurement
 
 __all__ = ["look"]
+
+_NOT_MEASURED = (Cause.DETECTOR, Cause.UNMEASURED, Cause.STALE)
 
 
 def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv: bool) -> int:
     """Measure the bench of a bench file once; return 1 if its spec is not met, else 0."""
+    from autoalign.run.measure_bench import measure_bench  # noqa: PLC0415 - heavy
+
     file = read_bench_file(path)
+    exposed: dict[str, Sequence[Exposure]] = {}
+
+    def keep(event: Event) -> None:
+        exposed.update(event.exposures or {})
+
     with file.open() as bench, working(f"Measuring {bench.name}"):
-        many, readings = _acquire(bench)
+        found = measure_bench(bench, progress=keep)
         positions = bench.positions() if explained else {}
-    parameters = _combine(file, bench, many, readings)
-    verdict, why = _judge(bench, parameters)
-    seen = {m.name: m.profile for m in many if m.profile is not None}
-    own = _own(file, bench, seen)
+    many = _measured(bench, found, exposed)
+    readings = {
+        k: v
+        for name, several in exposed.items()
+        for e in several
+        if isinstance(e, Reading)
+        for k, v in e.named(name).items()
+    }
+    verdict, why = found.verdict, found.failure
+    seen = dict(found.profiles)
+    own = _own(bench, seen)
     said = explain_bench(bench, seen, positions) if explained else Explanation(())
     draw(many, pictures)
     if json:
@@ -51,9 +65,10 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
                 "bench": bench.name,
                 "frames": [facts_of(m) for m in many],
                 "readings": {k: {"value": v, "uncertainty": u} for k, (v, u) in readings.items()},
-                "in_spec": verdict.in_spec if verdict is not None else None,
+                "in_spec": found.in_spec if verdict is not None else None,
                 "terms": term_facts(verdict),
-                "not_judged": why or None,
+                "findings": [finding_facts(f) for f in found.findings],
+                "not_judged": why if verdict is None else None,
                 "beam_itself": own_facts(own),
                 "explanation": said.words,
                 "axes": said.axes,
@@ -68,78 +83,33 @@ def look(path: Path, pictures: Path | None, *, explained: bool, json: bool, csv:
             print_pairs([(figure.name, own_figure(figure)) for figure in own])
             if said.words:
                 print_words(said.words)
-    return 1 if verdict is None or not verdict.in_spec else 0
+    return 0 if found.in_spec else 1
 
 
-def _acquire(bench: Bench) -> tuple[list[Measured], dict[str, tuple[float, float]]]:
-    many: list[Measured] = []
-    readings: dict[str, tuple[float, float]] = {}
+def _measured(
+    bench: Bench, found: Measurement, exposed: Mapping[str, Sequence[Exposure]]
+) -> list[Measured]:
+    """Return a row for each camera: its last frame and mean profile, or what is wrong."""
+    problems = {f.subject: str(f) for f in found.findings if f.code in _NOT_MEASURED}
+    many = []
     for name, detector in bench.detectors.items():
-        now = bench.clock.now()
-        try:
-            exposures = detector.acquire(bench.frames, now, now + 30 + 5 * bench.frames)
-            frames = [e for e in exposures if isinstance(e, Frame)]
-            if frames:
-                profile = average([measure_beam(f) for f in frames])
-                many.append(Measured(detector.plane or name, "mm", frames[-1], profile))
-        except AlignError as error:
-            many.append(Measured(name, "mm", problem=f"{name}: {error}"))
-            continue
-        for reading in (e for e in exposures if isinstance(e, Reading)):
-            readings |= reading.named(name)
-    return many, readings
+        plane = detector.plane or name
+        frames = [e for e in exposed.get(name, ()) if isinstance(e, Frame)]
+        if frames and plane in found.profiles:
+            many.append(Measured(plane, "mm", frames[-1], found.profiles[plane]))
+        elif name in problems:
+            many.append(Measured(name, "mm", problem=problems[name]))
+    return many
 
 
-def _combine(
-    file: BenchFile,
-    bench: Bench,
-    many: list[Measured],
-    readings: dict[str, tuple[float, float]],
-) -> BeamParameters | str:
-    """Return the beam parameters, or why there are none."""
-    if same := duplicate_frames({m.name: [m.frame] for m in many if m.frame is not None}):
-        return same
-    planes = _planes(file, bench)
-    profiles = {
-        m.name: m.profile
-        for m in many
-        if m.profile is not None and m.profile.use is not Use.NOTHING
-    }
-    distances = {plane: planes[plane] for plane in profiles}
-    try:
-        known = stated(bench.uncertainties, distances)
-        return combine(profiles, distances, readings=readings, **known)
-    except AlignError as error:
-        return str(error)
-
-
-def _planes(file: BenchFile, bench: Bench) -> Mapping[str, float]:
-    layout = bench.layout
-    return file.tables.planes if layout is None else {p.name: p.distance for p in layout.planes}
-
-
-def _own(
-    file: BenchFile, bench: Bench, profiles: Mapping[str, BeamProfile]
-) -> tuple[OwnFigure, ...]:
+def _own(bench: Bench, profiles: Mapping[str, BeamProfile]) -> tuple[OwnFigure, ...]:
     """Return what ISO 11146 calls divergence and ellipticity."""
     layout, wavelength, by_design = bench.layout, None, None
     if layout is not None:
         lines = layout.light.lines
         wavelength = lines[0][0] if len(lines) == 1 else None
         by_design = source_divergence(layout) if layout.kind == "collimator" else None
-    return own_beam(profiles, _planes(file, bench), wavelength, by_design)
-
-
-def _judge(bench: Bench, parameters: BeamParameters | str) -> tuple[Verdict | None, str]:
-    """Return the verdict, or why there is none."""
-    if isinstance(parameters, str):
-        return None, parameters
-    if bench.spec is None:
-        return None, "the bench file has no [spec]"
-    missing = bench.spec.missing(parameters.names)
-    if missing:
-        return None, f"not measured: {', '.join(missing)}"
-    return bench.spec.evaluate(parameters), ""
+    return own_beam(profiles, bench.distances, wavelength, by_design)
 
 
 def _print_verdict(verdict: Verdict | None, why: str) -> None:
@@ -148,6 +118,8 @@ def _print_verdict(verdict: Verdict | None, why: str) -> None:
         print_text(f"The spec cannot be evaluated: {why}.")
         return
     print_text("In spec." if verdict.in_spec else "Not in spec.")
+    for finding in verdict.findings:
+        print_text(f"{finding}.", hanging="  ")
     header = [h for h in TERM_HEADER if h != "start"]
     rows = [(row[0], *row[2:]) for row in term_rows(None, verdict)]
     print_table(["now" if h == "end" else h for h in header], rows)

@@ -68,6 +68,7 @@ def open_bench(file: BenchFile) -> OpenBench:
             frames=tables.bench.frames,
             uncertainties={k: q.value for k, q in tables.uncertainties.items()},
             truth=simulation.truth if simulation is not None else None,
+            planes=dict(tables.planes),
             ports=ports,
             speed=_speed(tables.simulation),
             resources=stack.pop_all(),

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import AlignError
+from autoalign.core.findings import Finding, Severity
 from autoalign.optics.layout import Layout
 
 if TYPE_CHECKING:
@@ -20,31 +21,27 @@ if TYPE_CHECKING:
 
     from autoalign.diagnosis.estimator import Knowledge
 
-__all__ = ["objection"]
+__all__ = ["through_focus"]
 
 
-def objection(
+def through_focus(
     known: Callable[[], Knowledge],
     layout: Layout | None,
     positions: npt.NDArray[np.float64],
     profiles: Mapping[str, BeamProfile],
-) -> str:
-    """Return in words why a beam is not what the spec means, though it meets it; else "".
+) -> Finding | None:
+    """Return the veto of a beam that is not what the spec means, though it meets it; else None.
 
     ``known`` returns what is known of the bench, to add to; ``positions`` (mm or rad, axes) are
-    where ``profiles``, by plane, were seen."""
+    where ``profiles``, by plane, were measured."""
     if layout is None or len(layout.planes) < 2:
-        return ""
+        return None
     try:
         know = known()
         if not know.learn(positions, profiles) or not know.turned(positions):
-            return ""
+            return None
     except AlignError:  # nothing is known of such a bench
-        return ""
+        return None
     order = sorted(layout.planes, key=lambda p: p.distance)
-    return (
-        f"the spec is met, but by a beam that goes through a focus between {order[0].name} and "
-        f"{order[-1].name}, from all that is known of the bench; compare the width at a "
-        "place between "
-        "them, with a viewing card at alignment power"
-    )
+    names = f"{order[0].name}, {order[-1].name}"
+    return Finding("through-focus", names, severity=Severity.VETO)

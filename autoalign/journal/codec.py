@@ -10,8 +10,10 @@ import numpy as np
 
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.spec.terms import TermValue, Verdict
-from autoalign.strategies.base import Cause, Measurement
+from autoalign.core.findings import Amount, Finding, Severity
+from autoalign.spec.acceptance import Verdict
+from autoalign.spec.terms import TermValue
+from autoalign.strategies.base import Measurement
 
 __all__ = ["decode_observation", "encode_observation", "plain"]
 
@@ -42,8 +44,7 @@ def encode_observation(measurement: Measurement) -> dict[str, Any]:
     data: dict[str, Any] = {
         "free": measurement.positions,
         "profiles": {p: _encode_profile(v) for p, v in measurement.profiles.items()},
-        "failure": measurement.failure,
-        "causes": sorted(measurement.causes),
+        "findings": [_encode_finding(f) for f in measurement.findings],
         "noise": measurement.noise,
         "parameters": None,
         "verdict": None,
@@ -58,7 +59,7 @@ def encode_observation(measurement: Measurement) -> dict[str, Any]:
     if verdict is not None:
         data["verdict"] = {
             "merit": verdict.merit,
-            "in_spec": verdict.in_spec,
+            "findings": [_encode_finding(f) for f in verdict.findings],
             "residuals": verdict.residuals,
             "terms": [_encode_term(t) for t in verdict.terms],
         }
@@ -83,15 +84,30 @@ def decode_observation(data: Mapping[str, Any]) -> Measurement:
     if data["verdict"] is not None:
         v = data["verdict"]
         terms = tuple(_decode_term(t) for t in v["terms"])
-        verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), v["in_spec"])
+        found = tuple(map(_decode_finding, v["findings"]))
+        verdict = Verdict(terms, _floats(v["residuals"]), float(v["merit"]), found)
     return Measurement(
         _floats(data["free"]),
         profiles,
         parameters,
         verdict,
-        data["failure"],
+        tuple(map(_decode_finding, data["findings"])),
         float(data["noise"]),
-        frozenset(map(Cause, data["causes"])),
+    )
+
+
+def _encode_finding(finding: Finding) -> dict[str, Any]:
+    numbers = {k: [a.value, a.unit, a.u] for k, a in finding.numbers.items()}
+    return {
+        "code": finding.code, "subject": finding.subject, "numbers": numbers,
+        "severity": finding.severity.value, "details": dict(finding.details),
+    }  # fmt: skip
+
+
+def _decode_finding(data: Mapping[str, Any]) -> Finding:
+    numbers = {k: Amount(float(v), unit, u) for k, (v, unit, u) in data["numbers"].items()}
+    return Finding(
+        data["code"], data["subject"], numbers, Severity(data["severity"]), data["details"]
     )
 
 

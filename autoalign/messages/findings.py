@@ -165,6 +165,20 @@ SENTENCES: Mapping[str, Wording] = {
     "plane-not-measurable": lambda f: (
         f"{f.subject}: nothing that can be measured ({f.details['why']})"
     ),
+    # one measurement
+    "same-frames": lambda f: (
+        f"the frames of {' and '.join(f.subjects)} are identical in every pixel: one camera is "
+        "read for both; give each plane its own camera, folder or port"
+    ),
+    "stale": lambda f: f"{f.subject}: no exposure that began after the axes had settled",
+    "detector-failed": lambda f: f"{f.subject}: {f.details['why']}",
+    "frame-not-measured": lambda f: f"{f.subject}: {f.details['why']}",
+    "frame-of-limited-use": lambda f: f"{f.subject}: {f.details['why']}",
+    "planes-not-combined": lambda f: f.details["why"],
+    "quantity-missing": lambda f: f"not measured: {'; '.join(f.subjects)}",
+    "not-finite": lambda f: "a term is not a finite number",
+    "two-spots": lambda f: f"two spots at {f.subject}: in spec is not claimed",
+    "no-spec": lambda f: "the bench has no spec to be judged by",
     # the bench as a whole
     "cameras-distrusted": lambda f: (
         "check the cameras and the bench file; what the cameras say cannot be trusted until then"

@@ -23,12 +23,14 @@ if TYPE_CHECKING:
 
     from autoalign.beam.profile import BeamProfile
     from autoalign.core.axes import Axis
+    from autoalign.core.findings import Finding
     from autoalign.spec.terms import Verdict
 
 __all__ = [
     "Ended",
     "amount",
     "facts_text",
+    "finding_facts",
     "position_facts",
     "printable",
     "profile_facts",
@@ -148,6 +150,24 @@ def profile_facts(profile: BeamProfile, length: str) -> dict[str, Any]:
         "good_for": str(p.use),
         "flags": flags,
     }
+
+
+def finding_facts(finding: Finding) -> dict[str, Any]:
+    """Return a finding: its code, what it is about, its numbers with units, and its sentence."""
+    return {
+        "code": finding.code,
+        "subject": finding.subject,
+        "severity": finding.severity.value,
+        "numbers": {
+            name: {**amount(a.value, a.unit), "uncertainty": _at_edge(a.u, a.unit)}
+            for name, a in finding.numbers.items()
+        },
+        "sentence": str(finding),
+    }
+
+
+def _at_edge(value: float | None, unit: str) -> float | None:
+    return None if value is None else edge(value, unit)
 
 
 def status_facts(status: DataclassInstance) -> dict[str, Any]:

@@ -16,14 +16,13 @@ from autoalign.journal import Journal, describe_bench
 from autoalign.journal.describe import versions
 from autoalign.messages.serialise import result_facts, write_facts
 from autoalign.plugins import plugin
-from autoalign.run.blocking import run
 from autoalign.run.calibration_file import CalibrationFile
+from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import MoveGuard
-from autoalign.run.observers import Observers
 from autoalign.run.resume import past_run
 from autoalign.session import Budget, Finish, Replayed, Session, Status
-from autoalign.session.seeing import stated
+from autoalign.session.evaluate import stated
 from autoalign.spec.terms import Spec, Verdict
 from autoalign.strategies.base import Measurement, Strategy
 
@@ -175,25 +174,23 @@ def align(
     kept = CalibrationFile(bench, calibration, fresh=fresh)
     settings = {**_settings(bench, budget, seed, locked, kept.data), "replay": replay}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
-    observers = Observers()
-    observers.tell("start_run", bench=bench, strategy=chosen.name, seed=seed)
-    progress = observers.following(bench, progress)
-    with observers.told_of_failure(bench):
-        if journal is None:
-            finish = run(bench, session, guard=guard, progress=progress, stop=stop)
-            kept.unused(session.strategy)
-        else:
-            with _journal(bench, journal, session, seed, spec, resume) as record:
-                for remark in kept.remarks:
-                    record.note("calibration", remark)
-                finish = run(bench, session, record, guard=guard, progress=progress, stop=stop)
-                if unused := kept.unused(session.strategy):
-                    record.note("calibration", unused)
+    run = Run(bench, session, chosen.name, seed, guard, progress, stop)
+    run.start()
+    if journal is None:
+        finish = run.carry_out()
+        kept.unused(session.strategy)
+    else:
+        with _journal(bench, journal, session, seed, spec, resume) as record:
+            for remark in kept.remarks:
+                record.note("calibration", remark)
+            finish = run.carry_out(record)
+            if unused := kept.unused(session.strategy):
+                record.note("calibration", unused)
     if finish.in_spec:
         kept.keep(session.strategy.calibration)
     remarks = (*kept.remarks, *_taken_as_exact(bench, session))
     result = replace(_result(session, finish, seed, journal), remarks=remarks)
-    observers.tell("end_run", bench=bench, result=result)
+    run.end(result)
     return result
 
 

@@ -11,7 +11,7 @@ from autoalign.core.clock import Clock
 from autoalign.journal import Journal
 from autoalign.run.execute import Baton, Conductor, Event, Sleep, Step, StopFlag
 from autoalign.run.guard import MoveGuard
-from autoalign.session import Finish, Stepper
+from autoalign.session import Finish, Move, Stepper
 
 __all__ = ["run"]
 
@@ -24,6 +24,7 @@ def run(
     guard: MoveGuard | None = None,
     progress: Callable[[Event], None] | None = None,
     stop: StopFlag | None = None,
+    veto: Callable[[Move], str] | None = None,
 ) -> Finish:
     """Carry ``session`` out on ``bench`` and return how it ended; see :class:`Conductor`.
 
@@ -32,7 +33,7 @@ def run(
 
     Whatever is raised meanwhile, Ctrl-C included, first stops every stage and is recorded.
     """
-    steps = Conductor(bench, session, journal, guard, progress, stop).steps()
+    steps = Conductor(bench, session, journal, guard, progress, stop, veto=veto).steps()
     with closing(Baton(steps)) as baton:
         while (step := baton.next_step()) is not None:
             try:

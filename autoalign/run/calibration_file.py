@@ -18,7 +18,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import autoalign
 from autoalign.bench import Bench
 from autoalign.core.files import atomic_write
 from autoalign.strategies.base import Strategy
@@ -37,7 +36,7 @@ def calibration_path(bench_file: str | Path) -> Path | None:
     None for the examples that come with the program: nothing is written into its own folder.
     """
     own = Path(bench_file).with_suffix(".calibration.json")
-    return None if Path(autoalign.__file__).parent in own.resolve().parents else own
+    return None if Path(__file__).parents[1] in own.resolve().parents else own
 
 
 class CalibrationFile:

@@ -115,7 +115,7 @@ class Event:
     """What a progress callback is given after every action.
 
     ``measurement`` and ``exposures`` are there after a measurement; ``measurements``, ``moves`` and
-    ``elapsed`` (s) so far.
+    ``elapsed`` (s) so far; ``refused`` for a move that was not made.
     """
 
     action: Action
@@ -125,6 +125,7 @@ class Event:
     positions: Mapping[str, float]
     measurement: Measurement | None = None
     exposures: Mapping[str, Sequence[Exposure]] | None = None
+    refused: bool = False
 
 
 class _Stopped(Exception):  # noqa: N818
@@ -152,6 +153,9 @@ class Conductor:
         Called with an :class:`Event` after every action.
     stop
         Looked at between any two steps; once set, everything is stopped.
+    veto
+        Asked before every move: why it must not be made, or "". It is then refused, as by a guard
+        on hold.
     patience
         A detector may fail in this many looks in a row; one more is an error.
     """
@@ -165,8 +169,10 @@ class Conductor:
         progress: Callable[[Event], None] | None = None,
         stop: StopFlag | None = None,
         patience: int = 3,
+        veto: Callable[[Move], str] | None = None,
     ) -> None:
         self.bench, self.session, self.journal = bench, session, journal
+        self._veto = veto
         self.guard = guard or MoveGuard(bench.axes)
         self._progress, self._stop, self._patience = progress, stop, patience
         self._silent: dict[str, int] = {}
@@ -196,8 +202,9 @@ class Conductor:
 
     def _act(self, action: Measure | Move) -> _Steps:
         if isinstance(action, Move):
-            yield Call(self.session.observe, ((yield from self._move(action)),))
-            self._tell(action)
+            outcome = yield from self._move(action)
+            yield Call(self.session.observe, (outcome,))
+            self._tell(action, refused=isinstance(outcome, Refused))
             return
         seen = yield from self._look(action)
         yield Call(self.session.observe, (seen,))
@@ -286,6 +293,8 @@ class Conductor:
         began = clock.now()
         try:
             travel = self.guard.check(move, before)
+            if self._veto is not None and (why := (yield Call(self._veto, (move,)))):
+                raise HeldError(why)
         except (TravelLimitError, TravelBudgetError, HeldError) as error:
             if self.journal is not None:
                 yield Call(self.journal.note, ("refused", str(error)))
@@ -438,13 +447,14 @@ class Conductor:
         action: Action,
         measurement: Measurement | None = None,
         exposures: Mapping[str, Sequence[Exposure]] | None = None,
+        *,
+        refused: bool = False,
     ) -> None:
         if self._progress is None:
             return
         s = self.session
-        self._progress(
-            Event(action, s.measurements, s.moves, s.elapsed, s.positions, measurement, exposures)
-        )
+        so_far = s.measurements, s.moves, s.elapsed, s.positions
+        self._progress(Event(action, *so_far, measurement, exposures, refused))
 
 
 def _pictures(seen: Exposed) -> list[Thumbnail]:

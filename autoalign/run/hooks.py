@@ -30,12 +30,22 @@ def autoalign_start_run(bench: Bench, strategy: str, seed: int) -> None:
 
 
 @hookspec
+def autoalign_veto_move(bench: Bench, targets: Mapping[str, float], reason: str) -> str | None:
+    """Return why the move to ``targets`` (mm or rad by axis) must not be made; nothing to allow it.
+
+    Asked before every move, whatever moves the bench. An observer that fails here vetoes: what was
+    meant to watch over a move and cannot is no consent. This protects equipment; it is not a safety
+    function.
+    """
+
+
+@hookspec
 def autoalign_make_move(bench: Bench, targets: Mapping[str, float], reason: str) -> None:
     """Follow a move that has ended; ``targets`` in mm or rad by axis."""
 
 
 @hookspec
-def autoalign_make_look(bench: Bench, measurement: Measurement) -> None:
+def autoalign_make_measurement(bench: Bench, measurement: Measurement) -> None:
     """Follow a look: what was measured after the axes had come to rest."""
 
 

@@ -82,17 +82,31 @@ class Observers:
                 who = implementation.plugin_name
                 self._note(f"observer {who!r} failed at {event}: {type(error).__name__}: {error}")
 
+    def veto(self, bench: Bench, move: Move) -> str:
+        """Return why a move must not be made, in the words of the first observer that vetoes."""
+        facts = {"bench": bench, "targets": move.targets, "reason": move.reason}
+        for implementation in self._manager.hook.autoalign_veto_move.get_hookimpls():
+            who = implementation.plugin_name
+            try:
+                why = implementation.function(**{k: facts[k] for k in implementation.argnames})
+            except Exception as error:  # noqa: BLE001 - whatever it is, there is no consent
+                self._note(f"observer {who!r} failed at veto_move: {type(error).__name__}: {error}")
+                return f"observer {who!r} failed when asked whether the move may be made: {error}"
+            if why:
+                return f"observer {who!r} vetoes the move: {why}"
+        return ""
+
     def following(
         self, bench: Bench, progress: Callable[[Event], None] | None = None
     ) -> Callable[[Event], None]:
         """Return a progress callback that tells moves and looks, and then calls ``progress``."""
 
         def follow(event: Event) -> None:
-            if isinstance(event.action, Move):
+            if isinstance(event.action, Move) and not event.refused:
                 facts = {"targets": event.action.targets, "reason": event.action.reason}
                 self.tell("make_move", bench=bench, **facts)
             elif event.measurement is not None:
-                self.tell("make_look", bench=bench, measurement=event.measurement)
+                self.tell("make_measurement", bench=bench, measurement=event.measurement)
             if progress is not None:
                 progress(event)
 

@@ -16,9 +16,9 @@ from autoalign.session.actions import (
     Status,
 )
 from autoalign.session.core import Session
+from autoalign.session.evaluate import Evaluator, Recent
 from autoalign.session.replay import Replayed
 from autoalign.session.scan import Camera, Guide, Scan, ScanMeasurement, Waypoint
-from autoalign.session.seeing import Evaluator, Recent
 from autoalign.session.stepper import Stepper
 
 __all__ = [

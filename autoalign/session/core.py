@@ -24,7 +24,6 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError, MissingNeedError, UsageError
-from autoalign.diagnosis.turned_over import objection
 from autoalign.optics.layout import Layout
 from autoalign.session.actions import (
     Action,
@@ -36,9 +35,15 @@ from autoalign.session.actions import (
     Purpose,
     Status,
 )
+from autoalign.session.evaluate import (
+    Combine,
+    Evaluator,
+    MeasureBeam,
+    Recent,
+    refused_through_focus,
+)
 from autoalign.session.replay import Replay, Replayed
 from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
-from autoalign.session.seeing import Combine, Evaluator, MeasureBeam, Recent
 from autoalign.session.signal_loss import SignalLoss
 from autoalign.session.stepper import Part, Script, Stepper
 from autoalign.spec.feasibility import never_given, never_seen
@@ -127,7 +132,7 @@ class Session(Stepper):
         self._replay = Replay(replay)
         self._centred = 0
         planes = layout.planes if layout is not None else ()
-        self._eye = Evaluator(
+        self._evaluator = Evaluator(
             self.spec,
             dict(distances) if distances is not None else {p.name: p.distance for p in planes},
             tuple(a.name for a in self.free),
@@ -144,6 +149,7 @@ class Session(Stepper):
         """Return a session with everything that ``bench`` knows; ``settings`` override it."""
         known: dict[str, Any] = {
             "layout": bench.layout,
+            "distances": bench.distances,
             "locked": bench.locked,
             "settle": bench.settle,
             "frames": bench.frames,
@@ -345,29 +351,22 @@ class Session(Stepper):
         self.positions = dict(outcome.positions)
         self._began = outcome.began if self._began is None else self._began
         self._now = outcome.ended
-        measurement = self._eye.observe(outcome, max(look.not_before, outcome.began))
+        measurement = self._evaluator.evaluate(outcome, max(look.not_before, outcome.began))
         if self.first is None:
             parameters = measurement.parameters
             seen = parameters.names if parameters is not None else ()
-            self._refuse(never_seen(self.spec, outcome.exposures, seen, self._eye.distances))
-        if measurement.in_spec:
-            measurement = self._unless_objected(measurement)
+            self._refuse(never_seen(self.spec, outcome.exposures, seen, self._evaluator.distances))
+        measurement = self._unless_through_focus(measurement)
         self._note(measurement)
         self._seen = measurement
         return measurement
 
-    def _unless_objected(self, seen: Measurement) -> Measurement:
+    def _unless_through_focus(self, seen: Measurement) -> Measurement:
         """Take a beam that only looks as if it met the spec for one that cannot be judged."""
         begun = self.strategy if self.first is not None else None
         problem = self._problem(self.first or seen)
-        words = objection(
-            lambda: _knowledge(begun, problem), problem.layout, seen.positions, seen.profiles
-        )
-        if not words:
-            return seen
-        failure = f"{seen.failure}; {words}" if seen.failure else words
-        causes = seen.causes | {Cause.OBJECTED}
-        return replace(seen, parameters=None, verdict=None, failure=failure, causes=causes)
+        vetoed = refused_through_focus(seen, lambda: _knowledge(begun, problem), self._layout)
+        return vetoed if vetoed is seen else replace(vetoed, parameters=None, verdict=None)
 
     def _note(self, measurement: Measurement) -> None:
         self.measurements += 1

@@ -19,9 +19,9 @@ from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame, View
 from autoalign.core.interfaces import Reading
 from autoalign.session.actions import Action, Exposed, Finish, Measure, Outcome, Purpose, Status
-from autoalign.session.seeing import MeasureBeam
+from autoalign.session.evaluate import MeasureBeam
 from autoalign.session.stepper import Script, Stepper
-from autoalign.strategies.base import Measurement
+from autoalign.strategies.base import Cause, Measurement
 
 __all__ = ["Camera", "Guide", "Scan", "ScanMeasurement", "Waypoint"]
 
@@ -184,7 +184,9 @@ class Scan(Stepper):
         sight = self._sight(outcome, max(not_before, outcome.began))
         here = np.array([outcome.positions[a] for a in self.axes])
         self.last = Measurement(
-            here, sight.profiles, failure="; ".join(f"{n}: {t}" for n, t in sight.failures)
+            here,
+            sight.profiles,
+            findings=tuple(Cause.DETECTOR.found(n, t, veto=False) for n, t in sight.failures),
         )
         return sight
 

@@ -12,19 +12,16 @@ from autoalign.core.frames import Frame
 __all__ = ["duplicate_frames"]
 
 
-def duplicate_frames(frames: Mapping[str, Sequence[Frame]]) -> str:
-    """Return in words which two places, by name, gave one picture; "" where none did.
+def duplicate_frames(frames: Mapping[str, Sequence[Frame]]) -> tuple[str, ...]:
+    """Return the names of two planes that gave one picture; empty where none did.
 
     No two cameras, and no camera twice, give the same noise in every pixel. A picture in which all
     pixels are alike (the cap is on, or there is no light and no noise) says nothing.
     """
     for one, other in combinations(frames, 2):
         if any(_same(a, b) for a in frames[one] for b in frames[other]):
-            return (
-                f"the frames of {one} and {other} are identical in every pixel: one camera "
-                "is read for both; give each plane its own camera, folder or port"
-            )
-    return ""
+            return one, other
+    return ()
 
 
 def _same(one: Frame, other: Frame) -> bool:

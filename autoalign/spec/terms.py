@@ -17,7 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.parameters import BeamParameters
-from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.errors import UsageError
+from autoalign.spec.acceptance import Verdict
 
 __all__ = [
     "DivergenceTerm",
@@ -257,22 +258,6 @@ class EllipticityTerm:
         )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Verdict:
-    """What the spec says of one quality: every term, the residual vector, merit, in spec or not."""
-
-    terms: tuple[TermValue, ...]
-    residuals: Floats
-    merit: float
-    in_spec: bool
-
-    def __getitem__(self, name: str) -> TermValue:
-        for term in self.terms:
-            if term.name == name:
-                return term
-        raise unknown_name("term", name, [t.name for t in self.terms], "verdict")
-
-
 @dataclass(frozen=True, slots=True)
 class Spec:
     """The terms that a beam must meet, all of them.
@@ -334,7 +319,7 @@ class Spec:
         terms = tuple(t.evaluate(parameters, self.guard) for t in self.terms)
         residuals = np.concatenate([math.sqrt(t.weight) * t.components for t in terms])
         merit = float(np.sqrt(np.mean(residuals**2)))
-        return Verdict(terms, residuals, merit, all(t.in_spec for t in terms))
+        return Verdict(terms, residuals, merit)
 
     def slopes(self, parameters: BeamParameters, steps: Floats) -> Floats:
         """Return how the residuals change with each of :attr:`quantities` (residuals, quantities).

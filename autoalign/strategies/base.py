@@ -29,7 +29,7 @@ import numpy.typing as npt
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
-from autoalign.core.findings import Finding
+from autoalign.core.findings import Finding, Severity
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, Verdict
 
@@ -47,28 +47,35 @@ class Need(StrEnum):
 
 
 class Cause(StrEnum):
-    """What a measurement suffers from; programs decide by it, sentences are for people."""
+    """Codes of what a measurement may suffer from; programs decide by them."""
 
     SAME_FRAMES = "same-frames"
     """Two planes gave one and the same frame."""
     STALE = "stale"
     """A detector gave nothing that began after the axes had settled."""
-    DETECTOR = "detector"
+    DETECTOR = "detector-failed"
     """A detector gave nothing."""
-    UNMEASURED = "unmeasured"
+    UNMEASURED = "frame-not-measured"
     """A frame could not be measured."""
-    LIMITED = "limited"
+    LIMITED = "frame-of-limited-use"
     """A frame is not good for everything; its flags say why."""
-    UNCOMBINED = "uncombined"
+    UNCOMBINED = "planes-not-combined"
     """The planes could not be combined or judged."""
-    MISSING = "missing"
+    MISSING = "quantity-missing"
     """A quantity that the spec needs was not measured."""
     NOT_FINITE = "not-finite"
     """A term is not a finite number."""
-    GHOST = "ghost"
+    GHOST = "two-spots"
     """There are two spots, so in spec is not claimed."""
-    OBJECTED = "objected"
-    """The spec is met by a beam that is not what the spec means."""
+    THROUGH_FOCUS = "through-focus"
+    """The spec is met by a beam that goes through a focus between the planes."""
+    NO_SPEC = "no-spec"
+    """The bench has no spec to be judged by."""
+
+    def found(self, subject: str = "", why: str = "", *, veto: bool = True) -> Finding:
+        """Return the finding about ``subject``; ``why`` belongs to its sentence."""
+        severity = Severity.VETO if veto else Severity.WARNING
+        return Finding(self.value, subject, severity=severity, details={"why": why} if why else {})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,19 +84,28 @@ class Measurement:
 
     ``positions`` (n,) of the problem's axes as read back, mm or rad. ``parameters`` and ``verdict``
     are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
-    was measured, ``failure`` says in words why not more and ``causes`` in codes. Such a visit is
-    data, not an exception.
-    ``noise`` is how much the residuals would scatter if the look were repeated: the rms standard
-    uncertainty of the terms in units of their tolerances, without what is the same in every look.
+    was measured, ``findings`` why not more, and what else bears on the verdict. A measurement that
+    failed is data, not an exception. ``noise`` is how much the residuals would scatter if the
+    measurement were repeated: the rms standard uncertainty of the terms in units of their
+    tolerances, without what is the same in every measurement.
     """
 
     positions: Vector
     profiles: dict[str, BeamProfile]
     parameters: BeamParameters | None = None
     verdict: Verdict | None = None
-    failure: str = ""
+    findings: tuple[Finding, ...] = ()
     noise: float = 0.0
-    causes: frozenset[Cause] = frozenset()
+
+    @property
+    def failure(self) -> str:
+        """The findings in sentences, for people; "" where there are none."""
+        return "; ".join(dict.fromkeys(map(str, self.findings)))
+
+    @property
+    def causes(self) -> frozenset[str]:
+        """The codes of the findings, see :class:`Cause`."""
+        return frozenset(f.code for f in self.findings)
 
     @property
     def ok(self) -> bool:
@@ -98,7 +114,7 @@ class Measurement:
 
     @property
     def in_spec(self) -> bool:
-        """Whether every term is within its tolerance."""
+        """Whether the beam meets the spec; see :func:`~autoalign.spec.acceptance.is_in_spec`."""
         return self.verdict is not None and self.verdict.in_spec
 
     @property

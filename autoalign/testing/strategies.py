@@ -14,7 +14,7 @@ import pytest
 from autoalign.beam.parameters import BeamParameters
 from autoalign.core.axes import Axis
 from autoalign.spec.terms import QuantityTerm, Spec
-from autoalign.strategies.base import Measurement, Need, Problem, Strategy
+from autoalign.strategies.base import Cause, Measurement, Need, Problem, Strategy
 
 __all__ = ["MadeUpBench", "StrategyConformance"]
 
@@ -73,7 +73,7 @@ class MadeUpBench:
         place = np.clip(np.floor(asked / self._step) * self._step, lower, upper)
         u = (place - self._best) / self._sizes
         if self._blind(u):
-            return Measurement(place, {}, failure="no light")
+            return Measurement(place, {}, findings=(Cause.UNMEASURED.found("far", "no light"),))
         values = self._matrix @ u + 0.01 * (self._matrix @ u / 4) ** 2
         names = tuple(t.name for t in self.spec.terms)
         parameters = BeamParameters(names, values, np.diag(np.full(len(names), 1e-4)), {})

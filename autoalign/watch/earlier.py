@@ -13,7 +13,7 @@ from autoalign.core.errors import JournalError
 from autoalign.core.files import atomic_write
 from autoalign.journal import read_journal
 from autoalign.journal.codec import plain
-from autoalign.strategies.base import Measurement
+from autoalign.strategies.base import Cause, Measurement
 from autoalign.watch.incident import cleared_incidents
 from autoalign.watch.policy import WatchMeasurement
 
@@ -37,7 +37,9 @@ class Left:
 
     def sighting(self, time: float) -> WatchMeasurement | None:
         """Return it as a sighting of the axes alone, to hold the next measurement against."""
-        nothing = Measurement(np.array([]), {}, failure="an earlier watch")
+        nothing = Measurement(
+            np.array([]), {}, findings=(Cause.DETECTOR.found("", "an earlier watch"),)
+        )
         return WatchMeasurement(time, nothing, self.positions) if self.positions else None
 
 

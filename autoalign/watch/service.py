@@ -14,10 +14,11 @@ from autoalign.bench import Bench
 from autoalign.core.errors import AlignError, DetectorError, HeldError, UsageError
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
-from autoalign.run.blocking import run
 from autoalign.run.calibration_file import CalibrationFile
+from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import Latch, MoveGuard
+from autoalign.run.observers import Observers
 from autoalign.session import Budget, Measure, Purpose, Recent, Session, Status
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.watch.deciding import WatchHistory, decide, moved
@@ -132,6 +133,7 @@ class Watch:
         self.summary = WatchSummary()
         self._broken_looks = self._broken_realignments = 0
         self._recent = Recent()
+        self._observers = Observers()
         self._last: WatchMeasurement | None = None
         self._left = Left()
         self._doubts: dict[str, str] = {}
@@ -168,8 +170,11 @@ class Watch:
         return self.summary
 
     def _watch(self, journal: Journal, measurements: int | None) -> None:
+        told = self._observers.tell
+        told("start_run", bench=self.bench, strategy="watch", seed=0)
         try:
             self._rounds(journal, measurements)
+            told("end_run", bench=self.bench, result=self.summary)
         except KeyboardInterrupt:
             self._status("interrupted", 0.0, ended=True)
             raise
@@ -232,7 +237,7 @@ class Watch:
             self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent
         )
         told: list[Event] = []
-        run(self.bench, session, guard=self.guard, stop=self.stop, progress=told.append)
+        self._run(session, told.append).carry_out()
         if session.last is None:
             raise HeldError("told to end before the measurement.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
@@ -240,6 +245,13 @@ class Watch:
         look = Measure(self.summary.measurements, 0.0, session.frames, "watch", Purpose.WATCH)
         journal.look(look, session.positions, session.last)
         return WatchMeasurement(self.bench.clock.now(), session.last, dict(session.positions))
+
+    def _run(self, session: Session, progress: Callable[[Event], None] | None = None) -> Run:
+        """Compose one part of the watch; all parts have the same observers."""
+        return Run(
+            self.bench, session, "watch", self.summary.realignments, self.guard, progress,
+            self.stop, self._observers,
+        )  # fmt: skip
 
     def _all_read(self, event: Event) -> bool:
         """Whether every detector gave numbers: where these do not do, none is broken."""
@@ -259,7 +271,7 @@ class Watch:
         record = {**self._described(strategy.name), "reason": why.reason}
         try:
             with Journal(path, self.bench.clock, record) as own:
-                finish = run(self.bench, session, own, guard=self.guard, stop=self.stop)
+                finish = self._run(session).carry_out(own)
             positions = self.bench.positions()
         except AlignError as error:
             moved(self.past, self.bench.clock.now())

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from autoalign_simulators.benches import collimator, relay
 
-from autoalign.check import check
+from autoalign.check import check_bench as check
 from autoalign.check.trial import try_axis
 from autoalign.core.axes import Axis
 from autoalign.core.errors import MotionFaultError, UnknownNameError, UsageError

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from autoalign.check import check
+from autoalign.check import check_bench as check
 from autoalign.diagnosis.axis_verdict import AxisVerdict
 
 pytestmark = pytest.mark.slow

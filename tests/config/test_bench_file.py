@@ -14,7 +14,7 @@ from autoalign.core.errors import BenchFileError, PortMissingError
 from autoalign.core.frames import Frame
 from autoalign.model.calibration import DRIFT
 from autoalign.model.unknowns import PRIORS
-from autoalign.session.seeing import stated
+from autoalign.session.evaluate import stated
 from autoalign.spec.terms import DivergenceTerm, EllipticityTerm, PointingTerm
 
 Writer = Callable[..., Path]

@@ -11,6 +11,7 @@ import pytest
 import autoalign
 from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.messages.findings import SENTENCES
+from autoalign.strategies.base import Cause
 
 PLANTED = 'from autoalign.core.findings import Finding\nFinding("no-such-code", "axis")'
 PACKAGE = Path(autoalign.__file__).parent
@@ -24,7 +25,9 @@ def codes_in(source: str) -> set[str]:
     for node in ast.walk(ast.parse(source)):
         made = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding"
         if made and node.args:
-            out |= {n.value for n in ast.walk(node.args[0]) if isinstance(n, ast.Constant)}
+            first = node.args[0]
+            ways = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
+            out |= {n.value for n in ways if isinstance(n, ast.Constant)}
     return {c for c in out if isinstance(c, str)}
 
 
@@ -34,6 +37,7 @@ def test_every_code_that_is_made_has_its_sentence() -> None:
     made = {c for path in PACKAGE.rglob("*.py") for c in codes_in(path.read_text())}
     assert len(made) > 15
     assert made <= set(SENTENCES)
+    assert {cause.value for cause in Cause} <= set(SENTENCES)
 
 
 @pytest.mark.parametrize("code", list(SENTENCES))

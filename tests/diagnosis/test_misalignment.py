@@ -16,7 +16,7 @@ from autoalign.beam import average, measure_beam
 from autoalign.core.frames import Frame
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.diagnosis.misalignment import read_misalignment
-from autoalign.session.seeing import stated
+from autoalign.session.evaluate import stated
 
 BENCH_TYPES = {"collimator": collimator, "focuser": focuser, "relay": relay, "steering": steering}
 

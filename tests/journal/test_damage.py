@@ -28,7 +28,7 @@ from autoalign.journal.codec import encode_observation, plain
 from autoalign.journal.image import Log, take_image
 from autoalign.journal.thumbnails import make_thumbnail
 from autoalign.session import Finish, Measure, Move, Status
-from autoalign.strategies.base import Measurement
+from autoalign.strategies.base import Cause, Measurement
 
 
 def _fill(journal: Journal, clock: VirtualClock, rounds: int = 4) -> None:
@@ -42,7 +42,9 @@ def _fill(journal: Journal, clock: VirtualClock, rounds: int = 4) -> None:
             make_thumbnail(Frame(p, pitch=0.1, plane=n))
             for n, p in zip(("near", "far"), pixels, strict=True)
         ]
-        seen = Measurement(rng.standard_normal(60), {}, failure=f"look {k}")
+        seen = Measurement(
+            rng.standard_normal(60), {}, findings=(Cause.UNMEASURED.found("far", f"look {k}"),)
+        )
         journal.look(Measure(k, 0.0, 4, "measurement"), {"a.x": k * 0.1}, seen, pictures, k * 1.3)
         journal.note("hint", f"note {k}")
 

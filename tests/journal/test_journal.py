@@ -15,6 +15,7 @@ from PIL import Image
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.clock import VirtualClock
 from autoalign.core.errors import JournalError
+from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.core.frames import Frame
 from autoalign.journal import Journal, describe_bench, export_jsonl, read_journal
 from autoalign.journal.codec import decode_observation, encode_observation, plain
@@ -27,6 +28,10 @@ from autoalign.strategies.base import Measurement
 from autoalign.strategies.response_matrix import ResponseMatrix
 
 MOVE = Move(1, {"a.x": 1.0}, {"a.x": (0.9, 1.0)}, "measurement")
+
+FOUND = Finding(
+    "axis-slips", "source.x", {"missed": Amount(0.1 + 0.2, "mm", 1e-3)}, Severity.VETO, {"a": "b"}
+)
 
 
 def profile(rng):
@@ -46,7 +51,7 @@ def measurement(rng, value=0.5):
     seen = profile(rng)
     parameters = combine({}, {}, readings={"q": (value, 0.1)})
     verdict = Spec((QuantityTerm("q", 1.0, unit="mm"),)).evaluate(parameters)
-    return Measurement(rng.standard_normal(3), {"near": seen}, parameters, verdict, "a word")
+    return Measurement(rng.standard_normal(3), {"near": seen}, parameters, verdict, (FOUND,))
 
 
 def test_an_observation_survives_the_record_without_loss():
@@ -61,7 +66,7 @@ def test_an_observation_survives_the_record_without_loss():
     np.testing.assert_array_equal(before.parameters.covariance, after.parameters.covariance)
     np.testing.assert_array_equal(before.verdict.residuals, after.verdict.residuals)
     assert after.verdict["q"].unit == "mm"
-    assert (after.merit, after.in_spec, after.failure) == (before.merit, True, "a word")
+    assert (after.merit, after.in_spec, after.failure) == (before.merit, True, str(FOUND))
 
 
 def test_infinities_do_not_break_the_record():

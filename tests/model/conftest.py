@@ -22,7 +22,7 @@ from autoalign.optics.pose import place
 from autoalign.optics.rays import Rays
 from autoalign.optics.trace import trace_to_planes
 from autoalign.spec.terms import Spec
-from autoalign.strategies.base import Measurement, Problem
+from autoalign.strategies.base import Cause, Measurement, Problem
 from autoalign.strategies.model import Model
 
 DISTANCES = {"near": 400.0, "far": 2400.0}
@@ -170,7 +170,9 @@ class MomentBench:
                     noisy, np.diag(u**2), 1.0, 0.01, 0.0, 0.1, 1.0, plane=plane
                 )
         if len(profiles) < 2:
-            return Measurement(np.array(x), profiles, failure="a plane is dark")
+            return Measurement(
+                np.array(x), profiles, findings=(Cause.UNMEASURED.found("far", "a plane is dark"),)
+            )
         parameters = combine(profiles, DISTANCES)
         return Measurement(np.array(x), profiles, parameters, self.spec.evaluate(parameters))
 

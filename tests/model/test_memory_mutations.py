@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from autoalign.bench import Bench
 from autoalign.core.clock import VirtualClock
 from autoalign.core.interfaces import AxisStatus
-from autoalign.diagnosis.turned_over import objection
+from autoalign.diagnosis.turned_over import through_focus
 from autoalign.model.calibration import DRIFT, LASTING, recall
 from autoalign.model.predict import BenchModel
 from autoalign.run.calibration_file import CalibrationFile
@@ -87,7 +87,7 @@ class Remembered:
         self.path.write_text(text, encoding="utf-8")
         kept = CalibrationFile(self.bench, self.path)
         problem = replace(self.problem, calibration=kept.data)
-        objection(
+        through_focus(
             lambda: knowledge_of(None, problem),
             problem.layout, problem.first.positions, problem.first.profiles,
         )  # fmt: skip

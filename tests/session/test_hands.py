@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from autoalign.bench import Bench
-from autoalign.check import check
+from autoalign.check import check_bench as check
 from autoalign.core.axes import Axis
 from autoalign.core.clock import VirtualClock
 from autoalign.core.errors import AlignError, HeldError, MotionFaultError

@@ -57,7 +57,7 @@ def look(*kinds, causes=()):
         str(n): BeamProfile(np.zeros(9), np.zeros((9, 9)), 0.0, 0.0, 0.0, 1.0, 0.0, f)
         for n, f in enumerate(flags)
     }
-    return Measurement(np.zeros(1), profiles, causes=frozenset(causes))
+    return Measurement(np.zeros(1), profiles, findings=tuple(c.found("far") for c in causes))
 
 
 @pytest.mark.parametrize(

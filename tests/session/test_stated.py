@@ -9,7 +9,7 @@ from autoalign_simulators.collimator import AXES, simulate
 from autoalign import measure_beam
 from autoalign.beam.combine import combine
 from autoalign.core.frames import Frame
-from autoalign.session.seeing import stated
+from autoalign.session.evaluate import stated
 
 JUDGED = (
     "astigmatism_0",

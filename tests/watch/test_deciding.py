@@ -12,7 +12,7 @@ from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError
 from autoalign.spec.terms import PointingTerm, QuantityTerm, Spec
-from autoalign.strategies.base import Measurement
+from autoalign.strategies.base import Cause, Measurement
 from autoalign.watch.deciding import WatchHistory, decide, moved
 from autoalign.watch.policy import Policy, Step, WatchMeasurement
 
@@ -32,12 +32,14 @@ def sighting(
     """What a look at ``time`` gives when the pointing is off by ``residual`` tolerances."""
     flags = {} if use is Use.ALL else {"dark": Flag(FlagKind.DARK, "no light", use)}
     profile = BeamProfile(np.ones(9), np.eye(9), power, 1.0, 0.0, 1.0, 10.0, flags)
-    seen = Measurement(np.array([position]), {"far": profile}, failure="dark")
+    seen = Measurement(
+        np.array([position]), {"far": profile}, findings=(Cause.UNMEASURED.found("far", "dark"),)
+    )
     if residual is not None:
         parameters = BeamParameters(
             ("pointing_x",), np.array([residual * 1e-4]), np.array([[1e-14]]), {"far": 2400.0}
         )
-        seen = replace(seen, parameters=parameters, verdict=SPEC.evaluate(parameters), failure="")
+        seen = replace(seen, parameters=parameters, verdict=SPEC.evaluate(parameters), findings=())
     return WatchMeasurement(time, seen, {"source.x": position})
 
 

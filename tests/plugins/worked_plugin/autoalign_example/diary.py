@@ -16,7 +16,7 @@ def autoalign_start_run(strategy: str) -> None:
 
 
 @hookimpl
-def autoalign_make_look(measurement: Any) -> None:
+def autoalign_make_measurement(measurement: Any) -> None:
     """Note a look."""
     entries.append(f"look merit {measurement.merit:.3g}")
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -12,14 +12,28 @@ from autoalign.beam.frame.average import average
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.core.errors import AlignError
+from autoalign.core.findings import Finding
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
+from autoalign.diagnosis.turned_over import through_focus
+from autoalign.optics.layout import Layout
 from autoalign.session.actions import Exposed
+from autoalign.spec.acceptance import Verdict
 from autoalign.spec.duplicate_frames import duplicate_frames
-from autoalign.spec.terms import Spec, Verdict
+from autoalign.spec.terms import Spec
 from autoalign.strategies.base import Cause, Measurement
 
-__all__ = ["Combine", "Evaluator", "MeasureBeam", "Recent", "stated"]
+if TYPE_CHECKING:
+    from autoalign.diagnosis.estimator import Knowledge
+
+__all__ = [
+    "Combine",
+    "Evaluator",
+    "MeasureBeam",
+    "Recent",
+    "refused_through_focus",
+    "stated",
+]
 
 
 class MeasureBeam(Protocol):
@@ -92,7 +106,7 @@ class Evaluator:
     Parameters
     ----------
     spec
-        What the beam must meet.
+        What the beam must meet; None where only the parameters are wanted.
     distances
         mm by plane.
     axes
@@ -105,7 +119,7 @@ class Evaluator:
         What was seen last; kept up to date.
     """
 
-    spec: Spec
+    spec: Spec | None
     distances: Mapping[str, float]
     axes: tuple[str, ...]
     measure: MeasureBeam
@@ -113,35 +127,33 @@ class Evaluator:
     uncertainties: Mapping[str, float] = field(default_factory=dict)
     recent: Recent = field(default_factory=Recent)
 
-    def observe(self, seen: Exposed, not_before: float) -> Measurement:
+    def evaluate(self, seen: Exposed, not_before: float) -> Measurement:
         """Judge ``seen``; exposures that began before ``not_before`` are left out."""
         profiles: dict[str, list[BeamProfile]] = {}
         frames: dict[str, list[Frame]] = {}
         numbers: dict[str, tuple[float, float]] = {}
-        failures = [
-            _Failure(Cause.DETECTOR, f"{name}: {text}") for name, text in seen.failures.items()
+        findings = [
+            Cause.DETECTOR.found(name, text, veto=False) for name, text in seen.failures.items()
         ]
         for name, exposures in seen.exposures.items():
             fresh = [e for e in exposures if _fresh(e, not_before)]
             if not fresh:
-                words = f"{name}: no exposure that began after the axes had settled"
-                failures.append(_Failure(Cause.STALE, words))
+                findings.append(Cause.STALE.found(name, veto=False))
             readings = [e for e in fresh if isinstance(e, Reading)]
             if readings:
                 numbers |= _mean_reading(readings).named(name)
             for frame in fresh:
                 if isinstance(frame, Frame):
                     frames.setdefault(frame.plane or name, []).append(frame)
-                    self._measure(frame, name, profiles, failures)
+                    self._measure(frame, name, profiles, findings)
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
-        if same := duplicate_frames(frames):  # whichever place they are of, they are not of both
-            causes = frozenset({Cause.SAME_FRAMES})
-            return Measurement(positions, {}, failure=same, causes=causes)
+        if same := duplicate_frames(frames):  # whichever plane they are of, they are not of both
+            return Measurement(positions, {}, findings=(Cause.SAME_FRAMES.found(", ".join(same)),))
         averaged = {plane: average(several) for plane, several in profiles.items()}
-        return self._judge(Measurement(positions, averaged), numbers, failures)
+        return self.judge(Measurement(positions, averaged), numbers, findings)
 
     def _measure(
-        self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], failures: list[_Failure]
+        self, frame: Frame, name: str, into: dict[str, list[BeamProfile]], found: list[Finding]
     ) -> None:
         recent = self.recent
         previous, reference = recent.frames.get(name), recent.profiles.get(name)
@@ -149,60 +161,74 @@ class Evaluator:
         try:
             profile = self.measure(frame, previous=previous, reference=reference)
         except AlignError as error:
-            failures.append(_Failure(Cause.UNMEASURED, f"{name}: {error}"))
+            found.append(Cause.UNMEASURED.found(name, str(error), veto=False))
             return
         if profile.use is not Use.NOTHING:
             recent.profiles[name] = profile
         into.setdefault(frame.plane or name, []).append(profile)
         if profile.use is not Use.ALL:
             evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())
-            failures.append(_Failure(Cause.LIMITED, f"{name}: {profile.use} ({evidence})"))
+            found.append(Cause.LIMITED.found(name, f"{profile.use} ({evidence})", veto=False))
 
-    def _judge(
+    def judge(
         self,
         bare: Measurement,
         numbers: Mapping[str, tuple[float, float]],
-        failures: list[_Failure],
+        findings: Sequence[Finding] = (),
     ) -> Measurement:
+        """Return what the profiles of ``bare`` and the readings ``numbers`` say together.
+
+        ``numbers`` gives value and standard uncertainty by "plane.name"; ``findings`` are what was
+        found so far.
+        """
         usable = {p: v for p, v in bare.profiles.items() if v.use is not Use.NOTHING}
         distances = {p: self.distances.get(p, 0.0) for p in usable}
         try:
             parameters = self.combine(
                 usable, distances, readings=numbers, **stated(self.uncertainties, distances)
             )
+            if self.spec is None:
+                found = (*findings, Cause.NO_SPEC.found())
+                return replace(bare, parameters=parameters, findings=found)
             missing = self.spec.missing(parameters.names)
             verdict = None if missing else self.spec.evaluate(parameters)
             repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
             noise = 0.0 if missing else _noise(self.spec.evaluate(repeated))
         except AlignError as error:
-            return _with(bare, failures, _Failure(Cause.UNCOMBINED, str(error)))
+            return replace(bare, findings=(*findings, Cause.UNCOMBINED.found("", str(error))))
         if verdict is None:
-            words = f"not measured: {_listed(missing)}"
-            return _with(bare, failures, _Failure(Cause.MISSING, words))
+            lacking = Cause.MISSING.found(", ".join(missing))
+            return replace(bare, findings=(*findings, lacking))
         if not np.all(np.isfinite(verdict.residuals)):
-            words = "a term is not a finite number"
-            return _with(bare, failures, _Failure(Cause.NOT_FINITE, words))
+            return replace(bare, findings=(*findings, Cause.NOT_FINITE.found()))
+        # Widths and centroid of a beam with a ghost in it are not the beam's own.
         ghosts = [p for p, v in usable.items() if FlagKind.TWO_SPOTS in v.flags]
-        if verdict.in_spec and ghosts:
-            # Widths and centroid of a beam with a ghost in it are not the beam's own.
-            verdict = replace(verdict, in_spec=False)
-            words = f"two spots at {', '.join(ghosts)}: in spec is not claimed"
-            failures.append(_Failure(Cause.GHOST, words))
-        return replace(_with(bare, failures), parameters=parameters, verdict=verdict, noise=noise)
+        vetoes = [Cause.GHOST.found(", ".join(ghosts))] if verdict.in_spec and ghosts else []
+        return replace(
+            bare,
+            parameters=parameters,
+            verdict=verdict.with_findings(*vetoes),
+            findings=(*findings, *vetoes),
+            noise=noise,
+        )
 
 
-@dataclass(frozen=True, slots=True)
-class _Failure:
-    """What a measurement suffers from, for programs and for people."""
+def refused_through_focus(
+    seen: Measurement, known: Callable[[], Knowledge], layout: Layout | None
+) -> Measurement:
+    """Return ``seen``, vetoed where it meets the spec by a beam that goes through a focus.
 
-    cause: Cause
-    words: str
-
-
-def _with(bare: Measurement, failures: Sequence[_Failure], *last: _Failure) -> Measurement:
-    every = [*failures, *last]
-    causes = frozenset(f.cause for f in every)
-    return replace(bare, failure=_listed([f.words for f in every]), causes=causes)
+    Widths at two planes are the same for a collimated beam and for one that goes through a focus
+    halfway between; ``known`` returns what is known of the bench, which tells them apart.
+    """
+    if not seen.in_spec or layout is None or seen.verdict is None:
+        return seen
+    found = through_focus(known, layout, seen.positions, seen.profiles)
+    if found is None:
+        return seen
+    return replace(
+        seen, verdict=seen.verdict.with_findings(found), findings=(*seen.findings, found)
+    )
 
 
 def _noise(verdict: Verdict) -> float:
@@ -227,7 +253,3 @@ def _mean_reading(readings: Sequence[Reading]) -> Reading:
         scatter = float(np.std([r.values[name] for r in readings], ddof=1))
         uncertainties[name] = max(claimed, scatter) / count**0.5
     return replace(first, values=values, uncertainties=uncertainties)
-
-
-def _listed(texts: Sequence[str]) -> str:
-    return "; ".join(dict.fromkeys(texts))
