@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from autoalign.cli.output import warn
+from autoalign.cli.steps import telling
 
 if TYPE_CHECKING:
     from autoalign.run.execute import Event
@@ -28,22 +29,17 @@ def working(text: str) -> Iterator[None]:
 
 
 @contextmanager
-def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], None] | None]:
-    """Give a progress callback that keeps one line up to date; None where it is no screen.
+def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], None]]:
+    """Give a progress callback that says how it goes, on standard error.
 
-    Where a person is asked questions meanwhile, ``in_place`` is False and every event has a line
-    of its own.
+    At a terminal it keeps one line up to date; in a file or a pipe it prints a line a minute. Where
+    a person is asked questions meanwhile, ``in_place`` is False and every event has a line.
     """
-    if not sys.stderr.isatty():
-        yield None
-        return
-    if not in_place:
+    if not in_place and sys.stderr.isatty():
         yield lambda event: warn(in_words(event))
         return
-    from rich.console import Console  # noqa: PLC0415 - only where somebody watches
-
-    with Console(stderr=True).status(text) as status:
-        yield lambda event: status.update(f"{text} · {in_words(event)}")
+    with telling() as tell:
+        yield lambda event: tell(f"{text} · {in_words(event)}")
 
 
 def in_words(event: Event) -> str:
