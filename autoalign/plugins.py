@@ -22,7 +22,8 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
-from autoalign.core.errors import PluginError, unknown_name
+from autoalign.core.errors import AlignError, PluginError, unknown_name
+from autoalign.core.foreign import foreign, guarded
 
 __all__ = ["GROUPS", "PluginInfo", "catalogue", "names", "plugin"]
 
@@ -42,6 +43,7 @@ _MEMBERS = {
     "detectors": ("settings", "build"),
 }
 _CALLABLE = frozenset({"strategies", "simulations", "terms"})
+_FACTORIES = frozenset({"simulations", "terms"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,9 @@ def names(group: str) -> tuple[str, ...]:
 def plugin(group: str, name: str) -> Any:
     """Load the plug-in ``name`` of ``group`` ("strategies", "stages", …).
 
+    What makes a simulated bench or a merit term is returned so that its failures are errors of this
+    library with the plug-in's name.
+
     Raises
     ------
     UnknownNameError
@@ -80,7 +85,10 @@ def plugin(group: str, name: str) -> Any:
     offers = _offers(group)
     if name not in offers:
         raise unknown_name(GROUPS[group], name, offers)
-    return _load(group, name, offers[name])
+    loaded = _load(group, name, offers[name])
+    if group in _FACTORIES:
+        return guarded(loaded, f"{GROUPS[group]} {name!r}")
+    return loaded
 
 
 def catalogue(group: str | None = None) -> list[PluginInfo]:
@@ -107,14 +115,9 @@ def _load(group: str, name: str, found: list[EntryPoint]) -> Any:
         raise PluginError(f"{who} is offered more than once: {rivals}. Uninstall all but one.")
     point = found[0]
     origin = f"{point.value} of package {_package(point)}"
-    try:
+    with foreign(f"{who}, loaded from {origin},"):
         loaded = point.load()
-    except Exception as error:
-        raise PluginError(
-            f"{who} cannot be loaded from {origin}: {type(error).__name__}: {error}. Update or "
-            "uninstall that package."
-        ) from error
-    _check_shape(group, who, origin, loaded)
+        _check_shape(group, who, origin, loaded)
     return loaded
 
 
@@ -136,8 +139,9 @@ def _describe(group: str, name: str, found: list[EntryPoint]) -> PluginInfo:
     version = point.dist.version if point.dist else ""
     summary = problem = ""
     try:
-        summary = _summary(_load(group, name, found))
-    except PluginError as error:
+        with foreign(f"{GROUPS[group]} {name!r}"):
+            summary = _summary(_load(group, name, found))
+    except AlignError as error:
         problem = str(error)
     return PluginInfo(group, name, point.value, _package(point), version, summary, problem)
 

@@ -34,8 +34,8 @@ the beam is collimated, round and points in the right direction.
 """
 
 EPILOGUE = """\
-Exit codes: 0 done or in spec · 1 not in spec · 2 usage or bench file · 3 hardware fault · 4 \
-paused or latched · 130 interrupted.
+Exit codes: 0 done or in spec · 1 not in spec · 2 usage or bench file · 3 hardware or plug-in \
+fault · 4 paused or latched · 5 a defect of the program · 130 interrupted.
 
 Laser light can harm eyes and skin, and motors start without warning. Local rules, the laser \
 safety officer and licensed practice decide what may be done, not this program. Its limits and \
@@ -71,20 +71,26 @@ def run_command(arguments: list[str]) -> int:
     """Carry out one command line and return the exit code."""
     try:
         return int(build_app()(arguments) or 0)
-    except CycloptsError as error:
-        command = next((a for a in arguments[:1] if not a.startswith("-")), "")
-        asked = f"autoalign {command} --help" if command in _NAMES else "autoalign --help"
-        return _failed(arguments, Exit.USAGE, error, f"{_usage(error)}\n{asked} lists the options.")
-    except AlignError as error:
-        return _failed(arguments, exit_of(error), error, str(error))
-    except KeyboardInterrupt as error:
-        return _failed(arguments, Exit.INTERRUPTED, error, "interrupted.")
     except BrokenPipeError:
         return Exit.NOT_IN_SPEC
-    except OSError as error:
-        if error.filename is None and error.errno is None:
-            raise
-        return _failed(arguments, Exit.USAGE, error, _file_trouble(error))
+    except BaseException as error:  # noqa: BLE001 - nothing that a command raises ends it unsaid
+        code, words = _reported(arguments, error)
+        return _failed(arguments, code, error, words)
+
+
+def _reported(arguments: list[str], error: BaseException) -> tuple[Exit, str]:
+    """Return with which code, and with what words, a command ends that raised ``error``."""
+    if isinstance(error, CycloptsError):
+        command = next((a for a in arguments[:1] if not a.startswith("-")), "")
+        asked = f"autoalign {command} --help" if command in _NAMES else "autoalign --help"
+        return Exit.USAGE, f"{_usage(error)}\n{asked} lists the options."
+    if isinstance(error, AlignError):
+        return exit_of(error), str(error)
+    if isinstance(error, KeyboardInterrupt):
+        return Exit.INTERRUPTED, "interrupted."
+    if isinstance(error, OSError) and (error.filename is not None or error.errno is not None):
+        return Exit.USAGE, _file_trouble(error)
+    return Exit.DEFECT, _defect(error)
 
 
 def _failed(arguments: list[str], code: Exit, error: BaseException, words: str) -> Exit:
@@ -97,6 +103,28 @@ def _failed(arguments: list[str], code: Exit, error: BaseException, words: str) 
         about = {"kind": type(error).__name__, "message": words, "notes": notes}
         print_facts({"error": {**about, "exit_code": int(code)}})
     return code
+
+
+def _defect(error: BaseException) -> str:
+    """Return one sentence about a defect of this program; its traceback goes to a file."""
+    import tempfile  # noqa: PLC0415
+    import traceback  # noqa: PLC0415
+
+    trace = "".join(traceback.format_exception(error))
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", prefix="autoalign-defect-", suffix=".txt", delete=False
+        ) as file:
+            file.write(trace)
+        where = f"in {file.name}"
+    except OSError:
+        warn(trace)
+        where = "above"
+    said = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(".")
+    return (
+        f"this is a defect of the program, not of the bench or of what was asked ({said}); the "
+        f"traceback is {where}, please report it."
+    )
 
 
 def _file_trouble(error: OSError) -> str:

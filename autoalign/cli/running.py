@@ -114,7 +114,11 @@ def _written(folder: Path, **parts: tuple[str, Callable[[Path], Path]]) -> dict[
 
 
 def exit_code(run: Run) -> Exit:
-    """Return 0 where the beam was shown to be in spec, else 1."""
+    """Return 0 where the beam was shown to be in spec, 3 where the strategy failed, else 1."""
+    from autoalign.session.actions import Status  # noqa: PLC0415 - heavy
+
+    if run.result.status is Status.FAILED:
+        return Exit.FAULT
     return Exit.IN_SPEC if run.result.in_spec else Exit.NOT_IN_SPEC
 
 

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
-from autoalign.core.errors import PluginError, UnknownNameError, unknown_name
+from autoalign.core.errors import UnknownNameError, unknown_name
 from autoalign.plugins import names, plugin
 
 __all__ = ["SIMULATED", "Fitted", "fit_drivers"]
@@ -30,7 +30,13 @@ class Fitted:
 
 
 def fit_drivers(tables: BenchTables, problems: Problems) -> Fitted:
-    """Load every driver and validate its settings; detectors of a simulation need none."""
+    """Load every driver and validate its settings; detectors of a simulation need none.
+
+    Raises
+    ------
+    PluginError
+        Where a driver cannot be loaded: that is no mistake of the file.
+    """
     fitted = Fitted()
     for name, stage in tables.stages.items():
         settings = _fit("stages", name, stage.driver, _stage_keys(stage), tables, problems)
@@ -71,9 +77,6 @@ def _fit(
             new = _REPLACED[group, driver]
             text = f"the driver {driver!r} is gone; use {new!r}, which takes other keys"
         problems.add((*path, "driver"), text)
-        return None
-    except PluginError as error:
-        problems.add((*path, "driver"), str(error))
         return None
     if keys.get("port") == SIMULATED and tables.simulation is None:
         problems.add(

@@ -12,7 +12,14 @@ from autoalign.config.screws import SimulatedScrews
 from autoalign.config.simulating import simulated_world
 from autoalign.config.tables import SimulationTable
 from autoalign.core.clock import Clock, RealClock, ScaledClock, VirtualClock
-from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.errors import (
+    DetectorError,
+    LinkError,
+    LinkTimeoutError,
+    UsageError,
+    unknown_name,
+)
+from autoalign.core.foreign import GuardedDetector, GuardedStage, foreign
 from autoalign.core.interfaces import Detector, Simulation, Stage
 
 if TYPE_CHECKING:
@@ -107,12 +114,15 @@ def _stage(
         if name not in simulation.stages:
             raise unknown_name("stage", name, simulation.stages, f"{file.source}, simulation")
         if link == "direct":
-            return _same_axes(file, name, simulation.stages[name])
+            return GuardedStage(_same_axes(file, name, simulation.stages[name]), SIMULATED)
         port = simulation.serve(name, link)
         settings = settings.model_copy(update={"port": port})
     if isinstance(port, str):
         ports[name] = port
-    stage: Stage = driver.build(name, file.axes[name], settings, clock)
+    used = file.tables.stages[name].driver
+    with foreign(f"stage {name!r}: its driver {used!r}", LinkTimeoutError, LinkError):
+        built: Stage = driver.build(name, file.axes[name], settings, clock)
+    stage = GuardedStage(built, used)
     if simulation is not None and any(axis.by_hand for axis in stage.axes.values()):
         if name not in simulation.stages:
             raise unknown_name("stage", name, simulation.stages, f"{file.source}, simulation")
@@ -136,7 +146,8 @@ def _detector(file: BenchFile, name: str, simulation: Simulation | None, clock: 
     if table.driver == SIMULATED and simulation is not None:
         if name not in simulation.detectors:
             raise unknown_name("detector", name, simulation.detectors, f"{file.source}, simulation")
-        return simulation.detectors[name]
+        return GuardedDetector(simulation.detectors[name], SIMULATED)
     driver, settings = file.fitted.detectors[name]
-    detector: Detector = driver.build(name, table.plane, settings, clock)
-    return detector
+    with foreign(f"detector {name!r}: its driver {table.driver!r}", DetectorError, LinkError):
+        built: Detector = driver.build(name, table.plane, settings, clock)
+    return GuardedDetector(built, table.driver)

@@ -8,7 +8,7 @@ from typing import Any
 
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import BenchTables, TermTable
-from autoalign.core.errors import PluginError, UsageError, unknown_name
+from autoalign.core.errors import UsageError, unknown_name
 from autoalign.core.units import kind_name, parse_quantity
 from autoalign.plugins import plugin
 from autoalign.spec.terms import MeritTerm, Spec
@@ -87,9 +87,6 @@ def _term(
     except UsageError as error:
         advice = ' For one quantity alone: term = "quantity", quantity = "far.x"'
         problems.add(path if table.term is None else (*path, "term"), f"{error}{advice}")
-        return None
-    except PluginError as error:
-        problems.add(path, str(error))
         return None
     before = len(problems)
     arguments = _arguments(name, table, preset, factory, offered, path, problems)

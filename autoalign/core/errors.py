@@ -24,7 +24,7 @@ Each error says who, where, what was asked, what is allowed and what to do::
     │   └── DetectorError                    no usable frame before the deadline
     ├── JournalError (OSError)           the record of the run cannot be written or read
     ├── HeldError                        the bench is paused or latched: no motion
-    └── PluginError                      a plug-in cannot be loaded
+    └── PluginError                      a plug-in cannot be loaded, or fails
 """
 
 from __future__ import annotations
@@ -156,7 +156,7 @@ class HeldError(AlignError):
 
 
 class PluginError(AlignError):
-    """A plug-in cannot be loaded."""
+    """A plug-in cannot be loaded, or fails in a way that is no error of a device."""
 
 
 def unknown_name(

@@ -10,7 +10,8 @@ from typing import Any
 import pluggy
 
 from autoalign.bench import Bench
-from autoalign.core.errors import PluginError
+from autoalign.core.errors import AlignError, PluginError
+from autoalign.core.foreign import foreign
 from autoalign.plugins import names, plugin
 from autoalign.run import hooks as hookspecs
 from autoalign.run.execute import Event
@@ -75,12 +76,12 @@ class Observers:
         """
         hook = getattr(self._manager.hook, f"autoalign_{event}")
         for implementation in hook.get_hookimpls():
+            wanted = {k: facts[k] for k in implementation.argnames}
             try:
-                wanted = {k: facts[k] for k in implementation.argnames}
-                implementation.function(**wanted)
-            except Exception as error:  # noqa: BLE001 - a stranger's failure must not stop a run
-                who = implementation.plugin_name
-                self._note(f"observer {who!r} failed at {event}: {type(error).__name__}: {error}")
+                with foreign(f"observer {implementation.plugin_name!r} at {event}"):
+                    implementation.function(**wanted)
+            except AlignError as error:
+                self._note(str(error))
 
     def veto(self, bench: Bench, move: Move) -> str:
         """Return why a move must not be made, in the words of the first observer that vetoes."""

@@ -37,6 +37,7 @@ class Status(StrEnum):
     IN_SPEC = "in spec"
     BUDGET = "budget spent"
     GIVEN_UP = "strategy gave up"
+    FAILED = "strategy failed"
     REFUSED = "a move was refused"
     HELD = "paused or latched"
     DARK = "the light went out"

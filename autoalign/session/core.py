@@ -23,7 +23,8 @@ import numpy as np
 
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
-from autoalign.core.errors import AlignError, MissingNeedError, UsageError
+from autoalign.core.errors import AlignError, MissingNeedError, PluginError, UsageError
+from autoalign.core.foreign import foreign
 from autoalign.optics.layout import Layout
 from autoalign.session.actions import (
     Action,
@@ -221,9 +222,9 @@ class Session(Stepper):
         answer: Measurement | None = None
         try:
             while True:
-                target, ending = self._ask(proposals, answer, problem)
+                target, status, ending = self._ask(proposals, answer, problem)
                 if target is None:
-                    return Status.GIVEN_UP, ending
+                    return status, ending
                 answer = self._recorded(target)
                 if answer is None or answer.in_spec:
                     if self._spent:
@@ -277,30 +278,33 @@ class Session(Stepper):
 
     def _ask(
         self, proposals: _Proposals, answer: Measurement | None, problem: Problem
-    ) -> tuple[Vector | None, str]:
-        """Return the strategy's next target inside the reach, or None and why it ended."""
+    ) -> tuple[Vector | None, Status, str]:
+        """Return the strategy's next target inside the reach, or None and how and why it ended.
+
+        A plug-in's mistake must not leave the bench anywhere, so it ends the search in order.
+        """
+        status = Status.GIVEN_UP
         try:
-            raw = next(proposals) if answer is None else proposals.send(answer)
+            with foreign(f"strategy {self.strategy.name}"):
+                raw = next(proposals) if answer is None else proposals.send(answer)
+                target = np.asarray(raw, dtype=np.float64)
         except StopIteration:
-            return None, f"strategy {self.strategy.name} has nothing left to try"
+            return None, status, f"strategy {self.strategy.name} has nothing left to try"
+        except PluginError as error:
+            LOG.exception("strategy %s failed", self.strategy.name)
+            return None, Status.FAILED, str(error).rstrip(".")
         except AlignError as error:
             said = str(error).removeprefix(f"strategy {self.strategy.name}: ")
-            return None, f"strategy {self.strategy.name}: {said.rstrip('.')}"
-        except Exception as error:  # a plug-in's mistake must not leave the bench anywhere
-            LOG.exception("strategy %s failed", self.strategy.name)
-            kind = type(error).__name__
-            return None, f"strategy {self.strategy.name} failed with {kind}: {error}"
-        target = np.asarray(raw, dtype=np.float64)
+            return None, status, f"strategy {self.strategy.name}: {said.rstrip('.')}"
         if target.shape != problem.start.shape or not np.all(np.isfinite(target)):
-            raise UsageError(
-                f"strategy {self.strategy.name}: proposed {raw!r}; {len(self.free)} finite "
-                "positions are needed. Nothing was moved."
-            )
-        return problem.clip(target), ""
+            wrong = f"strategy {self.strategy.name}: proposed {raw!r}; "
+            return None, Status.FAILED, f"{wrong}{len(self.free)} finite positions are needed"
+        return problem.clip(target), status, ""
 
     def _conclude(self, last: Measurement) -> None:
         """Tell a strategy that wants to know it of the look that ended the alignment in spec."""
-        self.strategy.conclude(last)
+        with foreign(f"strategy {self.strategy.name}"):
+            self.strategy.conclude(last)
 
     def _enough(self, seen: Measurement) -> bool:
         """Whether a look in spec ends the search: not if one more move is likely to make it surer.

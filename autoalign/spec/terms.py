@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from autoalign.beam.parameters import BeamParameters
 from autoalign.core.errors import UsageError
+from autoalign.core.foreign import foreign
 from autoalign.spec.acceptance import Verdict
 
 __all__ = [
@@ -316,7 +317,7 @@ class Spec:
 
     def evaluate(self, parameters: BeamParameters) -> Verdict:
         """Judge ``parameters``."""
-        terms = tuple(t.evaluate(parameters, self.guard) for t in self.terms)
+        terms = tuple(self._judge(t, parameters) for t in self.terms)
         residuals = np.concatenate([math.sqrt(t.weight) * t.components for t in terms])
         merit = float(np.sqrt(np.mean(residuals**2)))
         return Verdict(terms, residuals, merit)
@@ -327,7 +328,7 @@ class Spec:
         By differences of ``steps`` (quantities,), each in the quantity's unit; only the terms that
         need a quantity are judged again.
         """
-        now = [t.evaluate(parameters, self.guard) for t in self.terms]
+        now = [self._judge(t, parameters) for t in self.terms]
         ends = np.cumsum([len(t.components) for t in now])
         slopes = np.zeros((int(ends[-1]), len(steps)))
         for k, (name, step) in enumerate(zip(self.quantities, steps, strict=True)):
@@ -336,9 +337,13 @@ class Spec:
             varied = replace(parameters, values=values)
             for term, old, end in zip(self.terms, now, ends, strict=True):
                 if name in term.quantities:
-                    change = term.evaluate(varied, self.guard).components - old.components
+                    change = self._judge(term, varied).components - old.components
                     slopes[end - len(change) : end, k] = math.sqrt(old.weight) * change / step
         return slopes
+
+    def _judge(self, term: MeritTerm, parameters: BeamParameters) -> TermValue:
+        with foreign(f"merit term {type(term).__name__}"):
+            return term.evaluate(parameters, self.guard)
 
     def missing(self, names: Sequence[str]) -> tuple[str, ...]:
         """Return the quantities that the spec needs and ``names`` lacks."""

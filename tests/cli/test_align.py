@@ -262,8 +262,8 @@ def test_usage_mistakes_end_with_2_and_a_message(
     [
         (UnknownNameError("x"), Exit.USAGE),
         (BenchFileError("x", ["y"]), Exit.USAGE),
-        (LinkTimeoutError("x"), Exit.HARDWARE),
-        (MotionFaultError("x"), Exit.HARDWARE),
+        (LinkTimeoutError("x"), Exit.FAULT),
+        (MotionFaultError("x"), Exit.FAULT),
         (HeldError("x"), Exit.HELD),
     ],
 )

@@ -62,7 +62,7 @@ def test_a_failing_observer_stops_neither_the_run_nor_the_others(
         observers.tell("start_run", bench=None, strategy="model", seed=3)
     assert first.heard == last.heard == ["model"]
     assert "ZeroDivisionError: a bug" in observers.failures[0]
-    assert "failed at start_run" in caplog.text
+    assert "at start_run failed" in caplog.text
 
 
 def test_a_misspelt_event_is_refused_and_the_observer_forgotten() -> None:

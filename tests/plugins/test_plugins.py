@@ -73,7 +73,7 @@ def test_one_broken_plugin_never_stops_the_others(site: Path) -> None:
     assert "lacks settings, build" in found["stages", "shapeless"]
     assert "is of type int, not a callable" in found["terms", "number"]
     assert all(not found["terms", n] for n in ("pointing", "divergence", "ellipticity"))
-    with pytest.raises(PluginError, match=r"package broken_things: RuntimeError"):
+    with pytest.raises(PluginError, match=r"package broken_things, failed: RuntimeError"):
         plugin("stages", "raising")
 
 

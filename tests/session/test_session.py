@@ -342,10 +342,30 @@ def test_a_strategy_without_what_it_needs_is_refused_by_name():
 
 
 @pytest.mark.parametrize("place", [(1.0,), (np.nan, 0.0), (1.0, np.inf)])
-def test_a_proposal_that_is_no_position_is_an_error(place):
-    """NaN never reaches an axis."""
-    with pytest.raises(UsageError, match="finite positions are needed"):
-        backlash(session(Scripted(place)), lambda x, y: 5.0)
+def test_a_proposal_that_is_no_position_is_the_strategys_failure(place):
+    """NaN never reaches an axis, and the run ends in order, as failed."""
+    actions = backlash(session(Scripted(place)), lambda x, y: 5.0)
+    assert actions[-1].status is Status.FAILED
+    assert "finite positions are needed" in actions[-1].reason
+    assert not any(isinstance(action, Move) for action in actions)
+
+
+@pytest.mark.parametrize("error", [SystemExit(3), ZeroDivisionError("a bug")], ids=repr)
+def test_a_strategy_that_breaks_or_exits_ends_the_run_as_failed_and_back_at_the_best(error):
+    """``sys.exit`` of a plug-in stops no program: the axes go back to where it was better."""
+
+    class Breaking(Scripted):
+        def propose(self, problem):
+            """Yield one place that is worse, then break."""
+            yield (1, 0)
+            raise error
+
+    actions = backlash(session(Breaking()), lambda x, y: 5 + x)
+    assert actions[-1].status is Status.FAILED
+    assert type(error).__name__ in actions[-1].reason
+    moves = [action for action in actions if isinstance(action, Move)]
+    assert moves[0].targets != moves[-1].targets
+    assert set(moves[-1].targets.values()) == {0.0}
 
 
 def test_a_strategy_that_refuses_with_a_diagnosis_is_heard():
