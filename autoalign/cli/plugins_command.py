@@ -22,7 +22,9 @@ def plugins(
 ) -> int:
     """List search strategies, drivers, simulated benches, merit terms and observers.
 
-    A plug-in that cannot be used is listed with the reason and does not affect the others.
+    A plug-in that cannot be used is listed with the reason and does not affect the others. Where a
+    name is offered more than once, it means the plug-in that comes with autoalign; another is
+    listed, and written, as package:name.
 
     Parameters
     ----------
@@ -53,7 +55,7 @@ def plugins(
 
     found = catalogue(group)
     if json:
-        facts = ("group", "name", "target", "package", "version", "summary", "problem")
+        facts = ("group", "name", "target", "package", "version", "summary", "problem", "clash")
         print_facts([{name: getattr(info, name) for name in facts} for info in found])
         return 0
     for title in dict.fromkeys(info.group for info in found):
@@ -68,6 +70,8 @@ def plugins(
     for info in found:
         if info.broken:
             print_text(f"BROKEN {info.group} {info.name}: {info.problem}")
+    for clash in dict.fromkeys(f"{i.group} {i.clash}" for i in found if i.clash):
+        print_text(f"CLASH {clash}")
     return 0
 
 

@@ -34,6 +34,22 @@ def test_a_broken_plugin_is_listed_and_the_others_with_it(
     assert "No module named 'no_such_thing'" in said.text
 
 
+def test_a_clash_of_names_is_reported_once(
+    run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both are listed, the built-in under the plain name, and how to write the other is said."""
+    (tmp_path / "usurper.py").write_text("def pointing(tolerance):\n    'Another.'\n")
+    metadata = tmp_path / "usurper-1.0.dist-info"
+    metadata.mkdir()
+    (metadata / "METADATA").write_text("Metadata-Version: 2.1\nName: usurper\nVersion: 1.0\n")
+    (metadata / "entry_points.txt").write_text("[autoalign.terms]\npointing = usurper:pointing\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    said = run("plugins", "terms")
+    assert said.code == 0
+    assert said.text.count("CLASH terms 'pointing'") == 1
+    assert "write 'usurper:pointing' for the other" in said.text
+
+
 def test_the_schema_offers_the_keys_of_installed_drivers(run: Callable[..., Any]) -> None:
     """An editor learns the line-ASCII driver's keys where that driver is named."""
     schema = json.loads(run("plugins", "--schema").out)

@@ -77,15 +77,38 @@ def test_one_broken_plugin_never_stops_the_others(site: Path) -> None:
         plugin("stages", "raising")
 
 
-def test_two_packages_with_one_name_are_refused_by_name(site: Path) -> None:
-    """Which of two would win is a matter of chance; so neither does, and both are named."""
+def test_two_packages_with_one_name_are_told_apart_by_package(site: Path) -> None:
+    """Which of two would win is a matter of chance; so neither does, and how to write each is."""
     (site / "twins.py").write_text("A = dict\nB = list\n")
     offer(site, "first", "[autoalign.terms]\ntwin = twins:A\n")
-    offer(site, "second", "[autoalign.terms]\ntwin = twins:B\n")
-    with pytest.raises(PluginError, match="offered more than once") as caught:
+    offer(site, "second_one", "[autoalign.terms]\ntwin = twins:B\n")
+    with pytest.raises(PluginError, match="offered by several packages") as caught:
         plugin("terms", "twin")
     assert "first (twins:A)" in str(caught.value)
-    assert "second (twins:B)" in str(caught.value)
+    assert "'second_one:twin'" in str(caught.value)
+    assert plugin("terms", "first:twin")(a=1) == {"a": 1}
+    assert plugin("terms", "second-one:twin")("ab") == ["a", "b"]
+    listed = {i.name: i.clash for i in catalogue("terms")}
+    assert "twin" not in listed
+    assert listed["first:twin"] == listed["second_one:twin"] != ""
+    assert {"first:twin", "second_one:twin"} <= set(names("terms"))
+
+
+def test_a_built_in_wins_over_a_third_partys_plugin_of_its_name(site: Path) -> None:
+    """A package that calls its strategy ``model`` disabled the default strategy."""
+    (site / "usurper.py").write_text("class Model:\n    name, needs, propose = 'model', (), None\n")
+    offer(site, "usurper", "[autoalign.strategies]\nmodel = usurper:Model\n")
+    assert plugin("strategies", "model").__module__ == "autoalign.strategies.model"
+    assert plugin("strategies", "autoalign:model") is plugin("strategies", "model")
+    assert plugin("strategies", "usurper:model").__module__ == "usurper"
+    listed = {i.name: i for i in catalogue("strategies")}
+    assert listed["model"].package == "autoalign"
+    assert listed["usurper:model"].package == "usurper"
+    assert "'model' means that of autoalign" in listed["usurper:model"].clash
+    assert not listed["model"].broken
+    assert not listed["cobyqa"].clash
+    with pytest.raises(UnknownNameError, match="no strategy named 'nobody:model'"):
+        plugin("strategies", "nobody:model")
 
 
 def test_every_group_has_a_word_for_one_of_it() -> None:
