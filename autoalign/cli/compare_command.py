@@ -13,7 +13,7 @@ from cyclopts import Parameter
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, checked_measurements, checked_seed, split_list, whole
-from autoalign.cli.output import print_facts, print_pairs, print_table, print_text
+from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
 from autoalign.cli.outputs import picture_file
 from autoalign.cli.steps import telling
 from autoalign.core.digits import given, rounded
@@ -115,13 +115,24 @@ def listed(group: str, asked: Iterable[str], command: str) -> list[str]:
 
     chosen: list[str] = []
     for name in split_list(asked):
-        chosen += names(group) if name == "all" else [name]
+        chosen += sound(group) if name == "all" else [name]
     chosen = list(dict.fromkeys(chosen))
     if not chosen:
         raise UsageError(f"{command}: no {group} given; available: {', '.join(names(group))}.")
     for name in chosen:
         plugin(group, name)
     return chosen
+
+
+def sound(group: str) -> list[str]:
+    """Return the plug-ins of ``group`` that can be used; says which cannot, and why."""
+    from autoalign.plugins import catalogue  # noqa: PLC0415
+
+    found = catalogue(group)
+    for info in found:
+        if info.broken:
+            warn(f"Left out: {info.problem}")
+    return [info.name for info in found if not info.broken]
 
 
 def _drifts(asked: Sequence[str]) -> list[float]:

@@ -9,7 +9,8 @@ Each error says who, where, what was asked, what is allowed and what to do::
     │   ├── TravelBudgetError                a move or a run would travel too far
     │   ├── FrameError                       pixels that cannot be a frame
     │   ├── BenchFileError                   a bench file with mistakes, all of them listed
-    │   └── MissingNeedError                 a strategy needs what this bench cannot give
+    │   ├── MissingNeedError                 a strategy needs what this bench cannot give
+    │   └── MissingExtraError                a package is missing that an extra would bring
     ├── HardwareError                    a device misbehaves
     │   ├── LinkError (ConnectionError)      the link to a controller is broken or unusable
     │   │   ├── PortMissingError                 no such port
@@ -43,6 +44,7 @@ __all__ = [
     "JournalError",
     "LinkError",
     "LinkTimeoutError",
+    "MissingExtraError",
     "MissingNeedError",
     "MotionError",
     "MotionFaultError",
@@ -97,6 +99,10 @@ class BenchFileError(UsageError):
 
 class MissingNeedError(UsageError):
     """A strategy needs something that this bench cannot give."""
+
+
+class MissingExtraError(UsageError):
+    """A package is not installed that an extra of this one brings."""
 
 
 class HardwareError(AlignError):

@@ -40,7 +40,7 @@ class Observers:
         for name in names("observers") if load else ():
             try:
                 self.register(plugin("observers", name), name)
-            except PluginError as error:
+            except AlignError as error:
                 self._note(str(error))
 
     def register(self, observer: object, name: str | None = None) -> None:

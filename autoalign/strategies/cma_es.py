@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from autoalign.core.extras import require_extra
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 
 __all__ = ["CmaEs"]
+
+require_extra("strategy cma-es", "strategies", "cmaes")
 
 
 @dataclass(slots=True)

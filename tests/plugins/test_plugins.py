@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from pathlib import Path
 
 import pytest
 
-from autoalign.core.errors import PluginError, UnknownNameError
+from autoalign.core.errors import MissingExtraError, PluginError, UnknownNameError
 from autoalign.core.interfaces import DetectorDriver, StageDriver
 from autoalign.plugins import GROUPS, catalogue, names, plugin
 from autoalign.spec.terms import MeritTerm
@@ -115,3 +117,24 @@ def test_every_group_has_a_word_for_one_of_it() -> None:
     """All groups of the catalogue can be listed, also empty ones."""
     for group in GROUPS:
         assert list(names(group)) == [i.name for i in catalogue(group)]
+
+
+@pytest.mark.parametrize(("name", "module"), [("dfo-ls", "dfols"), ("cma-es", "cmaes")])
+def test_a_strategy_without_its_extra_is_named_with_how_to_install_it(
+    name: str, module: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before any hardware is opened; the catalogue lists it as broken and goes on."""
+    home = f"autoalign.strategies.{name.replace('-', '_')}"
+    monkeypatch.delitem(sys.modules, home, raising=False)
+    find = importlib.util.find_spec
+    monkeypatch.setattr(
+        importlib.util, "find_spec", lambda n, *a: None if n == module else find(n, *a)
+    )
+    wanted = f"strategy {name} needs the extra 'strategies': pip install 'autoalign[strategies]'."
+    with pytest.raises(MissingExtraError) as caught:
+        plugin("strategies", name)
+    assert str(caught.value) == wanted
+    listed = {i.name: i.problem for i in catalogue("strategies")}
+    assert listed[name] == wanted
+    assert not listed["bayesian"]
+    assert not listed["model"]
