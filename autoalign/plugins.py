@@ -6,6 +6,7 @@ group                    what an entry point names
 autoalign.strategies     a class with ``name``, ``needs`` and ``propose`` (:mod:`.search.base`)
 autoalign.stages         a stage driver with ``settings`` and ``build`` (:mod:`.interfaces`)
 autoalign.detectors      a detector driver with ``settings`` and ``build``
+autoalign.layouts        a subclass of ``BenchType`` (:mod:`.config.bench_types`)
 autoalign.simulations    a callable that makes a whole simulated bench from a seed
 autoalign.terms          a callable that makes a merit term (:mod:`.merit`)
 autoalign.observers      an object that follows events (:mod:`.hookspecs`)
@@ -35,6 +36,7 @@ GROUPS = {
     "strategies": "strategy",
     "stages": "stage driver",
     "detectors": "detector driver",
+    "layouts": "layout",
     "simulations": "simulated bench",
     "terms": "merit term",
     "observers": "observer",
@@ -45,8 +47,9 @@ _MEMBERS = {
     "strategies": ("name", "needs", "propose"),
     "stages": ("settings", "build"),
     "detectors": ("settings", "build"),
+    "layouts": ("needs", "arrangement", "layout"),
 }
-_CALLABLE = frozenset({"strategies", "simulations", "terms"})
+_CALLABLE = frozenset({"strategies", "layouts", "simulations", "terms"})
 _FACTORIES = frozenset({"simulations", "terms"})
 
 

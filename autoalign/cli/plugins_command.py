@@ -20,7 +20,7 @@ def plugins(
     examples: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """List search strategies, drivers, simulated benches, merit terms and observers.
+    """List search strategies, drivers, layouts, simulated benches, merit terms and observers.
 
     A plug-in that cannot be used is listed with the reason and does not affect the others. Where a
     name is offered more than once, it means the plug-in that comes with autoalign; another is
@@ -29,7 +29,7 @@ def plugins(
     Parameters
     ----------
     group
-        strategies, stages, detectors, simulations, terms or observers; all if not given.
+        strategies, stages, detectors, layouts, simulations, terms or observers; all if not given.
     keys
         Print every key of a bench file instead: unit, allowed values, default and meaning, with
         the keys of every installed driver and term.

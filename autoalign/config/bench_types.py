@@ -1,14 +1,14 @@
-"""Which tables each layout needs, and the nominal geometry that follows from them."""
+"""Bench types: which tables each layout needs, and the nominal geometry that follows from them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from abc import ABC, abstractmethod
+from typing import Any, ClassVar
 
 from autoalign.config.optics_tables import OpticTable
 from autoalign.config.tables import BenchTables
+from autoalign.core.foreign import foreign
 from autoalign.optics.layout import Layout, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import (
@@ -17,88 +17,142 @@ from autoalign.optics.standard_layouts import (
     relay_layout,
     steering_layout,
 )
+from autoalign.plugins import plugin
 
-__all__ = ["BENCH_TYPES", "OPTICS", "BenchType", "vector"]
+__all__ = ["OPTICS", "BenchType", "bench_type", "vector"]
 
 OPTICS = ("optic", "first", "second", "source", "beam")
 """The tables of which each layout needs some."""
 
 
-@dataclass(frozen=True, slots=True)
-class BenchType:
-    """The optical tables that a layout needs, its keys of [arrangement], and its geometry."""
+class BenchType(ABC):
+    """From the tables of a bench file to the nominal geometry; the base class of every bench type.
 
-    needs: tuple[str, ...]
-    arrangement: tuple[str, ...]
-    layout: Callable[[BenchTables], Layout]
+    A plug-in offers a subclass under the entry-point group ``autoalign.layouts``; ``layout`` in
+    [bench] names it. The reader checks ``needs`` and ``arrangement`` against the file and refuses
+    every other optical table and key, calls :meth:`layout` with a new object, and keeps the motions
+    of the axes that the file has. :class:`autoalign.testing.LayoutConformance` tests one.
+    """
 
+    needs: ClassVar[tuple[str, ...]]
+    """The optical tables that it needs, out of :data:`OPTICS`; it gets all of them."""
 
-def _collimator(tables: BenchTables) -> Layout:
-    optic, source = _given(tables.optic), _given(tables.source)
-    return collimator_layout(
-        section(optic),
-        source.core_diameter,
-        source.na,
-        source.wavelength,
-        planes=tuple(tables.planes.items()),
-        pivot=vector(optic.pivot),
-        emission=source.emission,
-        others=source.others,
-    )
+    arrangement: ClassVar[tuple[str, ...]] = ()
+    """The keys of [arrangement] that it takes; the file may leave each out."""
 
+    @abstractmethod
+    def layout(self, tables: BenchTables) -> Layout:
+        """Return the bench on paper: light, optics, planes, and the motion of every axis.
 
-def _focuser(tables: BenchTables) -> Layout:
-    optic, beam = _given(tables.optic), _given(tables.beam)
-    return focuser_layout(
-        section(optic),
-        beam.diameter,
-        beam.wavelength,
-        planes=tuple(tables.planes.items()),
-        pivot=vector(optic.pivot),
-        profile=beam.profile,
-        divergence=beam.divergence,
-        others=beam.others,
-        **_arrangement(tables),
-    )
+        Lengths in ``tables`` are in mm and angles in rad. Equal tables give equal layouts.
+
+        Raises
+        ------
+        UsageError
+            Where the values contradict each other; the message goes to whoever wrote the file.
+        """
 
 
-def _relay(tables: BenchTables) -> Layout:
-    first, second = _given(tables.first), _given(tables.second)
-    source = _given(tables.source)
-    return relay_layout(
-        section(first),
-        section(second),
-        source.core_diameter,
-        source.na,
-        source.wavelength,
-        planes=tuple(tables.planes.items()),
-        pivot=vector(first.pivot),
-        emission=source.emission,
-        others=source.others,
-        **_arrangement(tables),
-    )
+class Collimator(BenchType):
+    """A diverging source in the focus of a paraboloid, to a collimated beam."""
+
+    needs = ("optic", "source")
+
+    def layout(self, tables: BenchTables) -> Layout:
+        """Return the nominal collimator."""
+        optic, source = _given(tables.optic), _given(tables.source)
+        return collimator_layout(
+            section(optic),
+            source.core_diameter,
+            source.na,
+            source.wavelength,
+            planes=tuple(tables.planes.items()),
+            pivot=vector(optic.pivot),
+            emission=source.emission,
+            others=source.others,
+        )
 
 
-def _steering(tables: BenchTables) -> Layout:
-    beam = _given(tables.beam)
-    return steering_layout(
-        beam.diameter,
-        beam.wavelength,
-        planes=tuple(tables.planes.items()),
-        profile=beam.profile,
-        divergence=beam.divergence,
-        others=beam.others,
-        **_arrangement(tables),
-    )
+class Focuser(BenchType):
+    """A collimated beam, by a steering mirror and a paraboloid, to a focus."""
+
+    needs = ("optic", "beam")
+    arrangement = ("steering_distance",)
+
+    def layout(self, tables: BenchTables) -> Layout:
+        """Return the nominal focuser."""
+        optic, beam = _given(tables.optic), _given(tables.beam)
+        return focuser_layout(
+            section(optic),
+            beam.diameter,
+            beam.wavelength,
+            planes=tuple(tables.planes.items()),
+            pivot=vector(optic.pivot),
+            profile=beam.profile,
+            divergence=beam.divergence,
+            others=beam.others,
+            **_arrangement(tables),
+        )
 
 
-BENCH_TYPES = {
-    "collimator": BenchType(("optic", "source"), (), _collimator),
-    "focuser": BenchType(("optic", "beam"), ("steering_distance",), _focuser),
-    "relay": BenchType(("first", "second", "source"), ("separation", "orientation"), _relay),
-    "steering": BenchType(("beam",), ("separation", "clear_aperture"), _steering),
-}
-"""Every layout by name."""
+class Relay(BenchType):
+    """A source imaged by two paraboloids onto a fibre end or pinhole."""
+
+    needs = ("first", "second", "source")
+    arrangement = ("separation", "orientation")
+
+    def layout(self, tables: BenchTables) -> Layout:
+        """Return the nominal relay."""
+        first, second = _given(tables.first), _given(tables.second)
+        source = _given(tables.source)
+        return relay_layout(
+            section(first),
+            section(second),
+            source.core_diameter,
+            source.na,
+            source.wavelength,
+            planes=tuple(tables.planes.items()),
+            pivot=vector(first.pivot),
+            emission=source.emission,
+            others=source.others,
+            **_arrangement(tables),
+        )
+
+
+class Steering(BenchType):
+    """Two flat fold mirrors that bring a beam onto a near and a far target."""
+
+    needs = ("beam",)
+    arrangement = ("separation", "clear_aperture")
+
+    def layout(self, tables: BenchTables) -> Layout:
+        """Return the nominal pair of mirrors."""
+        beam = _given(tables.beam)
+        return steering_layout(
+            beam.diameter,
+            beam.wavelength,
+            planes=tuple(tables.planes.items()),
+            profile=beam.profile,
+            divergence=beam.divergence,
+            others=beam.others,
+            **_arrangement(tables),
+        )
+
+
+def bench_type(name: str) -> BenchType:
+    """Return a new object of the bench type that a file calls ``name``.
+
+    Raises
+    ------
+    UnknownNameError
+        Where no package offers it.
+    PluginError
+        Where it cannot be loaded or made.
+    """
+    offered = plugin("layouts", name)
+    with foreign(f"layout {name!r}"):
+        made: BenchType = offered()
+    return made
 
 
 def section(optic: OpticTable) -> OffAxisParaboloid:

@@ -6,12 +6,13 @@ import dataclasses
 import math
 from collections.abc import Collection
 
-from autoalign.config.bench_types import BENCH_TYPES, OPTICS, BenchType, vector
+from autoalign.config.bench_types import OPTICS, BenchType, bench_type, vector
 from autoalign.config.optics_tables import MotionTable
 from autoalign.config.problems import Problems
 from autoalign.config.tables import AxisTable, BenchTables
 from autoalign.core.axes import Axis
-from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.errors import UnknownNameError, UsageError, unknown_name
+from autoalign.core.foreign import foreign
 from autoalign.optics.layout import Layout, Motion
 
 __all__ = ["axes_of", "layout_of"]
@@ -65,15 +66,17 @@ def layout_of(tables: BenchTables, present: Collection[str], problems: Problems)
     if not any(name in present for name in OPTICS):
         return None
     name = tables.bench.layout
-    if name not in BENCH_TYPES:
-        problems.add(("bench", "layout"), str(unknown_name("layout", name, BENCH_TYPES)))
+    try:
+        kind = bench_type(name)
+    except UnknownNameError as error:
+        problems.add(("bench", "layout"), str(error))
         return None
-    kind = BENCH_TYPES[name]
     _check_tables(name, kind, tables, present, problems)
     if any(getattr(tables, need) is None for need in kind.needs):
         return None
     try:
-        layout = kind.layout(tables)
+        with foreign(f"layout {name!r}"):
+            layout = kind.layout(tables)
     except UsageError as error:
         problems.add((kind.needs[0],), str(error))
         return None

@@ -6,7 +6,7 @@ import dataclasses
 import inspect
 from typing import TYPE_CHECKING, Any
 
-from autoalign.config.bench_types import BENCH_TYPES
+from autoalign.config.bench_types import bench_type
 from autoalign.core.clock import Clock
 from autoalign.core.errors import UsageError
 from autoalign.core.interfaces import Simulation
@@ -67,7 +67,7 @@ def _wanted(file: BenchFile) -> Layout | None:
     if file.layout is None:
         return None
     named = {m.axis for m in file.layout.motions}
-    standard = BENCH_TYPES[file.tables.bench.layout].layout(file.tables).motions
+    standard = bench_type(file.tables.bench.layout).layout(file.tables).motions
     rest = tuple(m for m in standard if m.axis not in named)
     return dataclasses.replace(file.layout, motions=(*file.layout.motions, *rest))
 

@@ -51,8 +51,8 @@ class BenchTable(Table):
     layout: str = Field(
         default="collimator",
         description="Layout of the bench: collimator (diverging source to collimated beam), "
-        "focuser (collimated beam to a focus), relay (source to image over two paraboloids) or "
-        "steering (two flat mirrors).",
+        "focuser (collimated beam to a focus), relay (source to image over two paraboloids), "
+        "steering (two flat mirrors), or one from a plug-in.",
     )
     settle: Duration = Field(
         default=0.1,

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import pytest
 
+from autoalign.config.bench_types import BenchType, bench_type
 from autoalign.core.axes import Axis
 from autoalign.core.clock import Clock, VirtualClock
 from autoalign.core.interfaces import Detector, Stage
 from autoalign.plugins import plugin
 from autoalign.spec.terms import MeritTerm
-from autoalign.testing import DetectorConformance, StageConformance, TermConformance
+from autoalign.testing import (
+    DetectorConformance,
+    LayoutConformance,
+    StageConformance,
+    TermConformance,
+)
 
 AXES = (Axis("source.x", "mm", -5.0, 5.0), Axis("mirror.tip", "rad", -0.02, 0.02))
 
@@ -48,3 +54,23 @@ class TestTerm(TermConformance):
     def ideal(self, term: MeritTerm) -> dict[str, float]:
         """Return the power that is wanted."""
         return {"far.power": 1.0}
+
+
+@pytest.mark.usefixtures("worked_plugin")
+class TestLayout(LayoutConformance):
+    """A beam that one mirror folds."""
+
+    optics = """
+    [beam]
+    diameter = "5 mm"
+    wavelength = "660 nm"
+    [arrangement]
+    clear_aperture = "30 mm"
+    [planes]
+    near = "200 mm"
+    far = "2 m"
+    """
+
+    def make_bench_type(self) -> BenchType:
+        """Return it, as a bench file names it."""
+        return bench_type("example-fold")

@@ -1,1 +1,1 @@
-"""A worked third-party plug-in: a stage, a camera, a strategy, a merit term and an observer."""
+"""A worked third-party plug-in: a stage, a camera, a layout, a strategy, a term, an observer."""
