@@ -63,3 +63,39 @@ def test_an_unknown_group_is_refused(run: Callable[..., Any]) -> None:
     said = run("plugins", "stage")
     assert said.code == 2
     assert "stages" in said.err
+
+
+QUITTING = """\
+import sys
+from autoalign.strategies.base import Need, Strategy
+class Quitting(Strategy):
+    name = "quitting"
+    needs = frozenset({Need.MERIT})
+    def propose(self, problem):
+        sys.exit("no licence")
+        yield
+"""
+
+
+def test_a_strategy_that_ends_the_program_ends_its_run_with_the_code_of_a_plugin_fault(
+    run: Callable[..., Any],
+    demo_bench: Callable[..., Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Not 1, which means that the beam is not in spec; the record is there and says why."""
+    (tmp_path / "quitting.py").write_text(QUITTING)
+    metadata = tmp_path / "quitting-1.0.dist-info"
+    metadata.mkdir()
+    (metadata / "METADATA").write_text("Metadata-Version: 2.1\nName: quitting\nVersion: 1.0\n")
+    (metadata / "entry_points.txt").write_text(
+        "[autoalign.strategies]\nquitting = quitting:Quitting\n"
+    )
+    monkeypatch.syspath_prepend(tmp_path)
+    folder = tmp_path / "run"
+    said = run(
+        "align", demo_bench(), "--strategy", "quitting", "--output", folder, "--yes", "--json"
+    )
+    assert said.code == 3, said.err
+    assert "SystemExit: no licence" in said.out
+    assert any(folder.iterdir())
