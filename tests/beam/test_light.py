@@ -92,3 +92,15 @@ def test_a_window_that_leaves_the_cells_is_refused(lamp):
     light = Light.of(pixels, PITCH, small, slope(), window, 0.3)
     assert light.over(window) is not None
     assert light.over(replace(window, half_x=120.0)) is None
+
+
+def test_dark_rows_between_two_beams_do_not_break_the_sums(lamp):
+    """A beam and its ghost well above it: more dark rows between them than are summed at a time."""
+    pixels = 150 * lamp.gaussian(SHAPE, (250.3, 80.0), 20, 12, 0.0) + 8.0
+    pixels += 100 * lamp.gaussian(SHAPE, (250.3, 330.0), 20, 12, 0.0)
+    window = Window(250.3 * 0.6, 200.0 * 0.5, 100.0, 95.0)
+    grid = BinnedFrame.of(pixels, PITCH)
+    light, found, expected = both(pixels, grid, Background(8.0, (0.0, 0.0)), window, window)
+    assert not light.edge_lit
+    assert found[:2] == pytest.approx(expected[:2], abs=1e-3)
+    assert found[2:4] == pytest.approx(expected[2:4], rel=1e-3)

@@ -155,7 +155,7 @@ def _pixel_sums(
     u = powers(x, 5)
     table = np.zeros((wide + 1, 5))
     np.cumsum(u, axis=0, out=table[1:])
-    lines = np.zeros((high, 4))
+    lines, area = np.zeros((high, 4)), np.zeros((high, 5))
     part = pixels[top : top + high, left : left + wide]
     level, slope_x, slope_y = background.around(window.x, window.y)
     # Less a whole number near the level, whole numbers are exact in short floats, and what rounding
@@ -169,7 +169,7 @@ def _pixel_sums(
         light: npt.NDArray[np.floating] = part[r0:r1, c0:c1].astype(kind)
         light -= kind(whole)
         lines[r0:r1] = light @ powers_x[c0:c1]
-    area = np.repeat(table[edges[:, 3]] - table[edges[:, 2]], edges[:, 1] - edges[:, 0], axis=0)
+        area[r0:r1] = table[c1] - table[c0]
     lines -= (level - whole + slope_y * scale * y)[:, None] * area[:, :4]
     lines -= slope_x * scale * area[:, 1:]
     summed: Floats = lines.T @ powers(y, 4)
