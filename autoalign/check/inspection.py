@@ -119,6 +119,8 @@ class Inspection:
             # As long as axis by axis explains it nothing dearer is asked for.
             if len(_odd(judged)) < TURNED:
                 return best, judged
+            if hypothesis.cost >= cost:
+                continue
             tried = self._judge(hypothesis, self._expect(hypothesis), responses)
             if len(tried) == len(judged) and _cost(tried) + hypothesis.cost < cost:
                 best, judged, cost = hypothesis, tried, _cost(tried) + hypothesis.cost
