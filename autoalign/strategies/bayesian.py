@@ -54,6 +54,7 @@ class Surrogate:
         self._problem, self._first, self._kept = problem, first, kept
         self._box, self._cost = ScaledBox(problem), Cost()
         self._told: list[tuple[list[float], float]] = []
+        self._waiting: list[tuple[list[float], float]] = []
         self._model: Any = None
         self._asked: Floats | None = None
 
@@ -61,11 +62,15 @@ class Surrogate:
         """Return the next place to measure at, mm and rad."""
         if self._model is None:
             self._model = self._fresh()
+        elif self._waiting:
+            points, values = zip(*self._waiting, strict=True)
+            _limited(self._model.tell, list(points), list(values))
+        self._waiting.clear()
         self._asked = np.array(_limited(self._model.ask), dtype=np.float64)
         return self._box.real(self._asked)
 
     def tell(self, seen: Measurement) -> None:
-        """Take a measurement into account, asked for or not.
+        """Take a measurement into account at the next question, whether it was asked for or not.
 
         What was asked for counts at the place that was asked, so that a grid of steps or a
         readback does not blur the model.
@@ -73,11 +78,10 @@ class Surrogate:
         u = self._box.scaled(seen.positions) if self._asked is None else self._asked
         self._asked = None
         self._told.append((_inside(u, self._box), _logarithm(self._cost(seen))))
+        self._waiting.append(self._told[-1])
         if len(self._told) > self._kept:
             self._told = _worth_keeping(self._told, self._kept // 2)
             self._model = None
-        elif self._model is not None:
-            _limited(self._model.tell, *self._told[-1])
 
     def _fresh(self) -> Any:
         from skopt import Optimizer  # noqa: PLC0415
