@@ -14,7 +14,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from autoalign.beam.profile import Use
 from autoalign.core.files import atomic_write
 from autoalign.core.units import edge, edge_unit
 
@@ -125,6 +124,8 @@ def profile_facts(profile: BeamProfile, length: str) -> dict[str, Any]:
 
     A figure that the frame cannot give is None.
     """
+    from autoalign.beam.profile import Use  # noqa: PLC0415 - numpy, which no help text needs
+
     p, deg = profile.in_plane_axes(), math.degrees
     numbers: dict[str, tuple[float | None, float | None, str]] = {
         "centre_x": (p.centroid[0], p.u_centroid[0], length),

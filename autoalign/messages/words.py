@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-from autoalign.beam.standards.own_beam import OwnFigure
 from autoalign.core.digits import given, number, rounded
 from autoalign.core.units import edge, edge_unit
+
+if TYPE_CHECKING:
+    from autoalign.beam.standards.own_beam import OwnFigure
 
 __all__ = [
     "counted",

@@ -21,14 +21,14 @@ def test_check_says_all_is_well_and_leaves_a_record(
     """Exit code 0, a table with units, a record and the facts in the folder."""
     said = run("check", demo_bench(), "--axes", "source.x, mirror.tip", "--output", tmp_path / "c")
     assert said.code == 0, said.out
-    assert "Nothing wrong was found." in said.out
-    assert "Every axis is back where it was" in said.text
+    assert "No fault was found." in said.out
+    assert "Every axis is back at its start" in said.text
     assert "8.0 µm" in said.out
     assert "15 µrad" in said.out
     facts = json.loads((tmp_path / "c" / "check.json").read_text(encoding="utf-8"))
     assert facts["well"] is True
     assert facts["axes"]["source.x"]["unit"] == "mm"
-    assert facts["axes"]["source.x"]["stated_play"] == pytest.approx(0.008)
+    assert facts["axes"]["source.x"]["stated_backlash"] == pytest.approx(0.008)
     assert read_journal(tmp_path / "c" / "run.db").run["strategy"] == "check"
 
 

@@ -109,7 +109,8 @@ def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path,
     file = tmp_path / "campaign.csv"
     kept = file.read_bytes()
     other = run(*command, "--budget", "4")
-    assert (other.code, other.out) == (2, "")
+    assert other.code == 2
+    assert list(json.loads(other.out)) == ["error"]
     assert f"{file}: holds outcomes of a budget of 3 looks" in other.err
     assert "asked for is a budget of 4 looks" in other.err
     assert "name another folder" in other.err

@@ -302,7 +302,8 @@ def test_a_bench_is_explained_and_what_cannot_be_told_is_said(
         ("collimator-far-dark",
          ("far: dark: no light above", "Without far, what follows relies on near",
           "Either move mirror.tilt by ", "these frames cannot show which is misaligned")),
-        ("collimator-dark", ("near, far: dark: at near, nothing", "no camera sees the beam")),
+        ("collimator-dark",
+         ("near, far: dark: at near, no light above", "no camera sees the beam")),
     ],
 )  # fmt: skip
 def test_dark_planes_leave_something_to_say(

@@ -123,7 +123,7 @@ def test_the_template_is_aligned_by_answers_that_take_a_minute_each(
     os.close(master)
     assert code == 1, person.screen
     result = json.loads((tmp_path / "run" / "result.json").read_text())
-    assert "the best position seen" in result["reason"]
+    assert "the best position measured" in result["reason"]
     assert "has nothing left to try" in result["reason"]
     spec = read_bench_file(bench).spec
     assert spec is not None

@@ -119,7 +119,7 @@ def test_a_disk_that_is_full_hides_no_verdict(
     def full(*_: object) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("autoalign.run.align.atomic_write", full)
+    monkeypatch.setattr("autoalign.messages.serialise.atomic_write", full)
     monkeypatch.setattr("autoalign.report.style.atomic_write", full)
     monkeypatch.setattr("autoalign.report.run_report.atomic_write", full)
     said = run("demo", "--link", "direct", "--output", tmp_path / "run")
