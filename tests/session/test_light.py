@@ -34,7 +34,7 @@ def test_a_shutter_that_falls_ends_the_search(strategy):
     session = Session.for_bench(bench, strategy(), budget=Budget(60))
     finish = run(bench, session, progress=shutter)
     assert finish.status is Status.DARK
-    assert "the shutter and the interlock" in finish.reason
+    assert "check source, shutter and interlock" in finish.reason
     assert len(moves) <= 8
     assert session.measurements <= 8
 
