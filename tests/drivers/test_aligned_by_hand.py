@@ -31,7 +31,7 @@ class Hand:
 
     def __call__(self, question: str) -> str:
         """Do what is asked and tell the scale, in mrad with two decimals."""
-        axis = re.match(r"[a-z.]+", question)
+        axis = re.search(r"^[a-z]+\.[a-z]+", question, re.MULTILINE)
         assert axis is not None
         order = re.search(r"to (-?[0-9.e-]+) mrad", question)
         if order is not None:

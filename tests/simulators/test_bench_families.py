@@ -60,7 +60,7 @@ def test_what_is_measured_is_what_is_true(kind: str) -> None:
         seen = measure_beam(detector.acquire(1, 0.0, 1e3)[0]).in_plane_axes()
         away = float(np.hypot(*exact[name][:2]))
         u = bench.uncertainties
-        margin = 4 * (u[f"{name}.mark"] + (u[f"{name}.pitch"] + 0.01) * away)
+        margin = 4 * (u[f"{name}.fiducial"] + (u[f"{name}.pitch"] + 0.01) * away)
         assert seen.centroid == pytest.approx(exact[name][:2], abs=margin)
         width = 4 * np.sqrt(exact[name][2:4].max())
         assert seen.width_x == pytest.approx(4 * np.sqrt(exact[name][2]), abs=0.025 * width)
