@@ -1,4 +1,4 @@
-"""A bench: the stages that move, the detectors that look, and what is known of both beforehand."""
+"""A bench: stages that move, detectors that measure, and what is known of both beforehand."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Bench:
     stages, detectors
         By name. Axis names are unique over all stages.
     spec
-        What the beam must meet; None for a bench that is only looked at.
+        What the beam must meet; None for a bench that is only measured.
     layout
         The nominal geometry; None for a bench without a model.
     locked
@@ -41,7 +41,7 @@ class Bench:
     settle
         Seconds to wait after the last axis has come to rest.
     frames
-        Exposures to average for one look.
+        Exposures to average for one measurement.
     uncertainties
         Standard uncertainties of what is nominal (pitch, plane distances, axis scale …), by name;
         see :mod:`autoalign.model`.
@@ -81,7 +81,7 @@ class Bench:
         for locked in self.locked:
             if not any(locked in (n, self.axes[n].part) for n in names):
                 known = [*names, *sorted({self.axes[n].part for n in names})]
-                raise unknown_name("part or axis", locked, known, f"bench {self.name}, hold")
+                raise unknown_name("part or axis", locked, known, f"bench {self.name}, locked")
 
     def __enter__(self) -> Self:
         return self
@@ -204,7 +204,7 @@ class Bench:
             raise failure
         told = f" The stop itself fails: {failure}" if failure is not None else ""
         raise MotionFaultError(
-            f"axis {', '.join(moving)}: still moving {within:g} s after it was told to stop. Use "
+            f"axis {', '.join(moving)}: still moving {within:g} s after the stop command. Use "
             f"the hardware's own stop now, then check link and controller.{told}"
         )
 

@@ -59,7 +59,7 @@ class AxisFunctions:
     def __post_init__(self) -> None:
         if self.unit and kind_of(self.unit) != self.axis.unit:
             raise UsageError(
-                f"knob of axis {self.axis.name}: its functions speak {self.unit!r}, which is no "
+                f"functions of axis {self.axis.name}: their unit is {self.unit!r}, which is no "
                 f"unit for an axis in {self.axis.unit}."
             )
 
@@ -75,7 +75,9 @@ class FunctionStage:
         self.name = name
         self._knobs = {k.axis.name: k for k in knobs}
         if not knobs or len(self._knobs) < len(knobs):
-            raise UsageError(f"stage {name}: give at least one knob, and each axis once.")
+            raise UsageError(
+                f"stage {name}: give functions for at least one axis, and each axis once."
+            )
         self._moves: dict[str, _Move] = {}
         # By axis that has yet to be seen at rest: its last reading.
         self._restless: dict[str, float | None] = {}
@@ -179,7 +181,7 @@ class _Move:
     def running(self) -> bool:
         """Whether the function has not returned, or what it returned is not done.
 
-        Where that cannot be told it counts as running, with a fault.
+        Where that is unknown it counts as running, with a fault.
         """
         if self._thread.is_alive():
             return True

@@ -1,4 +1,4 @@
-"""Knobs made from objects of lab-control frameworks, recognised by what they can do."""
+"""Axis functions made from objects of lab-control frameworks, recognised by what they can do."""
 
 from __future__ import annotations
 
@@ -15,9 +15,10 @@ __all__ = ["from_parameter", "from_positioner"]
 
 
 def from_positioner(positioner: Any, axis: Axis, unit: str = "") -> AxisFunctions:
-    """Return a knob for an object with ``set(x)`` → status with ``done``, ``position``, ``stop()``.
+    """Return the functions of an object with ``set(x)``, ``position`` and ``stop()``.
 
-    That is how positioners of event-driven frameworks look. Its ``limits`` narrow those of the
+    Positioners of event-driven frameworks have this interface: ``set`` returns a status with
+    ``done``. Its ``limits`` narrow those of the
     axis; None, and a pair of equal numbers, mean that it has none.
 
     Raises
@@ -35,7 +36,7 @@ def from_positioner(positioner: Any, axis: Axis, unit: str = "") -> AxisFunction
 
 
 def from_parameter(parameter: Any, axis: Axis, unit: str = "") -> AxisFunctions:
-    """Return a knob for a parameter: called with a number it sets and blocks, called bare it reads.
+    """Return functions of a parameter: a call with a number sets and blocks, a bare call reads.
 
     Raises
     ------

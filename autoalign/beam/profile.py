@@ -93,7 +93,7 @@ class BeamProfile:
         Centre (x, y) and half sides (along the principal axis closer to x, across it), mm, and
         azimuth, rad, of the integration window.
     tails
-        Light outside that window; not counted in anything else. None where nobody looked.
+        Light outside that window; not counted in anything else. None where it was not measured.
     """
 
     moments: Floats

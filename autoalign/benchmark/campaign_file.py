@@ -24,7 +24,7 @@ _LATER = ("budget", "budget_seconds", "version")
 """Columns that files of earlier versions lack."""
 
 _WORDS = {
-    "budget": "a budget of {} looks",
+    "budget": "a budget of {} measurements",
     "budget_seconds": "a budget of {:g} s",
     "version": "version {}",
 }
@@ -56,7 +56,7 @@ def read_rows(path: Path) -> list[Outcome]:
     ------
     UsageError
         For a file that is not a campaign of this library, with the columns that are missing; for
-        damaged lines, with their numbers and what stands there. The file is left as it is.
+        damaged lines, with their numbers and their text. The file is left as it is.
     """
     text = _text(path)
     if not text:
@@ -90,8 +90,8 @@ def check_alike(path: Path, rows: Sequence[Outcome], wanted: dict[str, Any]) -> 
         if held:
             found = " and ".join(_WORDS[name].format(value) for value in held)
             raise UsageError(
-                f"{path}: holds outcomes of {found}; asked for is {_WORDS[name].format(asked)}. "
-                "They cannot stand in one table. Nothing was run or changed: go on with "
+                f"{path}: contains outcomes of {found}; asked for is {_WORDS[name].format(asked)}. "
+                "They cannot share one table. Nothing was run or changed: go on with "
                 f"{found}, or name another folder."
             )
 
@@ -153,9 +153,9 @@ def _foreign(path: Path, header: Sequence[str]) -> UsageError:
     if set(missing) <= set(_LATER):
         return UsageError(
             f"{path}: made by an earlier version, which did not keep {', '.join(missing)}: nobody "
-            "can tell whether its outcomes may stand beside new ones. Nothing was run or changed. "
+            "can tell whether its outcomes are comparable with new ones. Nothing was run or changed. "
             "Name another folder; or, where you know what every run was given, add these columns "
-            "to the header and to every line, for instance 200 (looks), inf (s) and "
+            "to the header and to every line, for instance 200 (measurements), inf (s) and "
             f"{version('autoalign')}."
         )
     return UsageError(

@@ -38,7 +38,7 @@ def draw_campaign(outcomes: Sequence[Outcome], path: str | Path) -> Path:
 
     Where curves coincide they are shown by turns, so that none hides another; curves that are
     equal all the way are named together. The number of runs and Wilson's 95 % interval of the
-    success stand in the legend, so that a small campaign does not look better than it is.
+    success stand in the legend, so that a small campaign does not appear better than it is.
     """
     benches = list(dict.fromkeys(o.case.where for o in outcomes))
     figure = new_figure(8.0, 4.6 * max(1, len(benches)))

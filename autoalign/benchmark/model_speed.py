@@ -1,4 +1,4 @@
-"""A strategy's own thinking per look, apart from cameras, motors and measuring."""
+"""A strategy's own computing per measurement, apart from cameras, motors and measuring."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def measure_thinking(
     seeds: Sequence[int] = range(8),
     budget: int = 12,
 ) -> Section:
-    """Measure the strategy's processor time for each look, over whole alignments from ``seeds``."""
+    """Measure the strategy's processor time per measurement, over whole alignments."""
     first: list[float] = []
     later: list[float] = []
     measurements, name = [], ""

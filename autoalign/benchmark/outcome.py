@@ -13,7 +13,7 @@ class Case:
 
     With a ``drift`` above 0 the bench is aligned first, then every axis drifts by up to this part
     of the range that its misalignment was drawn from, and only the alignment after that counts;
-    what the strategy remembers of the first is given to the second.
+    the strategy's calibration from the first is given to the second.
     """
 
     strategy: str
@@ -38,13 +38,13 @@ class Outcome:
     reached
         Whether the noise-free truth at the final position is in spec; this is what counts.
     measurements
-        Looks until the end, the first and the verifying one included.
+        Measurements until the end, the first and the verifying one included.
     moves
         Moves carried out.
     bench_seconds
         Time that passed on the bench's clock.
     own_seconds
-        Median time of the search's own thinking per look, s of this computer.
+        Median time of the search's own computing per measurement, s of this computer.
     travel_mm, travel_rad
         Summed travel of the axes.
     merit_first, merit_last
@@ -54,7 +54,8 @@ class Outcome:
     reason
         The same in a sentence.
     budget, budget_seconds
-        Looks and time on the bench's clock that the run could spend, s; infinite for no limit.
+        Measurements and time on the bench's clock that the run could spend, s; infinite for no
+        limit.
     version
         Of the library that ran it.
     drift

@@ -27,7 +27,7 @@ def measure_rendering(
     simulate
         Of the entry-point group ``autoalign.simulations``.
     finer
-        The render is judged against one with so many times the points along each side.
+        The render is judged against one with this many times the points along each side.
     options
         For ``simulate``.
     """

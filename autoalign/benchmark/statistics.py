@@ -112,7 +112,7 @@ def expected_running_time(spent: Sequence[float], success: Sequence[bool]) -> fl
 
 
 def runtime_ecdf(measurements: Sequence[float], at: Floats) -> Floats:
-    """Return the part of the runs that needed at most ``at`` looks; failures are infinite."""
+    """Return the part of runs that needed at most ``at`` measurements; failures are infinite."""
     return np.asarray(np.mean(np.asarray(measurements)[:, None] <= at[None, :], axis=0))
 
 
@@ -131,7 +131,7 @@ def performance_profile(cost: Mapping[str, Sequence[float]], ratio: Floats) -> d
 
 
 def data_profile(cost: Sequence[float], axes: int, budgets: Floats) -> Floats:
-    """Return d_s(κ), the part solved in κ (n + 1) looks (Moré and Wild, SIAM J. Optim. 2009)."""
+    """Return d_s(κ), the part solved in κ (n + 1) evaluations (Moré, Wild, SIAM J. Optim. 2009)."""
     return runtime_ecdf([c / (axes + 1) for c in cost], budgets)
 
 

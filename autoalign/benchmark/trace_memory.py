@@ -19,7 +19,7 @@ _SPOKES = 256
 
 
 def measure_memory(chunks: tuple[int, ...] = (2, 8, 64)) -> Section:
-    """Measure the largest memory that a trace to two planes takes, for so many ``chunks`` of rays.
+    """Measure the largest memory that a trace of ``chunks`` of rays to two planes takes.
 
     Chunk by chunk, the centroid at the planes is summed up: nothing is kept of a chunk.
     """

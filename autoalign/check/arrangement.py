@@ -30,7 +30,7 @@ def to_true_plane(hypothesis: Hypothesis, plane: str, cameras: Mapping[str, Came
 def true_profiles(
     hypothesis: Hypothesis, seen: Mapping[str, BeamProfile], cameras: Mapping[str, Camera]
 ) -> dict[str, BeamProfile]:
-    """Return what was seen under the names of the true planes, in their axes."""
+    """Return what was measured under the names of the true planes, in their axes."""
     out = {}
     for plane, profile in seen.items():
         stated, true = cameras[plane], cameras[hypothesis.place(plane)]

@@ -1,7 +1,8 @@
-"""What the places of one trial say without any model: moves, play, way back, repeatability.
+"""What the places of one trial say without any model: moves, backlash, way back, repeatability.
 
-Everything seen is a vector of readings; each is divided by its standard uncertainty in one look.
-The response is the mean of the two full steps, forwards and back, both with the play taken up.
+Everything seen is a vector of readings; each is divided by its standard uncertainty in one
+measurement. The response is the mean of the two full steps, forwards and back, both with the
+backlash taken up.
 """
 
 from __future__ import annotations
@@ -33,13 +34,13 @@ STUCK = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """Standard uncertainty of every row in one look, from the exposures of the first look."""
+    """Standard uncertainty of every row in one measurement, from the exposures of the first."""
 
     of: Mapping[Row, float]
 
     @classmethod
     def seen(cls, first: ScanMeasurement, frames: int) -> Noise:
-        """Take the noise of looks of ``frames`` exposures from a look of many."""
+        """Take the noise of measurements of ``frames`` exposures from a measurement of many."""
         out: dict[Row, float] = {}
         for plane, profile in first.profiles.items():
             count = len(first.frames[plane]) / frames
@@ -51,7 +52,7 @@ class Noise:
         return cls(out)
 
     def distance(self, one: ScanMeasurement, other: ScanMeasurement) -> float:
-        """Return how far two looks are apart, in standard uncertainties of one look."""
+        """Return how far two measurements are apart, in standard uncertainties of one of them."""
         rows = [r for r in self.of if _has(one, r) and _has(other, r)]
         gap = np.subtract(_values(other, rows), _values(one, rows))
         return float(np.linalg.norm(gap / np.array([self.of[r] for r in rows])))
@@ -63,13 +64,13 @@ def _usable(profile: BeamProfile) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AxisResponse:
-    """What one axis does to what is seen.
+    """What one axis does to what is measured.
 
     ``rows`` (r) that were seen at every place; ``change`` (r,) for one step, with ``sigma`` (r,)
     its standard uncertainty; ``strength`` how many standard uncertainties it is long; ``shows``
     whether anything moved beyond chance. In units of the step: ``lost``, how far short the way back
-    falls (the play); ``stuck``, whether the way back showed nothing, so that the play is the whole
-    step or more and no more can be told; ``backward``, a step back over a step forward;
+    falls (the backlash); ``stuck``, whether the way back showed nothing, so that the backlash is
+    the whole step or more and no more is known; ``backward``, a step back over a step forward;
     ``missed``, how far from "before" the axis comes back; ``u`` the standard uncertainty of each.
     They are NaN for responses too weak, or too crooked, to tell.
     """

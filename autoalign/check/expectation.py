@@ -1,7 +1,7 @@
-"""What a model expects of every axis, and how sure it is, after one look at the bench.
+"""What a model expects of every axis, and how sure it is, after one measurement at the bench.
 
-The twin is fitted to the first look; the spread of its posterior (misalignment, scale, direction
-and pivot of each axis, screens, light) is the uncertainty of what it expects.
+The model is fitted to the first measurement; the spread of its posterior (misalignment, scale,
+direction and pivot of each axis, screens, light) is the uncertainty of what it expects.
 """
 
 from __future__ import annotations
@@ -47,9 +47,9 @@ class Expectation:
     layout, axes, priors
         The bench on paper, the axes that are tried, what is known beforehand.
     positions
-        Where ``axes`` stand, mm or rad by name.
+        Where ``axes`` are, mm or rad by name.
     profiles
-        What was seen there, by plane, in the planes' own axes.
+        What was measured there, by plane, in the planes' own axes.
     """
 
     def __init__(
@@ -110,7 +110,7 @@ class Expectation:
     def weakest(self, axis: int, places: npt.NDArray[np.intp], step: float, along: Floats) -> str:
         """Return in words what of an axis is so unsure that its scale cannot be judged better.
 
-        ``along`` (r,) are the weights with which what is seen at ``places`` becomes a scale.
+        ``along`` (r,) are the weights with which what is measured at ``places`` becomes a scale.
         """
         name = self.model.axes[axis].name
         block = self.model.unknowns.block(name, "twist")
@@ -143,7 +143,7 @@ class Expectation:
         return [j for j, a in enumerate(self.model.axes) if j != axis and a.unit == unit]
 
     def strength(self, axis: str, step: float, noise: Noise) -> float:
-        """Return how many standard uncertainties of one look ``step`` should show."""
+        """Return how many standard uncertainties of one measurement ``step`` should show."""
         places = [
             (k, m) for k, p in enumerate(self.model.planes) for m in range(5) if (p, m) in noise.of
         ]

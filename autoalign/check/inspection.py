@@ -1,4 +1,4 @@
-"""One check: tries every axis while the tour lasts, and afterwards says what it all means."""
+"""One check: tries every axis while the scan lasts, and afterwards says what it all means."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ from autoalign.session import ScanMeasurement, Waypoint
 __all__ = ["Inspection"]
 
 RUNAWAY = 3.0
-"""A tiny step that shows more than so many whole ones should ends the trial of the axis."""
+"""Response to the tiny step, in whole steps' worth, from which the trial of an axis is ended."""
 
 LOUD = 20.0
 """Standard uncertainties below which nothing is called a runaway."""
 
 TURNED = 2
-"""From so many axes that do not do as expected on, the cameras are suspected."""
+"""Number of axes with an unexpected response from which the cameras are suspected."""
 
 BACKWARD = 0.05
 """Steps back and forwards may differ by this part."""
 
 
 class Inspection:
-    """Tries ``axes`` of ``bench`` one by one; :meth:`guide` is for a tour."""
+    """Tries ``axes`` of ``bench`` one by one; :meth:`guide` is for a scan."""
 
     def __init__(self, bench: Bench, axes: Sequence[Axis]) -> None:
         self.bench, self.axes = bench, tuple(axes)
@@ -49,7 +49,7 @@ class Inspection:
         self.first: ScanMeasurement | None = None
 
     def guide(self, first: ScanMeasurement) -> Generator[Waypoint, ScanMeasurement, None]:
-        """Yield where to go, axis by axis, from the first look on."""
+        """Yield where to go, axis by axis, from the first measurement on."""
         self.first = first
         self.noise = Noise.seen(first, self.bench.frames)
         self.expectation = self._expect(AS_STATED)
@@ -94,7 +94,7 @@ class Inspection:
         return None if self.expectation is None else self.expectation.telling_step(axis.name)
 
     def _expect(self, cameras_as: Hypothesis) -> Expectation | None:
-        """Fit the model to the first look; None where there is none, or nothing to fit it to."""
+        """Fit the model to the first measurement; None if there is no model, or nothing to fit."""
         first, layout = self.first, self.bench.layout
         assert first is not None
         if layout is None or not first.frames:
@@ -169,7 +169,7 @@ class Inspection:
     def _motion(
         self, axis: Axis, step: float, response: AxisResponse, found: list[Finding]
     ) -> tuple[float | None, float | None, float | None]:
-        """Return play, what is missed, and their uncertainty; add to ``found`` what is wrong."""
+        """Return backlash, what is missed, and their uncertainty; add to ``found`` any fault."""
         size = abs(step)
         if response.stuck:
             stated = {"step": Amount(size, axis.unit), "stated": Amount(axis.backlash, axis.unit)}
@@ -217,7 +217,7 @@ class Inspection:
 
 
 class _Watch:
-    """Looks over one trial: is the beam still there, and does it move no more than it should?"""
+    """Watches one trial: is the beam still there, and does it move no more than it should?"""
 
     def __init__(
         self, inspection: Inspection, axis: Axis, size: float, base: ScanMeasurement
@@ -287,7 +287,7 @@ _CODES = {
     AxisVerdict.EXCHANGED: "axis-exchanged",
     AxisVerdict.SCALE: "axis-scale",
     AxisVerdict.STRANGE: "axis-strange",
-    AxisVerdict.UNSURE: "axis-not-told",
+    AxisVerdict.UNSURE: "axis-unsure",
 }
 
 

@@ -1,7 +1,8 @@
 """Which explanation of what an axis did is the best one.
 
 Each explanation expects a change and is unsure of it by a covariance; its cost is χ², and one that
-accuses the hardware pays :data:`ACCUSED` on top. The cheapest one is the verdict.
+reports a fault of the hardware costs more, by the constant of :mod:`.hypotheses`. The cheapest one
+is the verdict.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ __all__ = ["judge", "pair_up"]
 Floats = npt.NDArray[np.float64]
 
 TELLING = 5.0
-"""Below this many standard uncertainties of change nothing can be told."""
+"""Below this many standard uncertainties of change nothing can be concluded."""
 
 FITTED = 4.0
 """What an explanation with a number fitted to the data pays for it."""

@@ -36,8 +36,8 @@ class AxisReport:
     judgement
         Against the model, or None.
     response
-        What was seen, or None where the trial was broken off.
-    play, u_backlash
+        What was measured, or None where the trial was broken off.
+    backlash, u_backlash
         Lost motion on reversal and its standard uncertainty, mm or rad; None where it does not
         show.
     missed, u_missed
@@ -92,8 +92,8 @@ class CheckResult:
     measurement
         The first measurement, judged as an alignment judges it; None where there was none.
     status, reason
-        How the tour ended.
-    looks, moves, seconds
+        How the scan ended.
+    measurements, moves, seconds
         What it took, on the bench's clock.
     journal
         The record, or None.

@@ -18,7 +18,7 @@ __all__ = ["Settling", "settling"]
 Floats = npt.NDArray[np.float64]
 
 CLEAR = 20.0
-"""Standard uncertainties that a step must show for its settling to be told."""
+"""Standard uncertainties that a step must show for its settling to be judged."""
 
 STILL = 4.5
 """Standard uncertainties within which one exposure agrees with where the beam ends."""
@@ -48,7 +48,7 @@ def settling(
 ) -> Settling | None:
     """Return when the beam came to rest, along the direction in which the axis moves it.
 
-    ``first`` is what was seen at rest, exposure by exposure. None without cameras, or where the
+    ``first`` is what was measured at rest, exposure by exposure. None without cameras, or where the
     step shows too little to tell. A beam is at rest once two exposures are within :data:`STILL`
     standard uncertainties, or 3 % of the step, of where it ends.
     """

@@ -5,9 +5,9 @@ along the axis' approach direction the places are, in this order and each gone t
 
     start → tiny → −h → 0 "before" → +h "there" → 0 "again" → −h "beyond" → 0 "back" → start
 
-"tiny" is h/5 beyond the stated play, inwards. "before" and "back" are reached from the same side
-with the play taken up, "again" from the other: the difference at the same reading is the play (the
-two-direction approach of ISO 230-2, from memory).
+"tiny" is h/5 beyond the stated backlash, inwards. "before" and "back" are reached from the same
+side with the backlash taken up, "again" from the other: the difference at the same reading is the
+backlash (the two-direction approach of ISO 230-2, from memory).
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ from autoalign.session import ScanMeasurement, Waypoint
 __all__ = ["PLACES", "Trial", "step_size", "try_axis"]
 
 PLACES = ("before", "there", "again", "beyond", "back")
-"""Where what is seen counts."""
+"""Where what is measured counts."""
 
 TINY = 0.2
-"""The first step of an axis, in units of its step, after the stated play."""
+"""The first step of an axis, in units of its step, after the stated backlash."""
 
 SETTLING = 8
 """Exposures taken one after another from the arrival on."""
@@ -36,8 +36,9 @@ class Trial:
     """One axis tried.
 
     ``step`` h with its sign, mm or rad; ``centre`` the reading called 0 above; ``reach`` the
-    furthest from the start; ``sights`` by place; ``arrival`` what was seen from the arrival on at
-    "there"; ``home`` what was seen back at the start; ``stopped`` why the trial was broken off.
+    furthest from the start; ``sights`` by place; ``arrival`` what was measured from the arrival on
+    at "there"; ``home`` what was measured back at the start; ``stopped`` why the trial was broken
+    off.
     """
 
     axis: Axis
@@ -66,8 +67,8 @@ def step_size(axis: Axis, telling: float | None) -> float:
     """Return how large a step may be, mm or rad, without sign.
 
     ``telling`` is the step that should show clearly, from a model; None without one. The step also
-    exceeds the stated play threefold, so that a play that is up to three times larger shows. It is
-    never more than a fiftieth of the travel.
+    exceeds the stated backlash threefold, so that a backlash that is up to three times larger
+    shows. It is never more than a fiftieth of the travel.
     """
     wanted = axis.travel / 2000 if telling is None else abs(telling)
     size = max(wanted, 3 * axis.backlash, 4 * axis.resolution)
@@ -75,14 +76,14 @@ def step_size(axis: Axis, telling: float | None) -> float:
 
 
 def tiny_step(axis: Axis, size: float) -> float:
-    """Return the very first step, mm or rad: what is left of it after the play is a fifth."""
+    """Return the very first step, mm or rad: what is left of it after the backlash is a fifth."""
     return min(max(TINY * size, axis.resolution) + axis.backlash, size)
 
 
 def try_axis(
     axis: Axis, start: float, size: float, watch: Callable[[str, ScanMeasurement], str]
 ) -> Generator[Waypoint, ScanMeasurement, Trial]:
-    """Waypoint the places of one axis; ``watch`` is told of each and says why to stop, or ""."""
+    """Yield the waypoints of one axis; ``watch`` is given each and says why to stop, or ""."""
     step = size * axis.approach
     centre = min(max(start, axis.lower + size), axis.upper - size)
     trial = Trial(axis, step, centre, start)

@@ -34,7 +34,7 @@ def align(
 
     Measures, moves and measures again until every term is in spec, and verifies that after the
     last move; otherwise it returns to the best position found, measures there, and says so. Ctrl-C
-    tells every axis to stop and closes the journal.
+    stops every axis and closes the journal.
 
     Before the first move of a real bench, once every controller and every camera has answered, a
     caution is printed and Enter is waited for. Axes that a person turns go first, with every motor
@@ -51,22 +51,22 @@ def align(
     bench
         Bench file (TOML).
     strategy
-        Search strategy; the bench file's where not given. "autoalign plugins strategies" lists
+        Search strategy; by default that of the bench file. "autoalign plugins strategies" lists
         them.
     budget
-        Maximum number of measurements, including the first and the final check; the bench file's
-        where not given.
+        Maximum number of measurements, including the first and the final check; by default
+        that of the bench file.
     seed
         Seed of the random numbers that strategies may use; the same seed draws the same.
     calibration
-        File in which the bench remembers itself, so that the next alignment starts calibrated;
-        written after every run that was verified to be in spec. Where not given it is beside
+        Calibration file kept from earlier runs, with which the next alignment starts;
+        written after every run that was verified to be in spec. By default it is beside
         the bench file, "bench.calibration.json" for "bench.toml"; the packaged examples have none.
     fresh
         Ignore the calibration file.
     output
-        Folder for the journal, the picture and the report; a new one in the user's data folder
-        where not given. An earlier run is never overwritten.
+        Folder for the journal, the picture and the report; by default a new one in the
+        user's data folder. An earlier run is never overwritten.
     yes
         Print the caution and go on without waiting for Enter: for scripts, once the precautions
         have been taken. Without it a real bench needs a terminal, else nothing is opened (exit

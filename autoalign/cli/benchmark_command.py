@@ -44,7 +44,7 @@ def benchmark(
     quick
         Fewer repeats and smaller samples, for a rough figure.
     folder
-        Folder for the temporary journal; choose the disk that holds your runs.
+        Folder for the temporary journal; choose the disk on which your runs are kept.
     json
         Print the result as JSON.
     """

@@ -27,11 +27,11 @@ def check(
 ) -> int:
     """Check the wiring of a bench: move each axis alone by tiny steps, measure, and go back.
 
-    Says of each axis whether it moves at all, which way, how far, with how much backlash, how well
+    Reports whether each axis moves at all, which way, how far, with how much backlash, how well
     it repeats, what else it moves and how long it takes to come to rest; of the cameras whether
     they are exchanged or mirrored. With a layout in the bench file this is compared with what
-    should be seen. No step is made larger to see better, and at the end every axis is back where it
-    was. Ctrl-C tells every axis to stop and closes the journal.
+    should be detected. No step is made larger to be measured better, and at the end every axis is
+    back where it was. Ctrl-C stops every axis and closes the journal.
 
     Exit code 0 if all is well, 1 if something was found.
 
@@ -50,9 +50,9 @@ def check(
     bench
         Bench file (TOML).
     axes
-        Names of the axes to try, with commas between; all that are not locked where not given.
+        Names of the axes to try, separated by commas; by default all that are not locked.
     output
-        Folder for the journal; a new one in the user's data folder where not given. An earlier run
+        Folder for the journal; by default a new one in the user's data folder. An earlier run
         is never overwritten.
     yes
         Print the caution and go on without waiting for Enter: for scripts, once the precautions

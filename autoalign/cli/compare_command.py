@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["compare", "listed"]
 
 Names = Annotated[tuple[str, ...], Parameter(negative="")]
-"""Names with commas between them, or the option given again for each."""
+"""Names separated by commas, or the option repeated for each."""
 
 
 def compare(

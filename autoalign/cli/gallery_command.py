@@ -24,7 +24,7 @@ def gallery(
     seed: int = 0,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
-    """Write one HTML page that shows how simulated benches look with one axis misaligned.
+    """Write an HTML page of camera frames of simulated benches, aligned and misaligned.
 
     Each bench is shown aligned, and then with each axis misaligned in both directions by a visible
     amount: the camera frames, the measured ellipse, and in words what an ideal bench would show.
@@ -32,7 +32,7 @@ def gallery(
     Parameters
     ----------
     benches
-        Simulated benches, separated by blanks or commas; all by default. "autoalign plugins
+        Simulated benches, separated by spaces or commas; all by default. "autoalign plugins
         simulations" lists them.
     output
         HTML file to write.

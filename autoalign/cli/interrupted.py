@@ -25,5 +25,5 @@ def interrupted_words(journal: Path) -> tuple[str, bool]:
     if record.finish is not None:
         return f"{stopped}complete.", True
     if not record.moves:
-        return "Interrupted before anything was moved; the journal holds no move.", True
-    return f"{stopped}readable, but holds no end of the run.", True
+        return "Interrupted before anything was moved; the journal contains no move.", True
+    return f"{stopped}readable, but does not contain the end of the run.", True

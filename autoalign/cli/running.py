@@ -96,7 +96,7 @@ def carry_out(
             folder,
             picture=("run.png", lambda path: draw_run(record, path)),
             report=("report.html", result.report),
-            record=("run.db", lambda path: path),
+            journal=("run.db", lambda path: path),
             result=("result.json", result.save),
         )
     return Run(result, start, bench, files)
@@ -133,7 +133,7 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415
     from autoalign.report import record_of  # noqa: PLC0415
 
-    record = record_of(read_journal(run.files["record"]))
+    record = record_of(read_journal(run.files["journal"]))
     print_text(f"{headline(record)}. {verdict_text(record)}")
     print_text()
     result = run.result

@@ -76,11 +76,12 @@ def watch(
     every
         Time between measurements, with its unit; 1000 h at the most.
     strategy
-        Search strategy of a realignment; the bench file's where not given.
+        Search strategy of a realignment; by default that of the bench file.
     measurements
-        End after so many measurements; without it the watch goes on until it is told to end.
+        Number of measurements after which the watch ends; without it the watch runs until it is
+        stopped.
     calibration
-        Calibration file kept from earlier runs; beside the bench file if not given. It is written
+        Calibration file kept from earlier runs; by default beside the bench file. It is written
         after every realignment that ended in spec.
     fresh
         Ignore the calibration file.
@@ -124,7 +125,7 @@ def watch(
 
 
 def _interval(text: str) -> float:
-    """Return the time between looks, s."""
+    """Return the time between measurements, s."""
     from autoalign.core.errors import UsageError  # noqa: PLC0415
 
     interval = option_value("--every", text, "s")

@@ -1,6 +1,6 @@
 """Where each key of a TOML file stands: the parser does not say, so its text is read once more.
 
-Only a file that already parsed is looked at, which keeps this short: it follows table headers and
+Only a file that already parsed is read, which keeps this short: it follows table headers and
 keys, and skips strings, comments and brackets.
 """
 
@@ -54,7 +54,7 @@ def line_of(lines: dict[Path, int], path: Path) -> int | None:
 
 
 def _note(lines: dict[Path, int], path: Path, known: int, line: int) -> None:
-    """Remember ``path`` and the tables that it opens on the way."""
+    """Note ``path`` and the tables that it opens on the way."""
     for end in range(known + 1, len(path) + 1):
         lines.setdefault(path[:end], line)
 
@@ -100,7 +100,7 @@ def _inside_arrays(path: Path, counts: dict[Path, int]) -> Path:
 
 
 def _array(lines: dict[Path, int], path: Path, text: str, start: int, statement: str) -> None:
-    """Remember the places of an array that spans several lines."""
+    """Note the places of an array that spans several lines."""
     _, end = _keys(statement)
     value = statement[end:].lstrip("= \t")
     if "\n" not in value or not value.startswith("["):

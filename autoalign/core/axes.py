@@ -36,7 +36,7 @@ class Axis:
         Smallest step; 0 where it is not known or not limited.
     backlash
         Lost motion on reversal (backlash). The last leg of every move comes from the side that
-        ``approach`` names, past the target by more than the play.
+        ``approach`` names, past the target by more than the backlash.
     approach
         +1: the last leg moves towards larger values; −1: towards smaller ones.
     speed
@@ -121,7 +121,7 @@ class Axis:
 
     @property
     def overshoot(self) -> float:
-        """How far a move from the wrong side goes past its target, in ``unit``; 0 without play."""
+        """How far a move from the wrong side passes its target, in ``unit``; 0 without backlash."""
         return 1.5 * self.backlash + 2 * self.resolution if self.backlash > 0 else 0.0
 
     @property
@@ -132,7 +132,7 @@ class Axis:
         return self.lower, self.upper - self.overshoot
 
     def said(self, value: float) -> str:
-        """Return a position or a distance as a person is told it: in mm or mrad, with the unit."""
+        """Return a position or a distance as a person reads it: in mm or mrad, with the unit."""
         unit = EDGE_UNIT[self.unit]
         return f"{to_edge(value, unit):.6g} {unit}"
 
@@ -176,11 +176,11 @@ def _finite(value: Any) -> bool:
 
 
 def approach_legs(axis: Axis, start: float, target: float) -> tuple[float, ...]:
-    """Return the positions to visit so that ``target`` is reached with the play taken up.
+    """Return the positions to measure at so that ``target`` is reached with the backlash taken up.
 
-    A move in the approach direction that is longer than the play goes straight there; every other
-    move first goes past the target by :attr:`Axis.overshoot`. Both legs must be checked against
-    the limits.
+    A move in the approach direction that is longer than the backlash goes straight there; every
+    other move first goes past the target by :attr:`Axis.overshoot`. Both legs must be checked
+    against the limits.
     """
     if axis.backlash <= 0:
         return (target,)

@@ -29,14 +29,14 @@ AT_THE_SCREW = (
     f"the plane of the beam. {_NEVER_OFF}; {_DECIDE} what may be done. Unblock it only once you "
     "have stepped back: the cameras need light."
 )
-"""What a person is told before the first question that brings hands to the bench."""
+"""What a person is advised before the first question that brings hands to the bench."""
 
 BEFORE_APPROACH = (
     f"{_NEVER_OFF}: the beam may be on. Before you go to the bench, block it or dim it to "
     "alignment power, wear eyewear for this wavelength, and take off watches and rings. "
     f"{_NOT_SEEN}. {_DECIDE[0].upper()}{_DECIDE[1:]} what may be done."
 )
-"""What a person is told who has to go to a bench that a watch has latched."""
+"""What a person is advised who has to go to a bench that a watch has latched."""
 
 
 def cautions(*wavelengths: float | None) -> tuple[str, ...]:

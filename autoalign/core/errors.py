@@ -18,7 +18,7 @@ Each error says who, where, what was asked, what is allowed and what to do::
     │   │   ├── LinkTimeoutError (TimeoutError)  no answer before the deadline
     │   │   ├── ReplyError                       an answer outside the grammar
     │   │   └── WrongDeviceError                 somebody answers, but not who was expected
-    │   ├── MotionError                      an axis did not do as told
+    │   ├── MotionError                      an axis did not do as commanded
     │   │   ├── MotionTimeoutError (TimeoutError)  not there before the deadline
     │   │   ├── MotionFaultError                   alarm, limit switch, lost homing
     │   │   └── AmbiguousMoveError                 it is not known whether the move took place
@@ -134,7 +134,7 @@ class WrongDeviceError(LinkError):
 
 
 class MotionError(HardwareError):
-    """An axis did not do as told."""
+    """An axis did not do as commanded."""
 
 
 class MotionTimeoutError(MotionError, TimeoutError):

@@ -29,7 +29,7 @@ class Frame:
         (rows, columns), uint8, uint16, float32 or float64. Kept as given, never copied, scaled or
         written to.
     pitch
-        Size of a pixel at the plane that is looked at, mm: one number, or (x, y).
+        Size of a pixel at the plane that is measured, mm: one number, or (x, y).
     origin
         Pixel coordinates (column, row) of the plane's zero, counted from the centre of the first
         pixel. The default puts it into that centre.
@@ -46,7 +46,7 @@ class Frame:
     sequence
         The camera's frame counter, or None.
     view
-        How the camera looks at the plane: the orthogonal matrix that turns image axes (x along the
+        How the camera views the plane: the orthogonal matrix that turns image axes (x along the
         columns, y along the rows, downwards) into plane axes (x in the plane of incidence, y up),
         row by row. A camera behind a translucent screen mirrors; one hung sideways rotates.
 

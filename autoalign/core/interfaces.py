@@ -115,7 +115,7 @@ class Stage(Protocol):
 
 @runtime_checkable
 class Detector(Protocol):
-    """Something that looks at a plane."""
+    """Something that measures at a plane."""
 
     @property
     def name(self) -> str:
@@ -124,7 +124,7 @@ class Detector(Protocol):
 
     @property
     def plane(self) -> str:
-        """Name of the plane that it looks at."""
+        """Name of the plane at which it measures."""
         ...
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Exposure]:
@@ -176,7 +176,7 @@ class Simulation(Protocol):
     which its simulated controllers speak their command set.
 
     One that also offers ``picture(detector, finer=1)``, the light on every pixel without noise, and
-    the same from a render so many times finer along each side, has its error stated by
+    the same from a render that many times finer along each side, has its error stated by
     ``autoalign benchmark``.
     """
 

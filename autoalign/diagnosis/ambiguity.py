@@ -1,4 +1,4 @@
-"""Which axes explain a look together: groups that act alike, and the smallest sets that suffice."""
+"""Which axes together explain a measurement: groups that act alike, smallest sets that suffice."""
 
 from __future__ import annotations
 

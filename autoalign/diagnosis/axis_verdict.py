@@ -33,7 +33,7 @@ class Judgement:
     """What one axis turned out to be against the model.
 
     ``cost`` of the best explanation; ``ratio`` of seen over expected motion with ``u_ratio``;
-    ``limit``, how far off a scale must be to be told from chance, and ``because``, what of the
+    ``limit``, how far off a scale must be for it not to be chance, and ``because``, what of the
     bench file that is unsure makes most of it; ``like``, the axis that it moves like; ``cross``, by
     axis, the part of its motion that shows as that axis', with its standard uncertainty;
     ``exchanged``, by axis, the cost of having been exchanged with it.

@@ -1,4 +1,4 @@
-"""What a look would be, were the cameras hung or connected as a hypothesis has it.
+"""What a measurement would be, were the cameras hung or connected as a hypothesis has it.
 
 Unlike a wrong wire of an axis, a wrong camera cannot be allowed for: the spec is judged by what the
 cameras say, so that the beam would be called in spec where it is not. It can only be named.
@@ -27,7 +27,7 @@ STRETCHES = (0.88, 0.94, 1.0, 1.06, 1.12)
 
 
 class Mend:
-    """Makes of a look what it would be: readings go ``to`` other planes, through ``maps``.
+    """Makes of a measurement what it would be: readings go ``to`` other planes, through ``maps``.
 
     ``maps`` (2, 2) by the plane's true index; both by index of the plane.
     """
@@ -37,7 +37,7 @@ class Mend:
         self._to = dict(to or {})
 
     def __call__(self, look: Readings) -> Readings:
-        """Return the mended look."""
+        """Return the mended measurement."""
         moments, covariance = self._moved(look.moments), self._moved(look.covariance)
         for k, wide in self._maps.items():
             if k in moments:
@@ -53,10 +53,10 @@ class Mend:
 def mends(
     hypothesis: Hypothesis, planes: Sequence[str], first: Readings, expected: Floats
 ) -> Iterator[Mend]:
-    """Yield how looks are mended under ``hypothesis``; several where it leaves a number open.
+    """Yield how measurements are mended under ``hypothesis``; several if it leaves a number open.
 
     ``first`` look and the moments (planes, 9) that are ``expected`` there tell the ratio of the
-    pitches of exchanged cameras, which a look does not hold.
+    pitches of exchanged cameras, which a measurement does not contain.
     """
     if hypothesis.exchanged is None:
         yield Mend({planes.index(p): np.asarray(t) for p, t in hypothesis.turns.items()})

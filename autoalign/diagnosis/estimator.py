@@ -1,4 +1,4 @@
-"""What is known of one bench so far: looks, the fit to them, and where that says to go."""
+"""What is known of one bench so far: measurements, the fit to them, and where that says to go."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ LIKELY = 3
 """Number of suspicions that are fitted in full: the best after one step."""
 
 MOST_LOOKS = 24
-"""Older looks are forgotten, so that time and memory per probe stay bounded."""
+"""Older measurements are forgotten, so that time and memory per measurement stay bounded."""
 LARGE_DRIFT = {"drift_shift": 2.0, "drift_turn": 0.015, "drift_calibration": 0.5}
-"""Tried where the usual drift does not explain the first look."""
+"""Tried where the usual drift does not explain the first measurement."""
 
 
 class Knowledge:
-    """The fit of one bench, looks added one by one.
+    """The fit of one bench, measurements added one by one.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ class Knowledge:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What is wrong with the bench, as far as what was seen says so."""
+        """What is wrong with the bench, as far as what was measured says so."""
         if self.camera is not None:
             return (*self.camera.findings, Finding("cameras-distrusted", severity=Severity.VETO))
         if self.wire is not None:
@@ -107,7 +107,7 @@ class Knowledge:
         return self.remark if self.prior is None and self._calibration is not None else ""
 
     def learn(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
-        """Add what was seen at ``positions``; False where nothing in it could be used."""
+        """Add what was measured at ``positions``; False where nothing in it could be used."""
         look = readings_from_profiles(self.model.planes, positions, dict(profiles))
         if not look.count:
             return False
@@ -117,13 +117,13 @@ class Knowledge:
         return True
 
     def _taken_over(self, positions: Floats, profiles: Mapping[str, BeamProfile]) -> bool:
-        """Whether a copy of this, which began from here, has learnt of this look; if so, take over
+        """Whether a copy of this, which began from here, has learnt of this; if so, take over
         what it found."""
         for place, seen, state in self._latest:
             same = seen.keys() == profiles.keys() and all(seen[p] is profiles[p] for p in seen)
             began = (
                 state["measurements"][:-1] == self.measurements[-MOST_LOOKS + 1 :]
-            )  # the very same looks
+            )  # the very same measurements
             if same and began and np.array_equal(place, positions):
                 self.__dict__.update(state)
                 return True
@@ -150,7 +150,7 @@ class Knowledge:
     def turned(self, here: Floats) -> bool:
         """Whether what is known says that the beam goes through a focus where it should not.
 
-        False where the looks do not fit the layout: then nothing of the kind is known.
+        False where the measurements do not fit the layout: then nothing of the kind is known.
         """
         if self.fit is None or self.fit.excess > DOUBT:
             return False
@@ -162,7 +162,7 @@ class Knowledge:
         return self._foresight.at(here, phi).by_axis
 
     def calibration(self) -> dict[str, Any] | None:
-        """Return what to remember, or None where nothing trustworthy is known."""
+        """Return what to keep, or None where nothing trustworthy is known."""
         if self.fit is None or self.wire or self.camera or self.inconsistent:
             return None
         return remember(self.model, self.fit)
@@ -171,7 +171,7 @@ class Knowledge:
         return fit(self.model, self.measurements, start, self.prior, self._sigma, wiring, rounds)
 
     def _trust_calibration_less(self) -> None:
-        """Allow for a large drift; where even that does not explain the look, forget."""
+        """Allow for a large drift; where even that does not explain the measurement, forget."""
         self.prior, _ = recall(self.model, self._calibration, {**self._priors, **LARGE_DRIFT})
         self.remark = "parts have moved a lot since the calibration was saved"
         self.fit = self._fit(None, self.wiring)
@@ -183,7 +183,7 @@ class Knowledge:
             self.fit = self._fit(None, self.wiring)
 
     def _begin_anew(self) -> None:
-        """Fit again from either side of each axis, until the look is explained."""
+        """Fit again from either side of each axis, until the measurement is explained."""
         assert self.fit is not None
         places = [self.model.unknowns.block(a.name, "offset").start for a in self.model.axes]
         for aside, place, side in itertools.product(ASIDE, places, (1, -1)):
@@ -208,7 +208,7 @@ class Knowledge:
         return np.zeros(self.model.size) if self.prior is None else self.prior[0].copy()
 
     def _turn_over(self) -> None:
-        """See whether the look is explained better by a beam turned over between the planes.
+        """See whether the measurement is explained better by a beam turned over between the planes.
 
         Or by one that is not, where the fit has it turned over. Widths alone leave either open.
         """
@@ -229,7 +229,7 @@ class Knowledge:
                 self.fit = tried
 
     def _doubt(self) -> None:
-        """See whether one wrong wire or camera explains what was seen; else trust it less."""
+        """See whether one wrong wire or camera explains what was measured; else trust it less."""
         assert self.fit is not None
         self._doubts += 1
         best, found = self.fit, self.wire
@@ -246,9 +246,10 @@ class Knowledge:
         self.inconsistent = self.fit.excess > 2 * DOUBT
 
     def _likely_wires(self) -> list[tuple[Hypothesis, Floats]]:
-        """Return the wrong wires that one step makes look best, with the unknowns it ends at.
+        """Return the wrong wires that fit best after one step, with the unknowns it ends at.
 
-        Each starts from what the first look alone says: with its own wires that look is the same.
+        Each starts from what the first measurement alone says: with its own wires that measurement
+        is the same.
         """
         first = fit(self.model, self.measurements[:1], None, self.prior, self._sigma).phi
         away = self.measurements[0].positions - self._foresight.middle
@@ -263,14 +264,14 @@ class Knowledge:
         return [t[1:] for t in sorted(tried, key=lambda t: t[0])[:LIKELY]]
 
     def _doubt_cameras(self, best: Fit) -> Hypothesis | None:
-        """Return the wrong camera that explains the looks better than ``best``, if one does."""
+        """Return the wrong camera that explains the measurements better than ``best``, if any."""
         if best.excess < 2 * DOUBT:
             return None
         expected = self.model.predict(
             self.measurements[0].positions, np.zeros(self.model.size)
         ).moments[0]
         found = None
-        # What is less likely is asked for only where nothing likelier explains the looks.
+        # What is less likely is asked for only where nothing likelier explains the measurements.
         for _, alike in itertools.groupby(of_cameras(self.model.planes), key=lambda h: h.cost):
             found = found or self._best_camera(alike, best, expected)
         return found

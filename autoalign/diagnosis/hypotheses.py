@@ -2,9 +2,9 @@
 
 A hypothesis is a transform with a prior: how commands really reach the axes (``wiring``), or how
 what the cameras show has to be turned or exchanged before it is what there is. Evidence gives each
-a χ² (of looks fitted by the model, or of the steps of a check); :attr:`Hypothesis.cost` is added,
-and the smallest sum is believed. So a single cause that explains everything wins over several that
-together explain the same.
+a χ² (of measurements fitted by the model, or of the steps of a check); :attr:`Hypothesis.cost` is
+added, and the smallest sum is believed. So a single cause that explains everything wins over
+several that together explain the same.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ TURNS: Mapping[str, View] = {
     "camera-mirrored-antidiagonal": ((0.0, -1.0), (-1.0, 0.0)),
 }
 """Every way in which what a camera shows may be turned or mirrored by right angles, against what
-its bench file says: the matrix that makes of what is seen what there is."""
+its bench file says: the matrix that makes of what is measured what there is."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +58,7 @@ class Hypothesis:
         (axes, axes): column j says which axes a command to axis j really drives; None where the
         axes are as stated.
     turns
-        By stated plane, the (2, 2) matrix from what is seen to what there is, in plane axes.
+        By stated plane, the (2, 2) matrix from what is measured to what there is, in plane axes.
     exchanged
         The two planes whose cameras are exchanged, or None.
     """

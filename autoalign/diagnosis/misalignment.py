@@ -1,7 +1,7 @@
 """Which axis is misaligned, by how much, how surely; and which axes cannot be separated.
 
 Axes that share a direction in which nothing changes, or hardly, cannot be separated: either one of
-them is off, or another. Of such axes every smallest set that explains what is seen is given.
+them is off, or another. Of such axes every smallest set that explains what is measured is given.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ WIDE = 1.96
 UNTOLD = 0.3
 """Uncertainty left, as part of the prior, from which an axis alone is not measured."""
 TOGETHER = 0.3
-"""Likeness of what two axes do, or correlation of what is known of them, from which they are looked
-at together."""
+"""Likeness of what two axes do, or correlation of what is known of them, from which they are
+examined together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,8 @@ class AxisReading:
 class Share:
     """Axes that cannot be separated: one of ``choices`` is off, if the rest of ``axes`` is right.
 
-    Every choice is the smallest set of axes that explains what is seen; the most plausible first.
+    Every choice is the smallest set of axes that explains what is measured; the most plausible
+    first.
     """
 
     axes: tuple[str, ...]

@@ -30,7 +30,7 @@ Calibration = Mapping[str, dict[str, float]]
 """What is stated of the detectors, as ``combine`` takes it."""
 
 BEYOND = 2.0
-"""How far beyond its place a full travel of an axis is looked ahead, in travels."""
+"""How far beyond its place a full travel of an axis is considered ahead, in travels."""
 FLOOR = 0.15
 """What no residual is better known than, in tolerances."""
 

@@ -1,4 +1,4 @@
-"""The durable record of a run: every intent before it is carried out, every outcome, every look.
+"""The durable record of a run: every intent beforehand, every outcome, every measurement.
 
 One SQLite file a run, made whole; write-ahead log, synchronous FULL, one writer, a digest on every
 record. Readers take file and log into memory, give what is sound and name what is not.

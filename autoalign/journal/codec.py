@@ -68,7 +68,7 @@ def encode_observation(measurement: Measurement) -> dict[str, Any]:
 
 
 def decode_observation(data: Mapping[str, Any]) -> Measurement:
-    """Return the observation that :func:`encode_observation` was given."""
+    """Return the measurement that :func:`encode_observation` was given."""
     profiles = {p: _decode_profile(p, v) for p, v in data["profiles"].items()}
     parameters, verdict = None, None
     if data["parameters"] is not None:

@@ -68,7 +68,7 @@ def take_image(path: Path) -> Image:
         for _ in range(_TRIES):
             if image.log is Log.SOUND:
                 break
-            image, now = _take(path)  # a frame that is just being written looks torn
+            image, now = _take(path)  # a frame that is just being written measurements torn
             if now == before:
                 break
             before = now

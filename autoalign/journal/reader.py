@@ -38,7 +38,7 @@ __all__ = [
 ]
 
 _SHORTEST = 64
-"""Bytes; no record is shorter, so a file of a size cannot hold more than so many."""
+"""Bytes; no record is shorter, so this bounds the number of records in a file of a given size."""
 
 
 class DamageKind(StrEnum):
@@ -67,7 +67,7 @@ class Damage:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasurementRecord:
-    """One look: ``positions`` of all axes (mm or rad), what was seen, and the frames reduced.
+    """One measurement: ``positions`` of all axes (mm or rad), its outcome, the frames reduced.
 
     ``elapsed`` is how far into the run it ended, s, without the pauses of interrupted runs.
     """
@@ -132,7 +132,7 @@ class JournalRun:
 
     @property
     def replay(self) -> tuple[Replayed, ...]:
-        """The looks, oldest first, as a session takes them to go on with the run."""
+        """The measurements, oldest first, as a session takes them to go on with the run."""
         return tuple(Replayed(k.measurement, k.purpose, k.elapsed) for k in self.measurements)
 
 

@@ -1,4 +1,4 @@
-"""Frames small enough to keep with every look, and where they lie in millimetres."""
+"""Frames small enough to keep with every measurement, and where they lie in millimetres."""
 
 from __future__ import annotations
 

@@ -117,7 +117,7 @@ class Journal:
         thumbnails: Iterable[Thumbnail] = (),
         elapsed: float = 0.0,
     ) -> None:
-        """Record what was seen ``elapsed`` s into the run, with ``positions`` of all axes."""
+        """Record what was measured ``elapsed`` s into the run, with ``positions`` of all axes."""
         data = {
             "number": look.number,
             "frames": look.frames,

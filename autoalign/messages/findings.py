@@ -113,7 +113,7 @@ SENTENCES: Mapping[str, Wording] = {
     ),
     "axis-dead": _dead,
     "axis-exchanged": _exchanged_axes,
-    "axis-not-told": lambda f: f"{f.subject}: a step of {_step(f)} is too small to tell anything",
+    "axis-unsure": lambda f: f"{f.subject}: a step of {_step(f)} is too small for a verdict",
     "axis-moves": lambda f: (
         f"{f.subject}: moves; without a layout nothing says how far or which way"
     ),
@@ -200,4 +200,4 @@ SENTENCES: Mapping[str, Wording] = {
         "them shows it, at alignment power"
     ),
 }
-"""Sentence of each code. Plug-ins bring findings of their own, which are told by their facts."""
+"""Sentence of each code. Findings of plug-ins are worded from their facts."""

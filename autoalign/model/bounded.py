@@ -23,7 +23,7 @@ def bounded_least_squares(system: Floats, goal: Floats, lower: Floats, upper: Fl
     system, goal
         A (m, n) and b (m,).
     lower, upper
-        Bounds (n,), infinite ones allowed; an unknown whose bounds meet is held there.
+        Bounds (n,), infinite ones allowed; an unknown whose bounds meet stays there.
 
     Where the minimum without bounds (the shortest x of equal ones) lies within them, it is the
     answer. Else ``scipy.optimize.lsq_linear`` finds it by active sets (P. B. Stark and R. L.

@@ -1,9 +1,10 @@
-"""What a bench remembers of itself between alignments, as plain data.
+"""What is kept of a bench between alignments, as plain data.
 
-Calibration (scales, directions, pivots, distances, illumination) stays; where the parts stand
+Calibration (scales, directions, pivots, distances, illumination) stays; where the parts are
 drifts, by default :data:`DRIFT` between two alignments, and as a random walk beyond :data:`LASTING`
-days where the memory's age is known ("age_days"). A memory of another bench, of other axes or
-of another version is not used, and one that the first look contradicts is dropped by whoever fits.
+days if the calibration's age is known ("age_days"). A calibration of another bench, of other axes
+or of another version is not used, and one that the first measurement contradicts is dropped by
+whoever fits.
 """
 
 from __future__ import annotations
@@ -32,10 +33,11 @@ LASTING = 30.0
 """Days for which :data:`DRIFT` holds; after that it grows with the square root of time."""
 
 FOREVER = 1e6
-"""Days beyond which a memory ages no more."""
+"""Days beyond which a calibration ages no more."""
 WIDEST, FAR = 1e3, 1e6
-"""What a memory may hold at most: standard uncertainties in units of its priors (parts that no look
-tells apart drift on, thrice their prior at most each time), and its priors in those of today."""
+"""What a calibration may hold at most: standard uncertainties in units of its priors (parts that no
+measurement tells apart drift on, thrice their prior at most each time), and its priors in those of
+today."""
 
 
 def remember(model: BenchModel, fit: Fit, when: datetime | None = None) -> dict[str, Any]:

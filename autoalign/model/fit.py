@@ -47,7 +47,7 @@ RELATIVE = 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """Readings of one visit.
+    """Readings of one measurement.
 
     ``positions`` (axes,); by plane index the ``moments`` (9,), their ``covariance`` (9, 9) with all
     floors added, and ``used``, the places of the moments that count. The beam of a plane in
@@ -97,7 +97,7 @@ class Fit:
 def readings_from_profiles(
     planes: Sequence[str], positions: Floats, profiles: dict[str, BeamProfile], third: bool = True
 ) -> Readings:
-    """Turn what was measured into a look: what each frame is good for decides what counts."""
+    """Turn profiles into readings: what each frame is good for decides what counts."""
     moments, covariance, used, bounds = {}, {}, {}, set()
     for k, plane in enumerate(planes):
         if plane not in profiles:
@@ -215,7 +215,7 @@ def fit(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _FitState:
-    """Whitened residuals, their derivatives, the cost; what whitens each look that counts."""
+    """Whitened residuals, their derivatives, the cost; what whitens each that counts."""
 
     residual: Floats
     jacobian: Floats
@@ -224,7 +224,7 @@ class _FitState:
 
 
 class _Problem:
-    """The stacked residuals of all looks and of the prior."""
+    """The stacked residuals of all measurements and of the prior."""
 
     def __init__(
         self,
@@ -343,7 +343,7 @@ class _Problem:
 
 
 def _beyond(look: Readings, k: int, gap: Floats) -> Floats:
-    """Projection (n, n) that lets a cut-off beam lie farther out than it looks, at no cost."""
+    """Projection (n, n) that lets a cut-off beam lie farther out than it appears, at no cost."""
     size = float(np.hypot(*look.moments[k][:2]))
     if k not in look.bounds or size == 0:
         return np.eye(len(gap))

@@ -38,7 +38,7 @@ class _Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stand:
-    """How the parts stand: ``poses`` by name, each (looks, …)."""
+    """How the parts stand: ``poses`` by name, each (measurements, …)."""
 
     poses: dict[str, Pose]
     _stack: Stack
@@ -46,10 +46,10 @@ class Stand:
     _amounts: Floats
     _steps: Pose
     _tails: tuple[list[Floats], list[Floats]]
-    """What follows each stage down to its part: rotations and positions (looks, …)."""
+    """What follows each stage down to its part: rotations and positions (measurements, …)."""
 
     def displacements(self) -> dict[str, tuple[Places, Floats]]:
-        """Return by part its unknowns (u,), and how each displaces it (looks, u, 6).
+        """Return by part its unknowns (u,), and how each displaces it (measurements, u, 6).
 
         As a twist in the part's own frame per unit of the unknown.
         """
@@ -129,7 +129,7 @@ class Stack:
         self._offsets, self._columns = offsets, columns
 
     def stand(self, x: Floats, theta: Floats) -> Stand:
-        """Return how the parts stand at ``x`` (looks, axes), away from the middle of each axis, for
+        """Return how the parts are at ``x`` (measurements, axes), from the middle of each axis, for
         the unknowns ``theta`` (unknowns,), mm or rad."""
         twists = self._nominal.copy()
         for stage, block, per_unknown in self._bends:

@@ -2,7 +2,7 @@
 
 Readings are the moments of :data:`autoalign.beam.profile.MOMENTS` per plane, in the plane's axes.
 The chain has two halves. How each unknown displaces each part is taken by one complex step per
-unknown; how the readings change as a part is displaced against the next one is told by
+unknown; how the readings change as a part is displaced against the next one is given by
 :mod:`.flight`, for the rays that are there already. Their product is the exact derivative, and is
 made only where it is asked for.
 """
@@ -45,10 +45,11 @@ ORDERS = ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1), (3, 0), (2, 1), (1, 2), (0, 3)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prediction:
-    """What should be seen: ``moments`` (looks, planes, 9), mm, mm², mm³.
+    """What should be seen: ``moments`` (measurements, planes, 9), mm, mm², mm³.
 
-    ``jacobian`` (looks, planes, 9, unknowns) per prior sigma; ``motion`` (looks, planes, 9, axes)
-    per mm or rad of each moving axis. Both are None until :meth:`derived` is asked for them.
+    ``jacobian`` (measurements, planes, 9, unknowns) per prior sigma; ``motion`` (measurements,
+    planes, 9, axes) per mm or rad of each moving axis. Both are None until :meth:`derived` is asked
+    for them.
     """
 
     moments: Floats
@@ -73,7 +74,7 @@ class BenchModel:
     layout
         The bench on paper.
     axes
-        The axes that move, in the order of the positions. All others are held.
+        The axes that move, in the order of the positions. All others are locked.
     priors
         Standard uncertainties that replace :data:`.unknowns.PRIORS`, by name.
     """
@@ -107,7 +108,7 @@ class BenchModel:
         Parameters
         ----------
         positions
-            (looks, axes) mm or rad.
+            (measurements, axes) mm or rad.
         phi
             (unknowns,) in units of their priors.
         derivatives
@@ -136,7 +137,7 @@ class BenchModel:
         return jacobian * self.unknowns.sigma, jacobian[..., self._offsets]
 
     def upright(self, positions: npt.ArrayLike, phi: Floats) -> Floats:
-        """How upright the beam is at the last plane against the first: (looks, 2).
+        """How upright the beam is at the last plane against the first: (measurements, 2).
 
         What the map from where rays cross the first plane to where they cross the last one does
         to lengths, along two directions: 1 for a beam that keeps its shape, below 0 for one that
@@ -145,7 +146,7 @@ class BenchModel:
         Parameters
         ----------
         positions
-            (looks, axes) mm or rad.
+            (measurements, axes) mm or rad.
         phi
             (unknowns,) in units of their priors.
         """
@@ -161,7 +162,7 @@ class BenchModel:
             near, far = (at[:, self.planes.index(name)] for name in (order[0], order[-1]))
             return _stretches(near, far, flight.weight)
 
-    # How displacements change what is seen.
+    # How displacements change what is measured.
 
     def _flight(self, stand: Stand, theta: Floats) -> Flight:
         """Trace the rays."""
@@ -179,21 +180,21 @@ class BenchModel:
         return Flight(self.layout.light, terms, self._grid, steps, mirrors)
 
     def _to_planes(self, stand: Stand) -> Pose:
-        """Poses (looks, planes) of the last element in the planes' frames."""
+        """Poses (measurements, planes) of the last element in the planes' frames."""
         last = stand.poses[self.layout.elements[-1].name]
         poses = [stand.poses[name] for name in self.planes]
         planes = Pose(*(np.stack([getattr(p, c) for p in poses], 1) for c in _POSE))
         return planes.inverse().compose(Pose(last.rotation[:, None], last.position[:, None]))
 
     def _moments(self, stand: Stand, flight: Flight) -> Floats:
-        """True moments (looks, planes, 9)."""
+        """True moments (measurements, planes, 9)."""
         at = flight.crossing(self._to_planes(stand))[0]
         moments = central_moments(at, flight.weight[:, None])
         moments[:, :, 2:5] += self._core
         return moments
 
     def _changes(self, stand: Stand, flight: Flight) -> tuple[Floats, Floats, Floats]:
-        """How true moments change (looks, planes, rows, 9): with each row of the flight, with each
+        """How true moments change (measurements, planes, rows, 9): with each row of flight, each
         displacement of the last element in the plane's frame, with each term of the emission."""
         steps, changes = self._to_planes(stand), flight.changes()
         crossing = flight.crossing(steps)
@@ -205,7 +206,7 @@ class BenchModel:
         return rows[:, :, :n], rows[:, :, n : n + 6], rows[:, :, n + 6 :]
 
     def _chain(self, stand: Stand, flight: Flight) -> Floats:
-        """Derivative of the true moments by every unknown (looks, planes, 9, unknowns)."""
+        """Derivative of the true moments by every unknown (measurements, planes, 9, unknowns)."""
         rows, own, bending = self._changes(stand, flight)
         names = ["source", *(e.name for e in self.layout.elements)]
         by_part = {name: np.zeros((*rows.shape[:2], 6, 9)) for name in (*names, *self.planes)}
@@ -301,13 +302,13 @@ class BenchModel:
 
 
 def _carried(step: Pose, slope: Floats) -> Floats:
-    """Changes by displacements (looks, planes, 6, 9) in the frame that ``step`` leads into, as
+    """Changes by displacements (measurements, planes, 6, 9) in the frame that ``step`` enters, as
     changes by those in the frame that it comes from."""
     return np.asarray(np.swapaxes(carry_twist(step), -1, -2)[:, None] @ slope, dtype=np.float64)
 
 
 def _stretches(near: Floats, far: Floats, weight: Floats) -> Floats:
-    """Real parts (looks, 2) of the eigenvalues of the map between places (looks, 2, n)."""
+    """Real parts (measurements, 2) of the eigenvalues of the map between ``places``."""
     w = weight / weight.sum(axis=-1, keepdims=True)
     u, v = (spot - (w[:, None] * spot).sum(axis=-1, keepdims=True) for spot in (near, far))
     across, own = (np.einsum("...ik,...jk,...k->...ij", a, u, w) for a in (v, u))

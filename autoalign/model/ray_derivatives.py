@@ -81,7 +81,7 @@ class Mirror:
 
 @dataclass(slots=True, eq=False)
 class _Changes:
-    """How points and directions (looks, rows, 3, n) and log weights (looks, rows, n) change."""
+    """How points, directions (measurements, rows, 3, n) and log weights (…, rows, n) change."""
 
     points: Floats
     directions: Floats
@@ -101,7 +101,7 @@ class _Changes:
         self.directions = rotation[:, None] @ self.directions
 
     def displace(self, rows: slice, points: Floats, directions: Floats) -> None:
-        """Put rays (looks, 3, n) that are displaced rigidly into six ``rows``."""
+        """Put rays (measurements, 3, n) that are displaced rigidly into six ``rows``."""
         first = slice(rows.start, rows.start + 3)
         self.points[:, first] = _across(points)
         self.directions[:, first] = _across(directions)
@@ -110,12 +110,12 @@ class _Changes:
 
 
 def _across(vectors: Floats) -> Floats:
-    """e_i × ``vectors`` (looks, 3, n), as (looks, 3 directions i, 3, n)."""
+    """e_i × ``vectors`` (measurements, 3, n), as (measurements, 3 directions i, 3, n)."""
     return GENERATORS @ vectors[:, None]
 
 
 class Flight:
-    """Rays (looks, n) through one bench.
+    """Rays (measurements, n) through one bench.
 
     Parameters
     ----------
@@ -242,7 +242,7 @@ class Flight:
         return out
 
     def bending(self) -> Floats:
-        """Return how the log weights (looks, 14, n) change as the emission is bent."""
+        """Return how the log weights (measurements, 14, n) change as the emission is bent."""
         _, _, _, u, v, log, _ = self._launched
         return np.stack(factors(u, v), axis=1) * (log < MOST)[:, None]
 
@@ -324,10 +324,11 @@ class Flight:
     # What the screens show.
 
     def crossing(self, steps: Pose) -> tuple[Floats, Floats, Floats]:
-        """Return where rays cross z = 0 of each screen (looks, screens, 2, n), mm.
+        """Return where rays cross z = 0 of each screen (measurements, screens, 2, n), mm.
 
-        Further their slopes there, alike, and their way from the last mirror (looks, screens, n).
-        ``steps`` (looks, screens) are the poses of the last mirror in the screens' frames.
+        Further their slopes there, alike, and their way from the last mirror (measurements,
+        screens, n). ``steps`` (measurements, screens) are the poses of the last mirror in the
+        screens' frames.
         """
         points = steps.rotation @ self.points[:, None] + steps.position[..., None]
         directions = steps.rotation @ self.directions[:, None]
@@ -338,7 +339,7 @@ class Flight:
     def crossing_changes(
         self, steps: Pose, changes: _Changes, crossing: tuple[Floats, Floats, Floats]
     ) -> Floats:
-        """Return how crossings change (looks, screens, rows + 6, 2, n), last as ``steps`` do."""
+        """Return how crossings change (measurements, screens, rows + 6, 2, n); last: ``steps``."""
         at, slopes, way = crossing
         moved = changes.directions[:, None] * way[:, :, None, None] + changes.points[:, None]
         moved = steps.rotation[:, :, None] @ moved

@@ -118,7 +118,7 @@ class _Builder:
 def list_unknowns(
     layout: Layout, axes: Sequence[Axis], overrides: Mapping[str, float] | None = None
 ) -> Unknowns:
-    """Return the unknowns of ``layout``; ``axes`` are those that move, all others are held."""
+    """Return the unknowns of ``layout``; ``axes`` are those that move, all others are locked."""
     build = _Builder(overrides or {})
     moving = {a.name: a for a in axes}
     for motion in layout.motions:

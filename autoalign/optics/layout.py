@@ -1,4 +1,4 @@
-"""Where everything on a bench stands: what plans, twins and simulators share.
+"""Where everything on a bench stands: what plans, models and simulators share.
 
 Bench frame, right-handed, mm: for a single paraboloid the origin is the mirror's centre, x lies in
 the plane of incidence and points away from the parent axis, y points up, z along the outgoing

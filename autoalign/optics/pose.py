@@ -113,7 +113,7 @@ def place(
         The bench on paper.
     positions
         mm or rad by axis, real or complex, numbers or arrays of one batch shape; axes that are not
-        named stand at 0. Motions of a part form a stack of stages: the first in
+        named are at 0. Motions of a part form a stack of stages: the first in
         ``layout.motions`` is the outermost, the last carries the part.
     offsets
         Further displacement by part, in the part's own frame, applied first (misalignment).

@@ -1,4 +1,4 @@
-"""Nominal layouts of the bench families: collimator, focuser, relay and steering."""
+"""Nominal layouts of the bench types: collimator, focuser, relay and steering."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def focuser_layout(
 
     The beam arrives along −x on a flat that stands ``steering_distance``, mm, in front of the
     paraboloid, and leaves it along −z. ``planes`` are (name, mm beyond the focus); one camera on
-    its own slide visits all of them.
+    its own slide measures at all of them.
 
     Notes
     -----
@@ -244,7 +244,7 @@ def _check_source(core: float, na: float, wavelength: float) -> None:
 
 
 def _check_order(planes: Planes) -> None:
-    """A collimated beam is looked at behind the mirror, and "far" is behind "near"."""
+    """A collimated beam is measured behind the mirror, and "far" is behind "near"."""
     for name, distance in planes:
         if not (math.isfinite(distance) and distance > 0):
             raise UsageError(

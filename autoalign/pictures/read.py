@@ -110,7 +110,7 @@ def _picture(
 
 
 def _lowered(pixels: Pixels, bits: int | None, notes: list[str]) -> Pixels:
-    """Bring values that stand in the upper bits of 16 down to ``bits``; say what is seen of it."""
+    """Bring values that stand in the upper bits of 16 down to ``bits``; say what is noticed."""
     if pixels.dtype != np.uint16 or pixels.size == 0:
         return pixels
     empty = _empty_bits(pixels)

@@ -119,7 +119,7 @@ def _filling(layout: Layout, fill: Fill) -> list[str]:
             f"{_outward(fill.footprint, up=True):g} mm, a reflected focal length of at most "
             f"{_outward(rho, up=False):g} mm, or a source of NA {_outward(na, up=False):g}. If it "
             "stays overfilled, the edge does not move with the source: judge the beam by its "
-            "growth and stretch from plane to plane, not by its place on the mirror."
+            "growth and astigmatism from plane to plane, not by its place on the mirror."
         )
     return [text]
 
@@ -149,7 +149,7 @@ def _divergence(layout: Layout, theta: float, limits: Mapping[str, float]) -> li
         return []
     return [
         f"The source's size alone gives {theta * 1e3:.3g} mrad of divergence; the spec's "
-        f"{tolerance * 1e3:.3g} mrad count on top of it. For a beam that is itself narrower than "
+        f"{tolerance * 1e3:.3g} mrad is on top of it. For a beam that is itself narrower than "
         f"that, take a core of at most {tolerance * optic.reflected_focal_length:.2g} mm or a "
         "longer focal length."
     ]

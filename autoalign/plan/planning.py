@@ -60,7 +60,7 @@ class AxisPlan:
     resolution
         Smallest step that the spec needs.
     travel
-        To either side, to make up for how the parts stand; 0 for a held axis.
+        To either side, to make up for how the parts stand; 0 for a locked axis.
     capture
         How far it may be off, down and up, with the beam still in every view.
     limited_by
@@ -166,7 +166,7 @@ def plan(
     ------
     UsageError
         For a field or an uncertainty that is not larger than 0, a plane without a field, or a
-        part or an axis to hold that the layout does not have.
+        part or an axis to lock that the layout does not have.
     """
     views = _views(layout, view)
     if not all(math.isfinite(p) and p > 0 for p in placement):
@@ -220,7 +220,7 @@ def plan(
 
 
 def _free(axes: Sequence[str], locked: Sequence[str]) -> list[str]:
-    """Return the axes that are not held, themselves or with their part."""
+    """Return the axes that are not locked, themselves or with their part."""
     parts = dict.fromkeys(axis.partition(".")[0] for axis in axes)
     for name in locked:
         if name not in axes and name not in parts:

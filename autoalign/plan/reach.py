@@ -52,7 +52,7 @@ def capture_range(
 
     In view: the spot's centre and half its width d_σ lie within half of ``view`` (side of the
     detector's field by plane, or sides along x and y, mm) of the plane's zero, and at least half
-    the light arrives. All other axes at 0. Looked for up to 30 mm or 0.3 rad. (0, 0) where not even
+    the light arrives. All other axes at 0. Searched up to 30 mm or 0.3 rad. (0, 0) where not even
     the aligned beam is in view.
     """
     limit = _LIMIT["mm" if layout.motion(axis).kind == "shift" else "rad"]
@@ -97,7 +97,7 @@ def travel_needed(
 ) -> Reach:
     """Return how far the axes of ``response`` must go to make up for how parts stand.
 
-    Every part (light and elements) stands off by independent errors along and about its own three
+    Every part (light and elements) is displaced by independent errors along and about its own three
     axes, with standard uncertainties ``shift`` mm and ``turn`` rad. The axes then move as little as
     they can (each measured in these uncertainties) to bring all ``tolerances`` (by quantity) back,
     as far as they can; ``coverage`` standard deviations of that motion and of what it leaves are

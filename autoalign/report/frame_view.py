@@ -108,7 +108,7 @@ def light_range(pixels: npt.NDArray[np.floating[Any]]) -> tuple[float, float]:
     """Return the pixel values to draw as no light and as most light.
 
     From the median to the brightest 3 × 3 neighbourhood, so that one hot pixel does not darken the
-    rest, and never so narrow that noise alone looks like light.
+    rest, and never so narrow that noise alone resembles light.
     """
     finite = pixels[np.isfinite(pixels)]
     if not finite.size:

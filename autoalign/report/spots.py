@@ -77,7 +77,7 @@ class Spot:
 
 
 def spots_at(layout: Layout, positions: Mapping[str, float] | None = None) -> dict[str, Spot]:
-    """Return what is seen at every plane of ``layout`` with its axes at ``positions`` (mm, rad)."""
+    """Return what every plane of ``layout`` shows with its axes at ``positions`` (mm, rad)."""
     poses = place(layout, positions)
     sums: dict[str, list[Floats]] = {p.name: [] for p in layout.planes}
     for rays, share in _bundles(layout):

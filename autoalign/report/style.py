@@ -76,7 +76,7 @@ def new_figure(width: float, height: float) -> Figure:
 
 
 def dress(axes: Axes, x: str = "", y: str = "", title: str = "", size: float = 10.0) -> None:
-    """Give ``axes`` the house look and its labels; ``size`` is the type size in points."""
+    """Give ``axes`` the house style and its labels; ``size`` is the type size in points."""
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -108,7 +108,7 @@ def halo(width: float = 3.0, colour: str = PAPER) -> list[Any]:
 def light_colours(count: int = 256) -> npt.NDArray[np.float64]:
     """Return (count, 3) sRGB colours from white paper (no light) to dark petrol ink (most light).
 
-    Lightness falls evenly in Oklab, so that equal steps of light look equal and the picture reads
+    Lightness falls evenly in Oklab, so that equal steps of light appear equal and the picture reads
     the same in grey print (B. Ottosson, "A perceptual color space for image processing", 2020).
     """
     t = np.linspace(0.0, 1.0, count)

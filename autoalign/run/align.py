@@ -39,10 +39,10 @@ class AlignmentResult:
         Whether the last measurement, after the last move if any, found every term in spec.
     status, reason
         How it ended, in a word and in a sentence.
-    probes, moves, seconds
+    measurements, moves, seconds
         Measurements (the first and the final check included), moves, time on the bench's clock.
     before, after
-        What was seen first and last.
+        First and last measurement.
     positions
         Where every axis is, mm or rad by name.
     strategy, seed
@@ -75,7 +75,7 @@ class AlignmentResult:
 
     @property
     def first_verdict(self) -> Verdict | None:
-        """The verdict of the first look; None where the spec could not be judged."""
+        """The verdict of the first measurement; None where the spec could not be judged."""
         return self.before.verdict if self.before is not None else None
 
     @property
@@ -155,7 +155,7 @@ def align(
         run that was verified to be in spec, see
         :class:`~autoalign.run.calibration_file.CalibrationFile`.
     fresh
-        Do not use what the file remembers.
+        Do not use the calibration in the file.
     guard, progress, stop
         See :class:`~autoalign.run.execute.Conductor`.
 
@@ -212,7 +212,7 @@ def _strategy(strategy: str | Strategy | None, bench: Bench) -> Strategy:
 
 
 def _taken_as_exact(bench: Bench, session: Session) -> list[str]:
-    """Return a remark where pictures were seen and nothing is said of how well they are scaled."""
+    """Return a remark where frames were taken and nothing is said of how well they are scaled."""
     planes = {p: 1.0 for look in (session.first, session.last) if look for p in look.profiles}
     known = stated(bench.uncertainties, planes)
     if not planes or any([*known["u_pitch"].values(), *known["u_distance"].values()]):

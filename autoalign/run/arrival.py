@@ -100,7 +100,7 @@ class MoveTracker:
             raise MotionTimeoutError(
                 f"axis {name}: not at {said(self.target)} and idle in time; it is at "
                 f"{said(status.position)} and says it is "
-                f"{'moving' if status.moving else 'idle'}. It is told to stop. Check for an "
+                f"{'moving' if status.moving else 'idle'}. It is being stopped. Check for an "
                 "obstruction, with the beam blocked or at alignment power, or correct speed and "
                 "tolerance in the bench file."
             )

@@ -1,4 +1,4 @@
-"""The blocking runner: a session on a bench, from the first look to the verdict."""
+"""The blocking runner: a session on a bench, from the first measurement to the verdict."""
 
 from __future__ import annotations
 

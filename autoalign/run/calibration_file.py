@@ -31,7 +31,7 @@ _log = logging.getLogger("autoalign.run.calibration_file")
 
 
 def calibration_path(bench_file: str | Path) -> Path | None:
-    """Return where the bench of ``bench_file`` remembers itself: beside it.
+    """Return the calibration file of the bench of ``bench_file``: beside it.
 
     None for the examples that come with the program: nothing is written into its own folder.
     """
@@ -40,19 +40,19 @@ def calibration_path(bench_file: str | Path) -> Path | None:
 
 
 class CalibrationFile:
-    """The memory of one bench.
+    """The calibration of one bench.
 
     Parameters
     ----------
     bench
-        Whose memory it is.
+        Whose calibration it is.
     source
         A file, which need not exist yet; or what a strategy remembered, which then stays in this
         process; or None.
     fresh
         Begin without what the file holds; what is learnt is kept in it all the same.
 
-    ``data`` is what a strategy is told, with its age in ``age_days``, or None; ``remarks`` say in
+    ``data`` is what a strategy is given, with its age in ``age_days``, or None; ``remarks`` say in
     words what was found and what became of it. Files that are kept are written in one piece:
     either the old or the new one is there, whatever happens.
     """
@@ -83,7 +83,7 @@ class CalibrationFile:
         return self.path.with_name(f"{self.path.stem}.previous{self.path.suffix}")
 
     def keep(self, data: Any) -> None:
-        """Take over what a strategy remembers now, and write it to the file if there is one.
+        """Take over a strategy's calibration so far, and write it to the file if there is one.
 
         Call it only after a run that was verified to be in spec. Nothing is kept where ``data`` is
         no mapping, or where the file is another bench's.
@@ -115,7 +115,7 @@ class CalibrationFile:
             )
 
     def unused(self, strategy: Strategy) -> str:
-        """Say so where ``strategy`` made no use of what it was told; return the remark, or "".
+        """Say so where ``strategy`` made no use of it; return the remark, or "".
 
         Call it after the run, before :meth:`keep`. The same is said once only.
         """
@@ -134,7 +134,7 @@ class CalibrationFile:
         return remark
 
     def _read(self, path: Path | None) -> Any:
-        """Return what ``path`` remembers, or None; set aside what is no memory."""
+        """Return the calibration in ``path``, or None; set aside what is none."""
         if path is None:
             return None
         try:
@@ -159,9 +159,11 @@ class CalibrationFile:
         days = self._age(record["saved"])
         calibration = record["calibration"]
         if days is None and self._bench.truth is not None:
-            self._say(f"memory of a simulated bench in {path}, whose clock begins anew each time")
+            self._say(
+                f"calibration of a simulated bench in {path}, whose clock begins anew each time"
+            )
         else:
-            self._say(f"memory of {record['saved'][:10]} in {path}, {_words(days)}")
+            self._say(f"calibration of {record['saved'][:10]} in {path}, {_words(days)}")
         return {**calibration, "age_days": days}
 
     def _age(self, saved: str) -> float | None:
@@ -183,7 +185,7 @@ class CalibrationFile:
             self._say(f"calibration {path}: {why}; not used. It could not be set aside ({error}).")
 
     def _difference(self, theirs: Mapping[str, Any]) -> str:
-        """Return in words what tells the bench of a memory from this one; "" for the same one."""
+        """Return in words how a calibration's bench differs from this one; "" for the same one."""
         ours = self._own_identity()
         if theirs["axes"] != ours["axes"]:
             return "its axes or their limits are others"
@@ -211,9 +213,9 @@ class CalibrationFile:
 
 
 def _implausible(record: Any) -> str:
-    """Return why ``record`` cannot be a memory, or ""."""
+    """Return why ``record`` cannot be a calibration, or ""."""
     if not isinstance(record, Mapping) or record.get("format") != FORMAT:
-        return "it is no memory of a bench"
+        return "it is not the calibration of a bench"
     if record.get("version") != VERSION:
         return f"it has version {record.get('version')!r}, this program reads {VERSION}"
     bench = record.get("bench")
@@ -225,14 +227,14 @@ def _implausible(record: Any) -> str:
     except (KeyError, ValueError, TypeError):
         return "its date cannot be read"
     if not isinstance(record.get("calibration"), Mapping):
-        return "there is no memory in it"
+        return "there is no calibration in it"
     return ""
 
 
 def _said(stage: Any) -> str:
     try:
         return str(stage.identity())
-    except Exception as error:  # noqa: BLE001 - a third party's stage; no memory is worth a run
+    except Exception as error:  # noqa: BLE001 - a third party's stage; no calibration is worth a run
         _log.info("a stage does not say what it is: %s", error)
         return ""
 

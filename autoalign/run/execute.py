@@ -152,12 +152,12 @@ class Conductor:
     progress
         Called with an :class:`Event` after every action.
     stop
-        Looked at between any two steps; once set, everything is stopped.
+        Read between any two steps; once set, everything is stopped.
     veto
         Asked before every move: why it must not be made, or "". It is then refused, as by a guard
         on hold.
     patience
-        A detector may fail in this many looks in a row; one more is an error.
+        A detector may fail in this many measurements in a row; one more is an error.
     """
 
     def __init__(
@@ -276,7 +276,7 @@ class Conductor:
             if clock.now() > deadline:
                 raise MotionFaultError(
                     f"axis {', '.join(moving)}: moving already, and not set going here; not at "
-                    f"rest after {longest:.3g} s. It is told to stop. Find out who moves it, then "
+                    f"rest after {longest:.3g} s. It is being stopped. Find out who moves it, then "
                     "start again."
                 )
             yield Sleep(0.05)

@@ -46,7 +46,7 @@ def autoalign_make_move(bench: Bench, targets: Mapping[str, float], reason: str)
 
 @hookspec
 def autoalign_make_measurement(bench: Bench, measurement: Measurement) -> None:
-    """Follow a look: what was measured after the axes had come to rest."""
+    """Follow a measurement: what was measured after the axes had come to rest."""
 
 
 @hookspec
@@ -56,4 +56,4 @@ def autoalign_end_run(bench: Bench, result: Any) -> None:
 
 @hookspec
 def autoalign_break_run(bench: Bench, error: BaseException) -> None:
-    """Follow a run that an error or Ctrl-C has cut off; every axis has been told to stop."""
+    """Follow a run that an error or Ctrl-C has cut off; every axis was commanded to stop."""

@@ -71,7 +71,7 @@ class Observers:
     def tell(self, event: str, **facts: Any) -> None:
         """Tell ``event`` (without ``autoalign_``) to every observer that follows it.
 
-        A failing observer is noted in ``failures`` and in the log; the others are told all the
+        A failing observer is noted in ``failures`` and in the log; the others are informed all the
         same.
         """
         hook = getattr(self._manager.hook, f"autoalign_{event}")
@@ -100,7 +100,7 @@ class Observers:
     def following(
         self, bench: Bench, progress: Callable[[Event], None] | None = None
     ) -> Callable[[Event], None]:
-        """Return a progress callback that tells moves and looks, and then calls ``progress``."""
+        """Return a callback that passes on moves and measurements, then calls ``progress``."""
 
         def follow(event: Event) -> None:
             if isinstance(event.action, Move) and not event.refused:

@@ -68,7 +68,7 @@ class Purpose(StrEnum):
 
 _PURPOSES = {
     Purpose.CLOSER: "the same place again, with more frames",
-    Purpose.STILL_LIT: "is there still light where it was last seen",
+    Purpose.STILL_LIT: "check for light where it was last measured",
     Purpose.VERIFY: "final check",
 }
 
@@ -147,7 +147,7 @@ Action = Measure | Move | Finish
 
 @dataclass(frozen=True, slots=True)
 class Exposed:
-    """What a look gave.
+    """What a measurement gave.
 
     ``positions`` of all axes as read back; ``exposures`` by detector; ``failures`` in words for the
     detectors that gave none.

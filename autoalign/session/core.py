@@ -6,10 +6,10 @@ Life cycle::
     while not isinstance(action := session.next_action(), Finish):
         session.observe(carry_out(action))
 
-The session looks first, lets the strategy propose, stops as soon as a look that began after the
-last move had settled finds the beam in spec (guard band included; close to a limit it lets a
-strategy that aims at the middle correct once more), and otherwise returns to the best position it
-has seen, looks there once more and says so.
+The session measures first, lets the strategy propose, stops as soon as a measurement that began
+after the last move had settled finds the beam in spec (guard band included; close to a limit it
+lets a strategy that aims at the middle correct once more), and otherwise returns to the best
+position it has measured, measures there once more and says so.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class Session(Stepper):
         Parts or axes that are locked.
     budget, rng, settle, frames, uncertainties, memory
         Measurements and seconds; source of chance (seed 0 where not given); seconds after arrival;
-        exposures a look; what the strategy is told of the bench.
+        exposures per measurement; what the strategy is given of the bench.
     replay
         Measurements of an interrupted run of the same strategy and seed, oldest first. They are
         given to the strategy in place of new ones as long as it asks for the same positions;
@@ -89,7 +89,7 @@ class Session(Stepper):
     measure, combine
         How frames become profiles and profiles a quality; ``autoalign.beam``'s where not given.
     recent
-        What was seen last, for sessions that follow one another on one bench; kept up to date. It
+        The last measurement, for sessions that follow one another on one bench; kept up to date. It
         reveals a frozen camera and a change of the ambient light.
 
     Raises
@@ -246,7 +246,7 @@ class Session(Stepper):
             proposals.close()
 
     def _blind(self) -> Generator[Action, Outcome, tuple[Status, str] | None]:
-        """Return how the search ends where looks no longer show what the axes do, else None."""
+        """Return how the search ends if measurements no longer show what the axes do, else None."""
         if self._light.old:
             return Status.GIVEN_UP, (
                 "the frames are older than the last move, or do not state when their "
@@ -256,7 +256,7 @@ class Session(Stepper):
             )
         if (yield from self._light_is_out()):
             return Status.DARK, (
-                "there is no light any more where it was seen: check source, shutter and "
+                "there is no longer any light where it was measured: check source, shutter and "
                 "interlock, with the beam blocked or at alignment power"
             )
         return None
@@ -302,12 +302,12 @@ class Session(Stepper):
         return problem.clip(target), status, ""
 
     def _conclude(self, last: Measurement) -> None:
-        """Tell a strategy that wants to know it of the look that ended the alignment in spec."""
+        """Give a strategy that asks for it the measurement that ended the alignment in spec."""
         with foreign(f"strategy {self.strategy.name}"):
             self.strategy.conclude(last)
 
     def _enough(self, seen: Measurement) -> bool:
-        """Whether a look in spec ends the search: not if one more move is likely to make it surer.
+        """Whether a measurement in spec ends the search: not if one more move may make it surer.
 
         Only a strategy whose next position is its guess at the middle of the spec is asked again.
         """
@@ -333,12 +333,12 @@ class Session(Stepper):
 
     @property
     def elapsed(self) -> float:
-        """Seconds on the bench's clock since the first look began, those of the record included."""
+        """Seconds on the bench's clock since the first measurement, the record's included."""
         return self._replay.elapsed + super().elapsed
 
     @property
     def _spent(self) -> bool:
-        """Whether only the verifying look is left of the budget."""
+        """Whether only the verifying measurement is left of the budget."""
         return (
             self.measurements >= self.budget.measurements - 1 or self.elapsed >= self.budget.seconds
         )
@@ -366,7 +366,7 @@ class Session(Stepper):
         return measurement
 
     def _unless_through_focus(self, seen: Measurement) -> Measurement:
-        """Take a beam that only looks as if it met the spec for one that cannot be judged."""
+        """Take a beam that only seems to meet the spec for one that cannot be judged."""
         begun = self.strategy if self.first is not None else None
         problem = self._problem(self.first or seen)
         vetoed = refused_through_focus(seen, lambda: _knowledge(begun, problem), self._layout)
@@ -380,7 +380,7 @@ class Session(Stepper):
             self.best = measurement
 
     def _look_closer(self, seen: Measurement) -> _Sight:
-        """Look again with more frames where only the noise keeps the beam from being in spec."""
+        """Measure again with more frames where only the noise keeps the beam from being in spec."""
         if (
             seen.verdict is None
             or seen.in_spec
@@ -417,7 +417,7 @@ class Session(Stepper):
 
     @property
     def _distrusted(self) -> bool:
-        """Whether the strategy holds that what was seen is not what there is."""
+        """Whether the strategy has found that what was measured is not what there is."""
         return self.strategy.distrusts
 
     def _diagnosis(self) -> str:

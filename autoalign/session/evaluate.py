@@ -1,4 +1,4 @@
-"""From exposures to an observation: measure, average, combine, judge. A failure is data."""
+"""From exposures to a measurement: measure, average, combine, judge. A failure is data."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class MeasureBeam(Protocol):
         previous: Frame | None = None,
         reference: BeamProfile | None = None,
     ) -> BeamProfile:
-        """Return the profile of ``frame``; what was seen before tells frozen frames."""
+        """Return the profile of ``frame``; what was measured before tells frozen frames."""
         ...
 
 
@@ -101,7 +101,7 @@ class Recent:
 
 @dataclass(frozen=True, slots=True)
 class Evaluator:
-    """Turns what was seen into an :class:`Measurement`.
+    """Turns what was measured into an :class:`Measurement`.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ class Evaluator:
     uncertainties
         What the bench states of its screens, see :func:`stated`.
     recent
-        What was seen last; kept up to date.
+        What was measured last; kept up to date.
     """
 
     spec: Spec | None

@@ -15,7 +15,7 @@ __all__ = ["Replay", "Replayed"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replayed:
-    """One look of the run: what was seen, what it was for, and seconds into the run."""
+    """One measurement of the run: what was measured, what it was for, and seconds into the run."""
 
     measurement: Measurement
     purpose: Purpose = Purpose.PROBE
@@ -23,7 +23,7 @@ class Replayed:
 
 
 class Replay:
-    """Gives the looks of a record back, as long as the strategy asks for the same positions.
+    """Gives the measurements of a record back, as long as the strategy asks for the same positions.
 
     ``elapsed`` is how many seconds the interrupted run had taken.
     """
@@ -33,17 +33,18 @@ class Replay:
         self.elapsed = measurements[-1].elapsed if measurements else 0.0
 
     def first(self) -> Replayed | None:
-        """Return the look with which the run began, or None where nothing was recorded."""
+        """Return the measurement with which the run began, or None where nothing was recorded."""
         return self._left.pop(0) if self._left else None
 
     def at(
         self, target: Vector, allowance: Vector, beside: Collection[Purpose]
     ) -> tuple[list[Replayed], bool]:
-        """Return the looks that answer a probe of ``target``, and whether they do.
+        """Return the measurements that answer a proposal of ``target``, and whether they do.
 
-        A look closer at the same place belongs to the probe; those whose purpose is ``beside`` it
-        come along as well, wherever they were made. Where the record goes on with another place
-        all that is left of it is returned: those looks were spent, and answer nothing.
+        A finer measurement at the same place belongs to the proposal; those whose purpose is
+        ``beside`` it come along as well, wherever they were made. Where the record goes on with
+        another place all that is left of it is returned: those measurements were spent, and answer
+        nothing.
         """
         if not self._left:
             return [], False

@@ -16,8 +16,8 @@ __all__ = ["CENTRINGS", "beyond_noise", "check_needs", "compare", "near_limit", 
 CENTRINGS = 2
 """Number of corrections after a measurement in spec, if it is close to a limit."""
 RISK = 2e-3
-"""A correction is worth a look where the chance that the beam truly is out of spec exceeds twice
-what it would be in the middle by more than this.
+"""A correction is worth a measurement where the chance that the beam truly is out of spec exceeds
+twice what it would be in the middle by more than this.
 
 The guard band alone accepts a beam that lies outside in one case of twenty at the limit."""
 

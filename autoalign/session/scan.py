@@ -1,6 +1,6 @@
-"""A tour of a bench: positions that a guide names, a measurement at each, and home again.
+"""A scan of a bench: positions that a guide names, a measurement at each, and home again.
 
-A tour searches nothing and needs no spec. Whatever the guide finds, the axes end at their start
+A scan searches nothing and needs no spec. Whatever the guide finds, the axes end at their start
 positions, as read back, and a last measurement is taken there.
 """
 
@@ -67,7 +67,7 @@ class Camera:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScanMeasurement:
-    """What was seen at one visit.
+    """The outcome of one measurement.
 
     ``positions`` of all axes as read back, mm or rad; ``arrived`` when they had come to rest, s;
     ``frames`` by plane, the profile of every exposure in order; ``cameras`` by plane; ``readings``
@@ -89,13 +89,13 @@ class ScanMeasurement:
 
 
 Guide = Callable[[ScanMeasurement], Generator[Waypoint, ScanMeasurement, None]]
-"""Given the first look: yields visits and is sent what was seen there."""
+"""Given the first measurement: yields waypoints and is sent what was measured there."""
 
 _Look = Generator[Action, Outcome, ScanMeasurement]
 
 
 class Scan(Stepper):
-    """One tour, steppable as a session is.
+    """One scan, steppable as a session is.
 
     Parameters
     ----------
@@ -104,9 +104,9 @@ class Scan(Stepper):
     guide
         Where to go.
     settle, frames
-        Seconds after arrival; exposures a look.
+        Seconds after arrival; exposures per measurement.
     first_frames
-        Exposures of the first look, from which the noise is known.
+        Exposures of the first measurement, from which the noise is known.
     measure
         How a frame becomes a profile; ``autoalign.beam``'s where not given.
     """
@@ -155,7 +155,7 @@ class Scan(Stepper):
     def _follow(
         self, visits: Generator[Waypoint, ScanMeasurement, None]
     ) -> Generator[Action, Outcome, tuple[Status, str] | None]:
-        """Make the visits; return what was refused, if something was."""
+        """Measure at the waypoints; return what was refused, if something was."""
         answer = self.first
         assert answer is not None
         visit: Waypoint | None = None

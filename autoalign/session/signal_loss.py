@@ -15,7 +15,7 @@ DARK_LOOKS = 3
 
 
 class SignalLoss:
-    """Follows the looks of one search; ``last`` is where some plane was last seen lit, or None."""
+    """Follows the measurements of one search; ``last`` is where a plane was last lit, or None."""
 
     def __init__(self) -> None:
         self.last: Vector | None = None
@@ -35,10 +35,10 @@ class SignalLoss:
             self._dark += 1
 
     def ask_again(self) -> bool:
-        """Return whether it is time to look again where there was light.
+        """Return whether it is time to measure again where there was light.
 
-        After a look that found it there, twice as many dark looks are allowed as before: the
-        search may wander, but not all night.
+        After a measurement that found it there, twice as many dark measurements are allowed as
+        before: the search may wander, but not all night.
         """
         if self.last is None or self._dark < self._allowed:
             return False
@@ -47,12 +47,12 @@ class SignalLoss:
 
     @property
     def out(self) -> bool:
-        """Whether the last look was dark."""
+        """Whether the last measurement was dark."""
         return self._dark > 0
 
     @property
     def old(self) -> bool:
-        """Whether the detectors have given nothing newer than the moves for several looks."""
+        """Whether the detectors gave nothing newer than the moves for several measurements."""
         return self._old >= OLD_LOOKS
 
 

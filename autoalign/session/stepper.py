@@ -1,8 +1,8 @@
 """What every steppable run has in common: it asks for measurements and moves one by one.
 
-A :class:`Stepper` is a script that yields looks and moves and is sent how they went; it does no
-I/O, never sleeps and knows no clock. :class:`.core.Session` searches for the spec,
-:class:`.tour.Scan` visits positions and goes home.
+A :class:`Stepper` is a script that yields measurements and moves and is sent how they went; it does
+no I/O, never sleeps and knows no clock. :class:`.core.Session` searches for the spec,
+:class:`.scan.Scan` measures at positions and goes home.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ Part = Generator[Action, Outcome, bool]
 
 
 class Stepper(ABC):
-    """A script of looks and moves.
+    """A script of measurements and moves.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class Stepper(ABC):
     settle
         Seconds to wait after the last axis has come to rest.
     frames
-        Exposures a look.
+        Exposures per measurement.
     """
 
     def __init__(self, axes: Mapping[str, Axis], settle: float, frames: int) -> None:
@@ -92,7 +92,7 @@ class Stepper(ABC):
             self.finish = stop.value
 
     def stop(self, reason: str) -> Finish:
-        """End now, where the axes stand; success is not claimed."""
+        """End now, where the axes are; success is not claimed."""
         if self.finish is None:
             self._script.close()
             self.finish = Finish(Status.STOPPED, False, reason)
@@ -100,7 +100,7 @@ class Stepper(ABC):
 
     @property
     def elapsed(self) -> float:
-        """Seconds on the bench's clock since the first look began."""
+        """Seconds on the bench's clock since the first measurement began."""
         return 0.0 if self._began is None else self._now - self._began
 
     @property

@@ -46,12 +46,12 @@ def never_seen(
     seen: Sequence[str],
     planes: Collection[str],
 ) -> str:
-    """Return in words what one look showed to be impossible; "" where nothing was.
+    """Return in words what one measurement showed to be impossible; "" where nothing was.
 
     That is a picture of a place that is none of ``planes`` (where these are known), and a name in
-    ``spec`` that a detector does not use. ``exposures`` are those of the look, by detector, and
-    ``seen`` the quantities that it gave. A detector without an exposure, or with a reading without
-    numbers, says nothing.
+    ``spec`` that a detector does not use. ``exposures`` are those of the measurement, by detector,
+    and ``seen`` the quantities that it gave. A detector without an exposure, or with a reading
+    without numbers, says nothing.
     """
     for detector, taken in exposures.items():
         for place in (e.plane or detector for e in taken if isinstance(e, Frame)):

@@ -77,7 +77,7 @@ class MeritTerm(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class QuantityTerm:
-    """One quantity of the quality, by name, against ``target`` ± ``tolerance``."""
+    """One beam parameter, by name, against ``target`` ± ``tolerance``."""
 
     quantity: str
     tolerance: float

@@ -38,7 +38,7 @@ class AxisByAxis(Strategy):
     push
         First step on each axis, in units of :attr:`Problem.scale`.
     turns
-        Looks on one axis before the next axis is taken.
+        Measurements on one axis before the next axis is taken.
     rounds
         Over all axes, before giving up.
     """
@@ -50,7 +50,7 @@ class AxisByAxis(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         seen = problem.first
         if not seen.ok:
             seen = yield from recover(problem, seen)
@@ -81,7 +81,7 @@ def pair(slopes: Floats) -> list[int]:
 
 
 class _Hand:
-    """Where the bench stands, and what is seen there."""
+    """Where the bench is, and what was measured there."""
 
     def __init__(self, box: ScaledBox, seen: Measurement) -> None:
         assert seen.verdict is not None
@@ -125,7 +125,7 @@ class _Hand:
 
 
 def next_place(points: Sequence[tuple[float, float]], slope: float, push: float) -> float | None:
-    """Return where to look next on a line for the zero, or else the least, of a residual.
+    """Return where to measure next on a line for the zero, or else the least, of a residual.
 
     Parameters
     ----------

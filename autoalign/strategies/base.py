@@ -7,12 +7,12 @@ A strategy is a generator: it yields positions and is sent what was measured the
         needs = frozenset({Need.MERIT})
 
         def propose(self, problem):
-            observation = yield [(a.lower + a.upper) / 2 for a in problem.axes]
-            if not observation.in_spec:
+            measurement = yield [(a.lower + a.upper) / 2 for a in problem.axes]
+            if not measurement.in_spec:
                 yield problem.start
 
-The session takes the first look itself (``problem.first``), ends the generator once the beam is in
-spec, and clips what it yields to the reachable positions.
+The session takes the first measurement itself (``problem.first``), ends the generator once the beam
+is in spec, and clips what it yields to the reachable positions.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class Cause(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measurement:
-    """What was seen at one visit.
+    """The outcome of one measurement.
 
     ``positions`` (n,) of the problem's axes as read back, mm or rad. ``parameters`` and ``verdict``
     are None where the planes that the spec needs could not be measured; ``profiles`` holds whatever
@@ -127,7 +127,7 @@ class Measurement:
 class Problem:
     """What a strategy has to work with.
 
-    ``axes`` are the free ones; ``start`` (n,) is where they stand and ``first`` what was seen
+    ``axes`` are the free ones; ``start`` (n,) is where they stand and ``first`` what was measured
     there. ``locked`` gives the positions of the axes that do not move, by name. ``rng`` is the only
     source of chance. ``measurements`` is how many the session grants at most, or None.
     """
@@ -186,7 +186,7 @@ class Strategy(ABC):
     once more where a beam in spec is close to a limit."""
 
     distrusts: bool = False
-    """Whether it has found that what is seen is not what there is: nothing is then called in spec,
+    """Whether it has found that the measurements are not the truth: nothing is then called in spec,
     and the axes go back to where they were at the start."""
 
     note: str = "next position"
@@ -207,7 +207,7 @@ class Strategy(ABC):
 
     @abstractmethod
     def propose(self, problem: Problem) -> Generator[Sequence[float] | Vector, Measurement, None]:
-        """Yield positions (n,) to visit; each yield returns what was seen there."""
+        """Yield positions (n,) to measure at; each yield returns what was measured there."""
 
     def conclude(self, seen: Measurement) -> None:  # noqa: B027 - a hook; most need not know
         """Learn from the measurement that ended the run in spec; the generator never sees it."""

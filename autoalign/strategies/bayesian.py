@@ -28,7 +28,7 @@ class Bayesian(Strategy):
     first
         Random places before the model is used.
     kept
-        How many looks the model is made of, the best and the latest; bounds its own time.
+        How many measurements the model is made of, the best and the latest; bounds its own time.
     """
 
     first: int = 8
@@ -37,7 +37,7 @@ class Bayesian(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         surrogate = Surrogate(problem, self.first, self.kept)
         surrogate.tell(problem.first)
         while True:

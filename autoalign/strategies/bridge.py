@@ -17,7 +17,7 @@ from autoalign.strategies.base import Measurement, Vector
 __all__ = ["Ask", "as_generator"]
 
 Ask = Callable[[Vector], Measurement]
-"""What an optimiser is given: looks at positions (n,) and returns what is seen there."""
+"""What an optimiser is given: measures at positions (n,) and returns what is measured there."""
 
 
 class _Abandoned(BaseException):

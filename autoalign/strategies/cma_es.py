@@ -34,7 +34,7 @@ class CmaEs(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         from cmaes import CMA  # noqa: PLC0415
 
         box, cost = ScaledBox(problem), Cost()

@@ -31,7 +31,7 @@ class Cobyqa(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         return minimise(problem, "COBYQA", self.restarts, 2, self._options)
 
     def _options(self, k: int, best: Vector, box: ScaledBox) -> dict[str, Any]:

@@ -30,17 +30,17 @@ class Descent:
     problem, seen
         What to solve, and where to begin; ``features(seen)`` must not be None.
     features
-        Residuals (m,) of an observation in units of their tolerance; None where not measurable.
+        Residuals (m,) of a measurement in units of their tolerance; None where not measurable.
     noise
-        Standard uncertainty of the residuals of an observation.
+        Standard uncertainty of the residuals of a measurement.
     done
-        Whether an observation is all that is wanted.
+        Whether a measurement is all that is wanted.
     push
         First step on each axis, in units of the problem's scale.
     goal
         Every residual below this is worth a try.
     patience
-        Looks without an improvement before the descent ends.
+        Measurements without an improvement before the descent ends.
     """
 
     problem: Problem
@@ -65,7 +65,7 @@ class Descent:
         self.response = ResponseEstimate(len(r), len(self.problem.axes))
 
     def run(self) -> ScanMeasurement:
-        """Yield positions; return the last observation: done, or the descent is stuck."""
+        """Yield positions; return the last measurement: done, or the descent is stuck."""
         failures = 0
         last = self.seen
         while failures < self.patience:

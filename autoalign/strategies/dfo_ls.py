@@ -38,7 +38,7 @@ class DfoLs(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         seen = problem.first
         if not seen.ok:
             seen = yield from recover(problem, seen)

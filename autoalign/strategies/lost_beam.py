@@ -2,7 +2,7 @@
 
 The prior of the unknowns says where on the first plane the beam may be. That region is covered by
 a hexagonal net of displacements, as fine as the beam is wide (a partly visible beam is enough), in
-the order of their likelihood; the number of probes is known before the first of them.
+the order of their likelihood; the number of measurements is known before the first of them.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ MOST = 400
 
 
 def search_positions(model: BenchModel, here: Floats, lower: Floats, upper: Floats) -> Floats:
-    """Return the positions (n, axes) to visit, likeliest first; their number is the bound.
+    """Return the positions (n, axes) to measure at, likeliest first; their number is the bound.
 
     Each is the one nearest to ``here`` (axes weighed by their reach) that displaces the beam on the
     plane closest to the optics by one knot of the net. Knots out of reach are left out.

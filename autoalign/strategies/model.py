@@ -27,13 +27,13 @@ Floats = npt.NDArray[np.float64]
 Steps = Generator[Sequence[float] | Floats, Measurement, Measurement | None]
 
 PATIENCE = 4
-"""Probes without a better merit before the strategy gives up."""
+"""Measurements without a better merit before the strategy gives up."""
 
 
 BLIND = 8
-"""Looks in a row, with some light but too little to judge the spec, before it gives up."""
+"""Measurements in a row, with some light but too little to judge the spec, before it gives up."""
 FEELERS = 2
-"""Small motions that are made where the model cannot explain what is seen, or expects no light."""
+"""Small motions made where the model cannot explain the measurements, or expects no light."""
 
 
 def knowledge_of(strategy: Strategy | None, problem: Problem) -> Knowledge:
@@ -52,7 +52,7 @@ class Model(Strategy):
     """Alignment in about three measurements; needs the bench's layout.
 
     ``calibration`` is None until something trustworthy is known. ``bound`` is how many places a
-    search for a lost beam may visit, stated before the first of them; None where none was needed.
+    search for a lost beam may take, stated before the first of them; None where none was needed.
     """
 
     name = "model"
@@ -88,14 +88,14 @@ class Model(Strategy):
             seen = yield target
 
     def conclude(self, seen: Measurement) -> None:
-        """Learn from the look that found the beam in spec, for next time."""
+        """Learn from the measurement that found the beam in spec, for next time."""
         know = self.knowledge
         if know is not None and know.learn(seen.positions, seen.profiles):
             self._keep(know)
             self._say(know)
 
     def _keep(self, know: Knowledge) -> None:
-        """Remember what is known now; nothing at all once the cameras are in doubt."""
+        """Keep what is known now; nothing at all once the cameras are in doubt."""
         self.calibration = (
             None if know.camera is not None else know.calibration() or self.calibration
         )
@@ -130,7 +130,7 @@ class Model(Strategy):
 
 
 class _Course:
-    """Where to go after each look, and when to stop trusting the model."""
+    """Where to go after each measurement, and when to stop trusting the model."""
 
     def __init__(self, problem: Problem, know: Knowledge) -> None:
         self.problem, self.know = problem, know
@@ -184,7 +184,7 @@ class _Course:
         return self.problem.clip(here + np.where(here > middle, -0.5, 0.5) * self.problem.scale)
 
     def _by_response(self) -> Floats:
-        """One damped step with the model's response, corrected by what the looks have shown."""
+        """One damped step with the model's response, corrected by the measurements."""
         self.note = "measured response; the model does not fit"
         best = min(self.judged, key=lambda o: o.merit)
         scale = self.problem.scale

@@ -12,13 +12,13 @@ __all__ = ["Random"]
 
 @dataclass(slots=True)
 class Random(Strategy):
-    """Evenly distributed, independent of what was seen."""
+    """Evenly distributed, independent of what was measured."""
 
     name: str = field(default="random", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit, without end."""
+        """Yield positions to measure at, without end."""
         span = problem.upper - problem.lower
         while True:
             yield problem.lower + problem.rng.random(len(span)) * span

@@ -80,8 +80,8 @@ def walk_back(problem: Problem, seen: Measurement, planes: tuple[str, ...]) -> S
 def find_light(problem: Problem, seen: Measurement) -> ScanMeasurement:
     """Try random places in boxes around the start that grow to the whole reach.
 
-    Two of five are within a tenth of the reach. They take two thirds of the problem's looks, so
-    that some are left to align with.
+    Two of five are within a tenth of the reach. They take two thirds of the problem's measurements,
+    so that some are left to align with.
     """
     measurements = (
         _MOST if problem.measurements is None else min(2 * problem.measurements // 3, _MOST)

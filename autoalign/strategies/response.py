@@ -1,4 +1,4 @@
-"""A response matrix that is learnt from every look, noise and nonlinearity considered.
+"""A response matrix that is learnt from every measurement, noise and nonlinearity considered.
 
 Recursive least squares on differences: Δr = J Δu + noise, each row of J with the same prior
 covariance P. Where P is round and the noise small this is Broyden's rank-one update (C. G. Broyden,

@@ -1,4 +1,4 @@
-"""Response matrix: push each axis a little, then damped least squares, learning from every look.
+"""Response matrix: push each axis a little, then damped least squares, learning all the way.
 
 Needs no model of the bench; works with any residual vector.
 """
@@ -37,7 +37,7 @@ class ResponseMatrix(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         seen = problem.first
         for k in range(1 + self.restarts):
             if not seen.ok:

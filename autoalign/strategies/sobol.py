@@ -14,13 +14,13 @@ _BLOCK = 256
 
 @dataclass(slots=True)
 class Sobol(Strategy):
-    """Low-discrepancy places, independent of what was seen."""
+    """Low-discrepancy places, independent of what was measured."""
 
     name: str = field(default="sobol", init=False)
     needs: frozenset[Need] = field(default=frozenset({Need.MERIT}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit, without end."""
+        """Yield positions to measure at, without end."""
         from scipy.stats import qmc  # noqa: PLC0415
 
         span = problem.upper - problem.lower

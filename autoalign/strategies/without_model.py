@@ -1,8 +1,8 @@
-"""For benches without a model: a response matrix as long as it helps, else a look around.
+"""For benches without a model: a response matrix as long as it helps, else a wider search.
 
-The response matrix needs few looks where residuals change evenly with the axes. Where they do not
-(the power through a fibre is flat far off and has a peak) a Gaussian process of the merit over the
-whole reach finds better places, from which the matrix goes on.
+The response matrix needs few measurements where residuals change evenly with the axes. Where they
+do not (the power through a fibre is flat far off and has a peak) a Gaussian process of the merit
+over the whole reach finds better places, from which the matrix goes on.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ class WithoutModel(Strategy):
     Parameters
     ----------
     patience
-        Looks without an improvement before a descent ends.
+        Measurements without an improvement before a descent ends.
     better
-        A place found by looking around is descended from once its merit is at most this share of
+        A place found by the wider search is descended from once its merit is at most this share of
         the best before.
     first, kept
         As of :class:`~autoalign.strategies.bayesian.Bayesian`.
@@ -42,7 +42,7 @@ class WithoutModel(Strategy):
     needs: frozenset[Need] = field(default=frozenset({Need.RESIDUALS}), init=False)
 
     def propose(self, problem: Problem) -> Generator[Vector, Measurement, None]:
-        """Yield positions to visit."""
+        """Yield positions to measure at."""
         best = problem.first
         if not best.ok:
             best = yield from recover(problem, best)
@@ -64,7 +64,7 @@ class WithoutModel(Strategy):
     def _descend(
         self, problem: Problem, best: Measurement, surrogate: Surrogate, push: float
     ) -> ScanMeasurement:
-        """Descend from ``best``, telling the surrogate of every look; return the best seen."""
+        """Descend from ``best``, adding every measurement to the surrogate; return the best."""
         descent = Descent(
             problem, best, residuals, lambda s: s.noise, lambda s: s.in_spec,
             push=push, patience=self.patience,

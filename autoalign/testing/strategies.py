@@ -66,7 +66,7 @@ class MadeUpBench:
         self.spec = Spec(tuple(QuantityTerm(f"q{k}", 1.0) for k in range(count + 1)))
 
     def observe(self, positions: Sequence[float] | Floats) -> Measurement:
-        """Return what is seen at ``positions`` (n,), clipped to the reach."""
+        """Return what is measured at ``positions`` (n,), clipped to the reach."""
         lower = np.array([a.reachable[0] for a in self.axes])
         upper = np.array([a.reachable[1] for a in self.axes])
         asked = np.clip(np.asarray(positions, dtype=np.float64), lower, upper)
@@ -186,7 +186,7 @@ class StrategyConformance:
         assert all(np.array_equal(a, b) for a, b in zip(first, again, strict=True))
 
     def test_leaves_alone_what_it_is_given_and_has_given(self, strategy: Strategy) -> None:
-        """Neither the problem, nor an observation, nor a position yielded earlier is changed."""
+        """Neither the problem, nor a measurement, nor a position yielded earlier is changed."""
         bench = self.make_bench()
         problem = bench.problem(1, self.budget)
         kept: list[tuple[Any, Floats]] = [(problem.start, problem.start.copy())]
@@ -238,7 +238,7 @@ class StrategyConformance:
         follow: Callable[[Any, Measurement], None] = lambda *_: None,
         budget: int | None = None,
     ) -> tuple[list[Floats], list[Measurement]]:
-        """Do what a session does; return what was asked for and what was seen there."""
+        """Do what a session does; return what was asked for and what was measured there."""
         asked: list[Floats] = []
         seen: list[Measurement] = []
         try:

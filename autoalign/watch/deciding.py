@@ -1,4 +1,4 @@
-"""What to do after a measurement: pure decisions on what was seen, no I/O.
+"""What to do after a measurement: pure decisions on what was measured, no I/O.
 
 Wait, recheck to be sure, realign, or pause. While paused nothing moves and measuring goes on; a
 pause ends by itself once its cause has been gone, and the picture steady, for several measurements.
@@ -23,11 +23,11 @@ __all__ = ["WatchHistory", "decide", "moved"]
 
 @dataclass(slots=True, eq=False)
 class WatchHistory:
-    """What the decisions remember: sightings since the last move, holds and realignments.
+    """What the decisions keep: measurements since the last move, pauses and realignments.
 
-    ``guard`` is the spec's guard band in standard uncertainties; ``first`` the first sighting since
-    the last move, that of the realignment itself where there was one; at the start it is where an
-    earlier watch left the axes.
+    ``guard`` is the spec's guard band in standard uncertainties; ``first`` the first measurement
+    since the last move, that of the realignment itself where there was one; at the start it is
+    where an earlier watch left the axes.
     """
 
     axes: Mapping[str, Axis]
@@ -41,7 +41,7 @@ class WatchHistory:
 
 
 def decide(policy: Policy, past: WatchHistory, now: WatchMeasurement) -> Decision:
-    """Decide after ``now`` and remember it in ``past``."""
+    """Decide after ``now`` and keep it in ``past``."""
     if past.holding:
         return _on_hold(policy, past, now)
     before = past.seen[-1] if past.seen else past.first
@@ -56,9 +56,9 @@ def decide(policy: Policy, past: WatchHistory, now: WatchMeasurement) -> Decisio
 
 
 def moved(past: WatchHistory, at: float, left: WatchMeasurement | None = None) -> None:
-    """Remember that a realignment was carried out at ``at``, s: what was seen before is over.
+    """Note that a realignment was carried out at ``at``, s: what was measured before is over.
 
-    ``left`` is how it left the bench; what the next measurement sees is held against that.
+    ``left`` is how it left the bench; the next measurement is compared with that.
     """
     past.seen, past.steady, past.first, past.doubtful = [], [], left, False
     past.realigned.append(at)

@@ -36,7 +36,7 @@ class Left:
     settled: list[str] = field(default_factory=list)
 
     def sighting(self, time: float) -> WatchMeasurement | None:
-        """Return it as a sighting of the axes alone, to hold the next measurement against."""
+        """Return it as a measurement of the axes alone, to compare the next measurement with."""
         nothing = Measurement(
             np.array([]), {}, findings=(Cause.DETECTOR.found("", "an earlier watch"),)
         )

@@ -1,6 +1,6 @@
 """Why a watch latched its bench, kept in its folder until a person has cleared it by number.
 
-It holds the watches of this folder only: another folder, and an alignment, know nothing of it.
+It latches the watches of this folder only: another folder, and an alignment, know nothing of it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How a watch behaves, what it is told, and what it decides: plain frozen data."""
+"""How a watch behaves, what it is given, and what it decides: plain frozen data."""
 
 from __future__ import annotations
 
@@ -70,7 +70,8 @@ class Policy:
     steady
         Measurements in a row that must agree before a pause ends.
     realignments
-        So many within ``per`` seconds; one more is a pause, because realigning does not help.
+        At most this many within ``per`` seconds; one more is a pause, because realigning does not
+        help.
     """
 
     interval: float = 600.0

@@ -37,7 +37,7 @@ from autoalign.watch.status import WatchState, WatchStatus, write_status
 __all__ = ["Watch", "WatchSummary"]
 
 _FAILURES = 3
-"""So many measurements, or realignments, in a row may break off before the bench is latched."""
+"""Number of measurements or realignments in a row that may fail before the bench is latched."""
 
 
 @dataclass(slots=True)
@@ -89,7 +89,7 @@ class Watch:
     follow
         Called with the time (s) and every decision.
     stop
-        Looked at between any two steps; once set, the watch ends in an orderly way.
+        Read between any two steps; once set, the watch ends in an orderly way.
     cleared
         Number of the incident for which an earlier watch latched the bench, given by a person
         who has checked it.
@@ -120,8 +120,8 @@ class Watch:
         if turned := [n for n, a in bench.free_axes.items() if a.by_hand]:
             raise UsageError(
                 f"watch of {bench.name}: {', '.join(turned)} {'is' if len(turned) == 1 else 'are'} "
-                "turned by hand, and nobody is there to be asked while it runs. Lock them (hold = "
-                f"[{', '.join(repr(n) for n in turned)}] under [bench] in the bench file), or "
+                "turned by hand, and nobody is there to be asked while it runs. Lock them (locked "
+                f"= [{', '.join(repr(n) for n in turned)}] under [bench] in the bench file), or "
                 "align with a person at the bench instead."
             )
         self.bench, self.make_strategy, self.folder = bench, make_strategy, Path(folder)
@@ -215,7 +215,7 @@ class Watch:
             sighting = self._look(journal)
         except AlignError as error:
             if self._stopped():
-                return Decision(Step.STAND, "told to end during a measurement")
+                return Decision(Step.STAND, "stopped during a measurement")
             self._broken_looks += 1
             return self._broken(f"{type(error).__name__}: {error}", self._broken_looks)
         self._broken_looks = 0
@@ -239,7 +239,7 @@ class Watch:
         told: list[Event] = []
         self._run(session, told.append).carry_out()
         if session.last is None:
-            raise HeldError("told to end before the measurement.")
+            raise HeldError("stopped before the measurement.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
             raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
         look = Measure(self.summary.measurements, 0.0, session.frames, "watch", Purpose.WATCH)
@@ -280,7 +280,7 @@ class Watch:
             return self._broken(reason, self._broken_realignments)
         self._leave(positions)
         if finish.status is Status.STOPPED:
-            return Decision(Step.STAND, "told to end during a realignment; it is not finished")
+            return Decision(Step.STAND, "stopped during a realignment, which is not finished")
         now = self.bench.clock.now()
         moved(
             self.past, now, WatchMeasurement(now, session.last, positions) if session.last else None
@@ -341,7 +341,7 @@ class Watch:
             self.bench.hands.confirm_clear()
 
     def _after_earlier(self, journal: Journal) -> None:
-        """Hold the first measurement against where the axes were left; in doubt start paused."""
+        """Compare the first measurement with where the axes were left; in doubt start paused."""
         self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
         for words in set_damaged_aside(self.folder):
             journal.note("incident", words)
@@ -364,7 +364,7 @@ class Watch:
         return self.policy.recheck if quick else self.policy.interval
 
     def _wait(self, seconds: float) -> bool:
-        """Let time pass in slices, so that a stop is obeyed soon; False once told to end."""
+        """Let time pass in slices, so that a stop is obeyed soon; False once asked to end."""
         end = self.bench.clock.now() + seconds
         while (left := end - self.bench.clock.now()) > 0 and not self._stopped():
             self.bench.clock.sleep(min(left, 1.0))

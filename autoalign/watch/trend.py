@@ -16,9 +16,9 @@ def trend(seen: Sequence[WatchMeasurement], ahead: float) -> npt.NDArray[np.floa
     """Return (n,) how far, in tolerances, the trend takes each component in ``ahead`` s.
 
     The components are those of the terms, in their order; (0,) where nothing was judged. A straight
-    line goes through each of the looks since the last move. A slope that is not three times its
-    own standard uncertainty is taken for noise (common practice) and gives 0, as do fewer than four
-    looks.
+    line goes through each of the measurements since the last move. A slope that is not three times
+    its own standard uncertainty is taken for noise (common practice) and gives 0, as do fewer than
+    four measurements.
     """
     usable = [(s.time, s.measurement.verdict) for s in seen]
     t = np.array([time for time, verdict in usable if verdict is not None])

@@ -22,7 +22,7 @@ def unexpected(
 ) -> str:
     """Return in words what is not as expected since ``before``; "" where nothing is.
 
-    Axes and light are also held against ``first``, so that many small changes do not add up unseen.
+    Axes and light are also compared with ``first``, so that small changes do not add up unseen.
     """
     seen = now.measurement
     if seen.profiles and all(_dark(p) for p in seen.profiles.values()):

@@ -1,1 +1,1 @@
-"""Drivers written against generic command sets; they look only at autoalign's lower floors."""
+"""Drivers written against generic command sets; they import only autoalign's lower floors."""

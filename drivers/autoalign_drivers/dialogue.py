@@ -1,6 +1,6 @@
 """Question and answer by lines, so that an answer is never taken for that to another question.
 
-Before every command what came unasked is looked at; after every timeout or doubtful answer the
+Before every command what came unasked is read; after every timeout or doubtful answer the
 line is drained to quiet, cleared with bare line ends, and asked for the device's identity, before
 anything else is sent. Queries are repeated a few times; orders never.
 """
@@ -28,7 +28,7 @@ _STOPS = 3
 class Dialogue:
     """A conversation with one controller over one :class:`Transport`.
 
-    ``alarms`` holds what it told unasked, ``restarted`` whether it has started anew, ``strays``
+    ``alarms`` holds what it sent unasked, ``restarted`` whether it has started anew, ``strays``
     how many lines fitted nothing.
     """
 
@@ -289,7 +289,7 @@ class Dialogue:
                 raise RefusedError(f"{self.where}: asked {asked!r}, refused with {heard!r}.")
 
     def _sweep(self) -> None:
-        """Look at what came unasked before the next command leaves."""
+        """Read what came unasked before the next command leaves."""
         self._sort(self.transport.pending())
         if self.transport.partial():
             self._sort(self.transport.drain(self.settings.quiet))

@@ -26,7 +26,7 @@ __all__ = ["DRIVER", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
 _WIDTH = 80
 """Columns of what is said before the first question."""
 _ATTEMPTS = 3
-"""So many answers that come no nearer, or cannot be understood, are enough."""
+"""Number of answers that come no nearer, or cannot be understood, after which it gives up."""
 _NEARER = 0.5
 """An answer comes nearer if it does by this part of the tolerance; so the asking ends."""
 _ENOUGH = 1 / 36
@@ -285,7 +285,7 @@ def _position(said: str, unit: str) -> float:
 
 
 class HandDriver:
-    """Builds :class:`HandStage`. ``ask`` puts a question to a person; default: the terminal."""
+    """Axes that a person turns; ``ask`` puts the questions, by default at the terminal."""
 
     settings = HandSettings
 

@@ -111,7 +111,7 @@ class ImageFolderDetector:
 
     @property
     def plane(self) -> str:
-        """Name of the plane that it looks at."""
+        """Name of the plane at which it measures."""
         return self._plane
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Frame]:
@@ -144,7 +144,7 @@ class ImageFolderDetector:
         """Let go; nothing is held. May be called twice."""
 
     def _list(self) -> dict[str, _Found]:
-        """Look at the folder; return what stands as it stood at the last look."""
+        """Scan the folder; return the files that are as they were at the last scan."""
         steady: dict[str, _Found] = {}
         try:
             entries = list(self._folder.iterdir())
@@ -242,12 +242,12 @@ def _only_page(path: Path, colour: Channel | None) -> Page:
 
 
 class ImageFolderDriver:
-    """Builds :class:`ImageFolderDetector`."""
+    """A camera whose program writes its frames into a folder."""
 
     settings = ImageFolderSettings
 
     def build(self, name: str, plane: str, settings: Any, clock: Clock) -> ImageFolderDetector:
-        """Look at the folder once; what is there already is never used."""
+        """Scan the folder once; what is there already is never used."""
         if not isinstance(settings, ImageFolderSettings):
             raise UsageError(f"detector {name}: settings must be ImageFolderSettings.")
         return ImageFolderDetector(name, plane, settings, clock)

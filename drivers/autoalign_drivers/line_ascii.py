@@ -102,7 +102,7 @@ class LineAsciiStage:
         for group in ("counts", "value"):
             if group in found and float(found[group]) != float(places[group]):
                 self.stop()
-                said = f"it was told {places[group]} and understood {found[group]}"
+                said = f"it was sent {places[group]} and understood {found[group]}"
                 raise self._ambiguous(channel, target, f"{said}; all axes were stopped.")
         self._arrivals[axis] = self._expect(channel, target)
 
@@ -196,7 +196,7 @@ class LineAsciiStage:
         except RefusedError as error:
             axis = channel.axis
             raise MotionFaultError(
-                f"{error} Axis {axis.name} was not moved to {axis.said(target)}. Look at the "
+                f"{error} Axis {axis.name} was not moved to {axis.said(target)}. Check the "
                 "controller's state (homed? limit switch? alarm?)."
             ) from error
 
@@ -250,7 +250,7 @@ class LineAsciiStage:
         )
 
     def _ambiguous(self, channel: Channel, target: float, why: str) -> AmbiguousMoveError:
-        """Read where the axis is, if that can still be told, and say so."""
+        """Read where the axis is, if that is still known, and say so."""
         axis = channel.axis
         self._arrivals[axis.name] = self._expect(channel, target)
         try:
@@ -280,12 +280,12 @@ class LineAsciiStage:
         return (
             f"{self._who}, axis {channel.axis.name}: {how}: asked for {said(arrival.target)}, "
             f"reads {said(position)}, allowed are {said(arrival.tolerance)} either way. "
-            "Look for a limit switch, a stall, or someone else's stop."
+            "Check for a limit switch, a stall, or someone else's stop."
         )
 
 
 class LineAsciiDriver:
-    """Builds :class:`LineAsciiStage` from a bench file's table."""
+    """A controller with a command set of ASCII lines, from a bench file's table."""
 
     settings: type[MotionSettings] = LineAsciiSettings
 

@@ -84,7 +84,7 @@ class Rs274Settings(MotionSettings):
 
 
 class Rs274Driver(LineAsciiDriver):
-    """Builds the line-ASCII stage with these settings."""
+    """A controller that takes moves as lines of RS-274, from a bench file's table."""
 
     settings = Rs274Settings
 

@@ -43,7 +43,7 @@ class ScpiSettings(LineSettings):
     )
     number: Pattern = Field(
         default=_NUMBER,
-        description="What a measurement looks like, with a group 'value'. The narrower, the more "
+        description="Pattern of a measurement reply, with a group 'value'. The narrower, the more "
         "damage on the line shows.",
     )
     units: dict[str, str] = Field(
@@ -104,7 +104,7 @@ class ScpiDetector:
 
     @property
     def plane(self) -> str:
-        """Name of the plane that it looks at."""
+        """Name of the plane at which it measures."""
         return self._plane
 
     def identity(self) -> str:
@@ -191,7 +191,7 @@ class ScpiDetector:
 
 
 class ScpiDriver:
-    """Builds :class:`ScpiDetector`."""
+    """A detector that answers SCPI queries with numbers."""
 
     settings = ScpiSettings
 

@@ -1,4 +1,4 @@
-"""A simulated camera that looks at a screen, or a bare sensor in the beam."""
+"""A simulated camera that views a screen, or a bare sensor in the beam."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ class Slide:
     clock
         The world's time.
     distances
-        Of the planes that it visits, mm by name.
+        Of the planes that it measures at, mm by name.
     speed
         mm/s.
     """
@@ -138,7 +138,7 @@ class SimulatedCamera:
     Parameters
     ----------
     name, plane
-        Of the detector, and of the plane that it looks at.
+        Of the detector, and of the plane that it views.
     world, renderer
         Where everything stands, and what the light does there.
     screen
@@ -190,7 +190,7 @@ class SimulatedCamera:
 
     @property
     def plane(self) -> str:
-        """Name of the plane that it looks at."""
+        """Name of the plane at which it measures."""
         return self._plane
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Frame]:

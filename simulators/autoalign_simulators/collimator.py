@@ -61,7 +61,7 @@ VIEWS: Mapping[str, tuple[dict[str, float], dict[str, float], float]] = {
     ),
     "sensor": ({"near": 24.0, "far": 24.0}, {"u_mark": 2e-3, "u_pitch": 1e-4}, 0.1),
 }
-"""How the planes are looked at: widths of the fields, mm, camera traits, and the part of the usual
+"""How the planes are viewed: widths of the fields, mm, camera traits, and the part of the usual
 misalignment that still leaves the beam in view. "lens" is a bare sensor behind a demagnifying lens
 of 50 mm; "sensor" a bare sensor, for beams of a few millimetres."""
 

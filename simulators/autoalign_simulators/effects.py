@@ -18,7 +18,7 @@ class Effects:
     ----------
     misaligned
         The start is drawn within the family's ranges; off: everything starts aligned.
-    play, scale, resolution
+    backlash, scale, resolution
         Of the stages; without ``resolution`` a count is a ten-thousandth of the usual one.
     creep
         A thousandth of every move comes after it has ended.

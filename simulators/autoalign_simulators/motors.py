@@ -1,6 +1,6 @@
 """Simulated motors: what a controller believes, and where its carriage truly stands.
 
-Nothing runs in the background. A motor remembers the pieces of its motion and answers for any time
+Nothing runs in the background. A motor keeps the pieces of its motion and answers for any time
 of the injected clock, so the same motor serves virtual, scaled and real time, and several threads.
 
 Units are the axis' own, mm or rad, throughout.
@@ -56,7 +56,7 @@ class MotorTraits:
 
 @dataclass(frozen=True, slots=True)
 class _MotorState:
-    """Shaft (as commanded), nut (as driven), carriage (after the play) and what crept, unit."""
+    """Shaft (as commanded), nut (as driven), carriage (after the backlash) and what crept, unit."""
 
     shaft: float = 0.0
     nut: float = 0.0
@@ -78,7 +78,7 @@ class _Epoch:
         return self.track[-1].end if self.track else self.start
 
     def at(self, time: float) -> _MotorState:
-        """Fold the pieces up to ``time`` through step asymmetry, play and creep."""
+        """Fold the pieces up to ``time`` through step asymmetry, backlash and creep."""
         traits, state = self.traits, self.state
         shaft, nut, carriage = state.shaft, state.nut, state.carriage
         for piece in self.track:
@@ -108,7 +108,7 @@ class Motor:
     clock
         The simulated world's time.
     traits
-        Steps, speed, play and errors.
+        Steps, speed, backlash and errors.
     lower, upper
         Where the limit switches stand, on the true zero's scale.
     """

@@ -1,4 +1,4 @@
-"""Where a camera's pixels lie in the plane that it looks at."""
+"""Where a camera's pixels lie in the plane that it views."""
 
 from __future__ import annotations
 

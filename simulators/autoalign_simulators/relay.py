@@ -1,4 +1,4 @@
-"""Two paraboloids image a fibre's end onto a pinhole; a camera looks about the image.
+"""Two paraboloids image a fibre's end onto a pinhole; a camera views the surroundings of the image.
 
 The two orientations of the second mirror, "cancelling" and "adding", can both be built.
 """

@@ -135,7 +135,7 @@ class Renderer:
         self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, throw: Floats,
         fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]], out: Image,
     ) -> None:  # fmt: skip
-        """Draw the diffraction picture, within so many pixels of the geometric spot."""
+        """Draw the diffraction picture, within a number of pixels of the geometric spot."""
         weight = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
         middle = [float((weight * fields[k]).sum() / weight.sum()) for k in ("row", "column")]
         box = []

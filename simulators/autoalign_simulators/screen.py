@@ -1,4 +1,4 @@
-"""A plane with its screen: how it truly stands, and how a camera looks at it."""
+"""A plane with its screen: how it truly stands, and how a camera views it."""
 
 from __future__ import annotations
 

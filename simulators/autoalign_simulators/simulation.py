@@ -77,7 +77,7 @@ class FramePlan:
     meters
         Power meters by name.
     one_camera
-        One camera on a slide visits all planes.
+        One camera on a slide measures at all planes.
     """
 
     @property
@@ -243,7 +243,7 @@ def build(
 
 
 def _motor(axis: Axis, clock: Clock, effects: Effects, rng: np.random.Generator) -> Motor:
-    """Draw a motor: less play than the maker states, a scale that is off by some per cent."""
+    """Draw a motor: less backlash than the maker states, a scale that is off by some per cent."""
     backlash, wave, period, uneven = rng.uniform(size=4)
     scale, sign = rng.normal(0, SCALE_ERROR), rng.choice([-1.0, 1.0])
     speed = axis.speed or axis.travel / 10

@@ -73,9 +73,9 @@ class World:
         return place(self.layout, self.positions(at))
 
     def aligned(self) -> dict[str, float]:
-        """Return the readings at which every part stands where the layout has it.
+        """Return the readings at which every part is where the layout has it.
 
-        Play, creep and drift aside. With more axes than the beam can feel it is one of many.
+        Backlash, creep and drift aside. With more axes than the beam can feel it is one of many.
         """
         offsets = np.array([self.hidden.get(a, 0.0) for a in self.axes])
         coupling = np.eye(len(offsets)) if self.coupling is None else self.coupling

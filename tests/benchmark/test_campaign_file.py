@@ -59,7 +59,7 @@ def test_half_a_last_line_is_left_out_and_dropped_by_the_next(path: Path) -> Non
     [
         (Budget(41), ROW, "a budget of 40 looks; asked for is a budget of 41 looks"),
         (Budget(40, 60.0), ROW, "a budget of inf s; asked for is a budget of 60 s"),
-        (Budget(40), replace(ROW, version="0.0"), "holds outcomes of version 0.0; asked for is"),
+        (Budget(40), replace(ROW, version="0.0"), "contains outcomes of version 0.0; asked for is"),
     ],
 )
 def test_outcomes_of_other_settings_are_never_mixed(

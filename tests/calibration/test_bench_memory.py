@@ -63,7 +63,7 @@ def test_what_was_kept_comes_back_with_its_age(path):
     own.clock.sleep(3 * 86400.0)
     found = CalibrationFile(own, path)
     assert found.data == {"a": [1.0, 2.5], "age_days": 3.0}
-    assert found.remarks == [f"memory of 2026-01-01 in {path}, 3 days old"]
+    assert found.remarks == [f"calibration of 2026-01-01 in {path}, 3 days old"]
 
 
 def test_fresh_ignores_the_file_but_goes_on_keeping(path):
@@ -94,8 +94,8 @@ def test_the_generation_before_is_kept_and_serves_if_the_last_is_damaged(path):
     [
         ("", "it is damaged"),
         ("[1, 2", "it is damaged"),
-        ("[1, 2]", "it is no memory of a bench"),
-        ('{"format": "something else"}', "it is no memory of a bench"),
+        ("[1, 2]", "it is not the calibration of a bench"),
+        ('{"format": "something else"}', "it is not the calibration of a bench"),
         ('{"format": "autoalign bench calibration", "version": 7}', "it has version 7"),
         ('{"format": "autoalign bench calibration", "version": 1}', "parts of it are missing"),
         (
@@ -111,7 +111,7 @@ def test_the_generation_before_is_kept_and_serves_if_the_last_is_damaged(path):
         (
             '{"format": "autoalign bench calibration", "version": 1, "saved": "2026-01-01",'
             ' "memory": 120, "bench": {"axes": {}, "stages": {}, "layout": ""}}',
-            "there is no memory in it",
+            "there is no calibration in it",
         ),
         pytest.param("[" * 200_000 + "]" * 200_000, "it is damaged", id="deep"),
     ],

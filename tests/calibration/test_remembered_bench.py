@@ -99,6 +99,6 @@ def test_a_memory_that_was_not_used_is_said_to_be_so(spoil, strategy, why, tmp_p
     path.write_text(json.dumps(record))
     result = align(bench, strategy=strategy, budget=6, calibration=path, journal=journal)
     assert len(result.remarks) == 2
-    assert result.remarks[0].startswith("memory of ")
+    assert result.remarks[0].startswith("calibration of ")
     assert result.remarks[1].startswith(f"calibration {path}: {why}")
     assert result.remarks[1].encode() in journal.read_bytes()

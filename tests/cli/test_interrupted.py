@@ -33,7 +33,7 @@ def test_a_record_is_called_complete_only_once_it_says_how_the_run_ended(tmp_pat
     with Journal(path, VirtualClock(), {"bench": "b"}) as journal:
         assert interrupted_words(path)[0].startswith("Interrupted before anything was moved")
         journal.intent(Move(1, {"a": 1.0}, {"a": (1.0,)}, "measurement"), {"a": 0.0})
-        assert "holds no end of the run" in interrupted_words(path)[0]
+        assert "does not contain the end of the run" in interrupted_words(path)[0]
         journal.finish(Finish(Status.STOPPED, False, "KeyboardInterrupt"))
     words, readable = interrupted_words(path)
     assert readable

@@ -127,5 +127,5 @@ def test_a_disk_that_is_full_hides_no_verdict(
     assert "In spec." in said.text
     for what in ("picture", "report", "result"):
         assert f"The {what} could not be written (No space left on device)" in said.err
-    assert "Record" in said.out
+    assert "Journal" in said.out
     assert "Picture" not in said.out

@@ -327,7 +327,7 @@ def test_stall(rig: Any) -> None:
     assert text.startswith("stage mount, axis source.x: was not at rest before the deadline")
     assert "asked for 2 mm, reads" in text
     assert "allowed are 0.0002 mm either way" in text
-    assert "Look for a limit switch, a stall" in text
+    assert "Check for a limit switch, a stall" in text
     assert made.mover.heard[-2].endswith("halt") or "halt" in " ".join(made.mover.heard)
 
 

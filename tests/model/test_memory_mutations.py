@@ -203,7 +203,7 @@ def test_each_kind_of_nonsense_is_named(
     kept, model = remembered.begin(json.dumps(record))
     assert model.knowledge is not None
     assert model.knowledge.prior is None
-    assert kept.remarks[0].startswith("memory of 2026-01-01 in ")
+    assert kept.remarks[0].startswith("calibration of 2026-01-01 in ")
     assert f"not plausible ({why}" in kept.remarks[1]
     assert kept.remarks[1].endswith("not used.")
 

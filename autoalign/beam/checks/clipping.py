@@ -23,7 +23,7 @@ Floats = npt.NDArray[np.float64]
 
 
 def clipped_by_sensor(context: Context) -> Evidence | None:
-    """Look for light in the outermost cells of the frame."""
+    """Find light in the outermost cells of the frame."""
     seen, peak = context.seen, context.peak
     noise = context.noise / (seen.grid.block * math.sqrt(3))
     least = max(context.thresholds.edge_light * peak, 6 * noise)

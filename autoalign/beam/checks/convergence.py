@@ -24,7 +24,7 @@ def outgrown(context: Context) -> Evidence | None:
     if part <= limits.outgrown or not doubtful:
         return None
     words = (
-        f"the window has {part:.1f} times the area of the frame, and widths hold to "
+        f"the window has {part:.1f} times the area of the frame, and widths are good to "
         f"{percent(settled.unsteady)}: noise or uneven light may have let it grow"
     )
     return Evidence(words, part)
@@ -49,7 +49,7 @@ def too_noisy(context: Context) -> Evidence | None:
         return None
     words = (
         f"too noisy for a window of {WINDOW_FACTOR:g} widths; {settled.factor:g} were taken, "
-        f"widths hold to {percent(settled.unsteady)}"
+        f"widths are good to {percent(settled.unsteady)}"
     )
     if settled.unsteady >= limits.unsteady:
         return Evidence(words, settled.unsteady)

@@ -1,4 +1,4 @@
-"""What a check of a frame is: how it is named, what it looks at, and what a finding costs."""
+"""What a check of a frame is: how it is named, what it examines, and what a finding costs."""
 
 from __future__ import annotations
 

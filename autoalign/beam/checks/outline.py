@@ -27,7 +27,7 @@ _SQUARES = np.sum(_HARMONICS**2, axis=0)
 
 
 def ring(context: Context) -> Evidence | None:
-    """Look for a dark middle."""
+    """Find a dark middle."""
     polar = context.once(outline)
     if polar is None:
         return None
@@ -45,7 +45,7 @@ def ring(context: Context) -> Evidence | None:
 
 
 def hard_edge(context: Context) -> Evidence | None:
-    """Look for an edge at which the light ends at once."""
+    """Find an edge at which the light ends abruptly."""
     polar, limits = context.once(outline), context.thresholds
     if polar is None:
         return None
@@ -69,7 +69,7 @@ def hard_edge(context: Context) -> Evidence | None:
 
 
 def nick(context: Context) -> Evidence | None:
-    """Look for a place where the outline goes inwards."""
+    """Find a place where the outline turns inwards."""
     polar = context.once(outline)
     radius = None if polar is None else half_height_radius(polar)
     if polar is None or radius is None or not _whole(polar, radius):

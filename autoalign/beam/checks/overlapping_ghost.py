@@ -37,7 +37,7 @@ Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
 BEGIN, COUNT = 6, 48
-"""Steps from the edge to where a shelf may begin, and how many are looked at."""
+"""Steps from the edge to where a shelf may begin, and how many are examined."""
 
 SCALES = ((7, 4), (13, 8))
 """Rays and steps that are averaged: for a narrow shelf and for a faint one."""
@@ -62,7 +62,7 @@ _AVERAGES = _averages()
 
 
 def shelf(context: Context) -> Evidence | None:
-    """Look for a shelf along any ray."""
+    """Find a shelf along any ray."""
     polar, limits = context.once(outline), context.thresholds
     if polar is None:
         return None

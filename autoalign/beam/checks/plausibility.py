@@ -28,7 +28,7 @@ def too_little_light(seen: Converged, pitch: tuple[float, float], peak: float) -
 
 
 def no_larger_than_hot_pixels(seen: Converged, pitch: tuple[float, float]) -> bool:
-    """Return whether a spot is so small that a few hot pixels side by side would look like it."""
+    """Return whether a spot is so small that a few hot pixels side by side would resemble it."""
     widths = (
         4 * math.sqrt(max(float(m), 0.0)) / p for m, p in zip(seen.moments[2:4], pitch, strict=True)
     )

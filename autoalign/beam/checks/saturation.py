@@ -2,7 +2,7 @@
 
 A camera of 12 bits writes files of 16, and its pixels end at 4095, or where they are full. Nothing
 but the frame tells that then: many neighbouring pixels share the highest value, and hardly any lie
-just below it. A beam's own top does not look so. Its levels near the top hold about as many pixels
+just below it. A beam's own top is not like that. Its levels near the top hold about as many pixels
 each, and noise spreads a flat top over many levels, of which the highest holds the fewest.
 
 Without noise there is no such difference: an even disk, as computed, is a plateau by itself. There
@@ -53,7 +53,7 @@ def _at_the_top(ready: Prepared, least: int) -> tuple[int, str] | None:
 
 
 def _plateau(context: Context) -> tuple[int, str] | None:
-    """Look for a plateau of equal maxima inside the window, hot pixels left out."""
+    """Find a plateau of equal maxima inside the window, hot pixels left out."""
     ready, limits = context.ready, context.thresholds
     given = ready.frame.pixels
     r0, r1, c0, c1 = context.seen.window.box(ready.shape, ready.pitch)

@@ -29,7 +29,7 @@ def spots_around(context: Context) -> Spots:
 
 
 def spot_inside(context: Context) -> Evidence | None:
-    """Look for a second spot inside the window.
+    """Find a second spot inside the window.
 
     A ring has light on both sides of a dark middle without being two spots: there, only light
     outside the window counts.
@@ -41,7 +41,7 @@ def spot_inside(context: Context) -> Evidence | None:
 
 
 def spot_outside(context: Context) -> Evidence | None:
-    """Look for a second spot in the rest of the frame."""
+    """Find a second spot in the rest of the frame."""
     far = context.once(spots_around)[1]
     if context.seen.grid.box != context.ready.whole.box:
         far = _second(context, context.ready.whole)[1]

@@ -62,7 +62,7 @@ def ambient(context: Context) -> Evidence | None:
 
 
 def torn(context: Context) -> Evidence | None:
-    """Look for one row boundary at which the picture jumps although both sides are lit."""
+    """Find one row boundary at which the picture jumps although both sides are lit."""
     ready, seen, limits = context.ready, context.seen, context.thresholds
     r0, r1, c0, c1 = seen.window.box(ready.shape, ready.pitch)
     if r1 - r0 < 12:

@@ -25,7 +25,7 @@ class Thresholds:
     # Is there a beam at all?
     beam_significance: float = _limit(
         6.0,
-        "Light counts as a beam from so many σ of the sum over its own area; in pure noise "
+        "Number of σ of the sum over its own area from which light counts as a beam; in pure noise "
         "about one frame in 30,000 reaches that anywhere on the grid.",
     )
     slope_explains: float = _limit(
@@ -46,7 +46,7 @@ class Thresholds:
     )
     lost_width: float = _limit(
         3.0,
-        "Width in pixels, up to which a spot cannot be told from hot pixels side by side.",
+        "Width in pixels, up to which a spot may be a few hot pixels side by side.",
     )
     # Saturated
     saturated_pixels: int = _limit(
@@ -55,7 +55,7 @@ class Thresholds:
     )
     saturated_half: float = _limit(
         0.5,
-        "Saturated part of the beam's area from which not even its centre holds.",
+        "Saturated part of the beam's area from which not even its centre is reliable.",
     )
     plateau_pixels: int = _limit(
         8,
@@ -68,7 +68,7 @@ class Thresholds:
     )
     plateau_steps: int = _limit(
         16,
-        "Height of a plateau over the lowest pixel, in the file's own steps, to be told.",
+        "Height of a plateau over the lowest pixel from which it is reported, in the file's steps.",
     )
     plateau_quiet: float = _limit(
         0.35,
@@ -85,7 +85,7 @@ class Thresholds:
     )
     edge_slight: float = _limit(
         0.02,
-        "Light at the edge up to which the widths still hold, with the uncertainty that the "
+        "Light at the edge up to which the widths are reliable, with the uncertainty that the "
         "clipping adds.",
     )
     edge_strong: float = _limit(
@@ -94,11 +94,11 @@ class Thresholds:
     )
     edge_cells: int = _limit(
         2,
-        "So many cells along each side count as the sensor's edge, where no window settles.",
+        "Number of cells along each side that count as the sensor's edge, where no window settles.",
     )
     edge_clear: float = _limit(
         10.0,
-        "A cell so many σ above the frame's middle value is light, where no window settles.",
+        "Number of σ above the frame's median from which a cell is light, if no window settles.",
     )
     # Not converged
     outgrown: float = _limit(
@@ -153,7 +153,7 @@ class Thresholds:
     )
     aperture_level: float = _limit(
         0.04,
-        "Level, as part of the top, at which the edge is looked for.",
+        "Level, as part of the top, at which the edge is searched.",
     )
     aperture_fall: float = _limit(
         0.1,
@@ -170,7 +170,7 @@ class Thresholds:
     )
     nick_deep: float = _limit(
         0.25,
-        "Depth from which the widths no longer hold.",
+        "Depth from which the widths are no longer reliable.",
     )
     # Two spots
     spot_height: float = _limit(
@@ -220,7 +220,7 @@ class Thresholds:
     shelf_trace: float = _limit(
         0.18,
         "Mean light from 1.25 half widths on over the least of a narrow shelf, below which no "
-        "shelf is looked for.",
+        "shelf is sought.",
     )
     # More than one exposure
     torn_jump: float = _limit(

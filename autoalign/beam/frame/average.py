@@ -25,7 +25,7 @@ def average(profiles: Sequence[BeamProfile]) -> BeamProfile:
 
     The covariance is the mean one over n (type B) plus what the scatter of the frames (type A, GUM,
     JCGM 100) shows beyond it. So vibration and drift count, and a few frames that happen to agree
-    do not make the mean look better than its pixels allow. The excess is widened by
+    do not make the mean appear better than its pixels allow. The excess is widened by
     (n − 1)/(n − 3), the variance of Student's t, and correlated between the moments from
     :data:`MANY` frames on.
 

@@ -29,14 +29,14 @@ FINE_ROUNDS = 30
 """Rounds on the pixels."""
 
 AROUND = 1.5
-"""Part of the frame that is looked at closely, in windows of the standard."""
+"""Part of the frame that is examined closely, in windows of the standard."""
 
 SMALLEST = 45
-"""Half side in pixels that is looked at closely at least, so that a small beam has enough
+"""Half side in pixels that is examined closely at least, so that a small beam has enough
 background around it."""
 
 CLOSER = 3.0
-"""Part of the frame that is looked at instead, in first windows, where the cells are larger than
+"""Part of the frame that is examined instead, in first windows, where the cells are larger than
 the beam."""
 
 COARSE = 1e-2

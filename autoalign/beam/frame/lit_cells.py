@@ -2,8 +2,8 @@
 
 Where a cell shows light, every pixel of it counts at its own place, once and for all windows. The
 dark around, which holds nothing but noise, counts by cells, each with the part of it that lies
-inside the window. A following window then costs no further look at the pixels. Only where there is
-light at the window's edge, each window is summed pixel by pixel.
+inside the window. A following window then costs no further pass over the pixels. Only where there
+is light at the window's edge, each window is summed pixel by pixel.
 """
 
 from __future__ import annotations

@@ -11,8 +11,8 @@ __all__ = ["median"]
 def median(values: npt.NDArray[np.floating]) -> float:
     """Return the median of all ``values``, at least one and none of them NaN.
 
-    On the few hundred values that a step of the analysis looks at, it takes a fifth of the time of
-    NumPy's own, which looks for axes, masks and NaN first.
+    On the few hundred values that a step of the analysis uses, it takes a fifth of the time of
+    NumPy's own, which checks for axes, masks and NaN first.
     """
     flat = values.ravel()
     half = len(flat) // 2

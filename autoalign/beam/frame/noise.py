@@ -22,7 +22,7 @@ _PIXELS = 2560
 """Blocks, and pixels in them, that tell the noise of the dark: to 2 %."""
 
 _ENOUGH = 64
-"""Pixels of a block that are looked at, about: whole rows of it, from its top."""
+"""Pixels of a block that are examined, about: whole rows of it, from its top."""
 
 
 def dark_noise(pixels: Pixels, grid: BinnedFrame, background: Background) -> float:

@@ -80,7 +80,7 @@ def find_hot(pixels: Pixels, level: float, sigma: float, tops: Pixels | None = N
     a faint region is not taken for hot pixels.
 
     A spot so narrow that its own neighbours stay below half of its peak (1/e² diameter under
-    3.4 pixels) cannot be told from a hot pixel. ``tops`` (rows,): the highest pixel of each row.
+    3.4 pixels) may be a hot pixel. ``tops`` (rows,): the highest pixel of each row.
     """
     rows, columns = pixels.shape
     none = np.zeros(0, dtype=np.intp)

@@ -121,7 +121,7 @@ def caustics(
     tails: so M² of hard-edged or comatic beams is by 1 to 5 % less than of all the light (see
     :mod:`.tails`). What frames measured with ``tails=True`` show beyond the window shifts the
     results; the whole shift counts as a further standard uncertainty, common to all planes. Where
-    nobody looked, that is a complaint.
+    it was not measured, that is a complaint.
 
     Parameters
     ----------

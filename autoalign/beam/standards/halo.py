@@ -5,10 +5,10 @@ phase has coma, have faint tails that fall off slowly, and the window, which fol
 it yields, cuts them: noise-free caustics of a flat-phase super-Gaussian exp(−2(r/w)^6) then give
 1 % less than the M² of all the light, and of a Gaussian whose coma doubles M², 4.5 % less. (The
 background, taken where there is still a little of the tails, costs 0.1 %; pixels, 0.04 %.) The
-numbers of a profile stay those of the standard. Beside them stands, where asked for, what a region
-half again as wide holds more; with that, the same caustics are within 0.5 % of all the light, with
-noise of 0.05 % of the peak within 0.8 %. Noise of 0.5 % hides tails of that size; their uncertainty
-says so.
+numbers of a profile stay those of the standard. Where asked for, they are accompanied by what a
+region half again as wide holds more; with that, the same caustics are within 0.5 % of all the
+light, with noise of 0.05 % of the peak within 0.8 %. Noise of 0.5 % hides tails of that size; their
+uncertainty says so.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ def driver_settings(
     units
         Inner unit ("mm" or "rad") of each axis by name, in the order of the controller's motors.
     tagged
-        Whether commands carry a tag, by which a late answer is told from the right one.
+        Whether commands carry a tag, by which a late answer is distinguished from the right one.
     """
     tag, mark = ("#{tag} ", r"#(?P<tag>[0-9]+) ") if tagged else ("", "")
     number = r"(?P<counts>[+-][0-9]{8})"

@@ -88,7 +88,7 @@ class Mover(LineTalker):
         return f"{tag} {answer}" if tag else answer
 
     def look(self) -> None:
-        """Say which axes have failed since the last look."""
+        """Say which axes have failed since the last call."""
         for index, motor in enumerate(self.motors):
             if motor.fault and not self._faults[index]:
                 self.say(f"!! {index + 1} {motor.fault}")

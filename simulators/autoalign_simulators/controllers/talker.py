@@ -92,7 +92,7 @@ class LineTalker(ABC):
         """Carry out one command line and return the answer, or None for no answer."""
 
     def look(self) -> None:  # noqa: B027 - most dialects have nothing to look after
-        """Look after things that happen without a command; say what the host must know."""
+        """Attend to things that happen without a command; say what the host must know."""
 
     def too_long(self) -> str | None:
         """Return the answer to a line beyond the cap."""

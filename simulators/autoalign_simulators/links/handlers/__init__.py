@@ -1,1 +1,1 @@
-"""Where pyserial looks for the URL scheme ``bench://``."""
+"""Where pyserial finds the URL scheme ``bench://``."""
