@@ -57,8 +57,8 @@ def watch(
     with another folder, nor an alignment, from doing so.
 
     A bench with free hand-turned axes is refused: nobody is there to turn them. Before it starts on
-    a real bench, once every controller and every camera has answered, a caution is printed and
-    Enter is waited for.
+    a real bench, once every controller and every camera has answered, a caution is printed,
+    which you confirm with Enter.
 
     Cautions: motors start without warning while this runs, at night as well. Put a notice at the
     door with a name to call, close covers; block what passes the edge of the optic; before you go

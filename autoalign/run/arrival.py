@@ -98,7 +98,7 @@ class MoveTracker:
         self._check_rest(status, now)
         if now > self.deadline:
             raise MotionTimeoutError(
-                f"axis {name}: not at {said(self.target)} and idle in time; it is at "
+                f"axis {name}: not at rest at {said(self.target)} in time; it is at "
                 f"{said(status.position)} and says it is "
                 f"{'moving' if status.moving else 'idle'}. It is being stopped. Check for an "
                 "obstruction, with the beam blocked or at alignment power, or correct speed and "

@@ -37,29 +37,11 @@ FORBIDDEN = {
 }
 """What is searched for, by the word that it stands for."""
 
-ALLOWED: tuple[tuple[str, str, str], ...] = (
-    (r"plugins --keys", r"^\s*play: ", "the name of a key of bench files"),
-)
-"""Places in which a word may stay: place, text and why."""
-
-WAITING: tuple[str, ...] = (
-    "autoalign/bench.py", "autoalign/cli/compare_command.py", "autoalign/cli/running.py",
-    "autoalign/run/arrival.py", "autoalign/report/", "autoalign/run/guard.py", "autoalign/watch/",
-    "drivers/autoalign_drivers/line_ascii.py",
-)  # fmt: skip
-"""Files that are rewritten on other branches. To be emptied when the branches are merged; an entry
-without a hit fails a test, so that the list cannot outlive its reason."""
-
-WAITING_OUTPUTS: tuple[str, ...] = ("measure", "align", "check", "compare")
-"""Commands whose output is rewritten on other branches; as above."""
-
 
 def hits(place: str, text: str) -> list[str]:
     """Return every forbidden word in ``text``, with the line it is in."""
     found = []
     for line in text.splitlines():
-        if any(re.search(p, place) and re.search(t, line) for p, t, _ in ALLOWED):
-            continue
         for name, pattern in FORBIDDEN.items():
             if match := re.search(pattern, line, re.IGNORECASE):
                 around = line[max(match.start() - 50, 0) : match.end() + 50].strip()
@@ -112,20 +94,9 @@ def of_module(path: str) -> list[str]:
     return hits(path, text)
 
 
-def waiting(path: str) -> bool:
-    """Return whether a module is rewritten elsewhere."""
-    return path.startswith(WAITING)
-
-
 def test_messages_of_every_module() -> None:
     """Errors, outputs, captions of pages: whatever a module may say."""
-    assert not [hit for path in modules() if not waiting(path) for hit in of_module(path)]
-
-
-@pytest.mark.parametrize("entry", WAITING)
-def test_the_waiting_list_outlives_no_reason(entry: str) -> None:
-    """A room that is done leaves the list."""
-    assert any(of_module(path) for path in modules() if path.startswith(entry))
+    assert not [hit for path in modules() for hit in of_module(path)]
 
 
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
@@ -214,19 +185,10 @@ def output(name: str, said: Run, bench: Path, tmp_path: Path) -> list[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", [n for n in OUTPUTS if n not in WAITING_OUTPUTS])
+@pytest.mark.parametrize("name", OUTPUTS)
 def test_output_and_pages(name: str, said: Run, bench: Path, tmp_path: Path) -> None:
     """What a command prints, its report and its page."""
     assert not output(name, said, bench, tmp_path)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", WAITING_OUTPUTS)
-def test_waiting_outputs_outlive_no_reason(
-    name: str, said: Run, bench: Path, tmp_path: Path
-) -> None:
-    """A command that is done leaves the list."""
-    assert output(name, said, bench, tmp_path)
 
 
 PLANTED = {
