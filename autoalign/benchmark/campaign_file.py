@@ -153,7 +153,7 @@ def _foreign(path: Path, header: Sequence[str]) -> UsageError:
     if set(missing) <= set(_LATER):
         return UsageError(
             f"{path}: made by an earlier version, which did not keep {', '.join(missing)}: nobody "
-            "can tell whether its outcomes are comparable with new ones. Nothing was run or changed. "
+            "can tell whether its outcomes are comparable. Nothing was run or changed. "
             "Name another folder; or, where you know what every run was given, add these columns "
             "to the header and to every line, for instance 200 (measurements), inf (s) and "
             f"{version('autoalign')}."

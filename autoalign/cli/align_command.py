@@ -37,8 +37,8 @@ def align(
     stops every axis and closes the journal.
 
     Before the first move of a real bench, once every controller and every camera has answered, a
-    caution is printed, which you confirm with Enter. Axes that a person turns go first, with every motor
-    at rest; before motors start again you are asked whether hands are clear.
+    caution is printed, which you confirm with Enter. Axes that a person turns go first, with every
+    motor at rest; before motors start again you are asked whether hands are clear.
 
     Cautions: motors start without warning and the beam swings. Block the beam or dim it to
     alignment power; wear eyewear for its wavelength; take off watches and rings; block what passes

@@ -36,8 +36,8 @@ def check(
     Exit code 0 if all is well, 1 if something was found.
 
     Before the first move of a real bench, once every controller and every camera has answered, a
-    caution is printed, and the program waits for Enter. Before motors start after a question to turn a screw
-    you are asked whether hands are clear.
+    caution is printed, and the program waits for Enter. Before motors start after a question to
+    turn a screw you are asked whether hands are clear.
 
     Cautions: motors start without warning and the beam moves a little. Block the beam or dim it to
     alignment power; wear eyewear for its wavelength; take off watches and rings; block what passes

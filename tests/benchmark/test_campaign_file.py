@@ -57,7 +57,7 @@ def test_half_a_last_line_is_left_out_and_dropped_by_the_next(path: Path) -> Non
 @pytest.mark.parametrize(
     ("budget", "row", "words"),
     [
-        (Budget(41), ROW, "a budget of 40 looks; asked for is a budget of 41 looks"),
+        (Budget(41), ROW, "a budget of 40 measurements; asked for is a budget of 41 measurements"),
         (Budget(40, 60.0), ROW, "a budget of inf s; asked for is a budget of 60 s"),
         (Budget(40), replace(ROW, version="0.0"), "contains outcomes of version 0.0; asked for is"),
     ],

@@ -112,7 +112,7 @@ def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path,
     assert other.code == 2
     assert list(json.loads(other.out)) == ["error"]
     assert f"{file}: contains outcomes of a budget of 3 measurements" in other.err
-    assert "asked for is a budget of 4 looks" in other.err
+    assert "asked for is a budget of 4 measurements" in other.err
     assert "name another folder" in other.err
     assert file.read_bytes() == kept
     assert run(*command, "--budget", "3").out == first.out

@@ -173,5 +173,5 @@ def record() -> RunRecord:
         after=(picture("near", widths=(8, 8)), picture("far", centre=(0.1, 0), widths=(8.1, 8))),
         guard=1.645, started="2026-01-01 09:00 UTC", duration=252.0,
         distances={"near": 400.0, "far": 2400.0}, wavelengths=(660e-6,), simulated=True,
-        provenance={"autoalign": "0.1.0", "seed": "3", "budget": "40 probes"},
+        provenance={"autoalign": "0.1.0", "seed": "3", "budget": "40 measurements"},
     )  # fmt: skip

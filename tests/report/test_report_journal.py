@@ -111,7 +111,7 @@ def test_a_run_that_was_cut_off_claims_nothing(journal):
 def test_the_journal_is_reported_from_its_path(journal, tmp_path, check_page):
     """From file to file."""
     writer, _ = journal
-    writer.finish(Finish(Status.BUDGET, False, "60 of 60 probes used"))
+    writer.finish(Finish(Status.BUDGET, False, "60 of 60 measurements used"))
     page = check_page(write_report(writer.path, tmp_path / "run.html").read_text("utf-8"))
     assert "axis-by-axis" in page.text
     assert "Not shown to be in spec: budget spent" in page.text

@@ -74,12 +74,12 @@ def test_a_run_that_moved_nothing_does_not_speak_of_its_last_move(record):
 
 def test_the_verdict_names_the_terms_that_failed(record):
     """Value, target and tolerance of every failed term, with units."""
-    failed = replace(record, last=1, outcome="budget spent", reason="40 of 40 probes used")
+    failed = replace(record, last=1, outcome="budget spent", reason="40 of 40 measurements used")
     text = verdict_text(failed)
     assert headline(failed) == "Not in spec: budget spent"
     assert "4 of 4 terms are not within tolerance" in text
     assert "0.4950 ± 0.0080 mrad, target 0 ± 0.1 mrad" in text
-    assert text.endswith("40 of 40 probes used.")
+    assert text.endswith("40 of 40 measurements used.")
 
 
 def test_what_is_left_open_is_said(record):

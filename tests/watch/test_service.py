@@ -477,7 +477,7 @@ def test_a_bench_with_free_screws_is_not_watched_and_nobody_is_asked(tmp_path: P
     """371 questions were once asked of nobody: it is refused at the start, with what to do."""
     bench, asked = screwed_bench()
     with pytest.raises(
-        UsageError, match=r"mirror\.tilt, mirror\.clocking are turned by hand.*Lock them .*hold"
+        UsageError, match=r"mirror\.tilt, mirror\.clocking are turned by hand.*Lock them .*locked"
     ):
         Watch(bench, ResponseMatrix, tmp_path)
     assert asked == []
