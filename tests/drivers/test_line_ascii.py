@@ -233,7 +233,7 @@ def test_a_target_understood_wrongly_stops_everything(rig: Any) -> None:
     made = rig(tagged=False)
     stage = made.open()
     made.line.inject(Fault("flip", "command", at=5, bit=1))
-    with pytest.raises(AmbiguousMoveError, match=r"told 10000 and understood .*30000.*stopped"):
+    with pytest.raises(AmbiguousMoveError, match=r"sent 10000 and understood .*30000.*stopped"):
         stage.start_move("source.x", 1.0)
     assert "halt" in made.mover.heard
     made.clock.sleep(1.0)
