@@ -46,7 +46,10 @@ def test_check_finds_what_the_bench_file_says_wrongly(
     assert said.code == 1, facts
     assert facts["well"] is False
     assert facts["back_at_start"] is True
-    assert any("source.x: a step back" in f and "backlash" in f for f in facts["findings"])
+    (found,) = (f for f in facts["findings"] if f["code"].startswith("backlash-"))
+    assert (found["subject"], found["severity"]) == ("source.x", "warning")
+    assert "source.x: " in found["sentence"]
+    assert found["numbers"]["stated"]["unit"] == "mm"
 
 
 def test_check_of_a_misspelt_axis_moves_nothing(

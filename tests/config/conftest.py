@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import importlib
 import runpy
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -77,16 +76,13 @@ pitch = "1 %"
 
 
 @pytest.fixture(autouse=True)
-def worked_plugin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def worked_plugin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The worked plug-in, installed."""
     site = tmp_path / "site"
     site.mkdir()
     monkeypatch.syspath_prepend(site)
     runpy.run_path(str(PLUGINS / "install.py"))["install"](PLUGINS / "worked_plugin", site)
     importlib.invalidate_caches()
-    yield
-    for name in [n for n in sys.modules if n.partition(".")[0] == "autoalign_example"]:
-        del sys.modules[name]
 
 
 @pytest.fixture

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import importlib
 import runpy
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,14 +12,12 @@ HERE = Path(__file__).parent
 
 
 @pytest.fixture
-def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty place for packages, on the path."""
     place = tmp_path / "site"
     place.mkdir()
     monkeypatch.syspath_prepend(place)
-    yield place
-    for name in [n for n in sys.modules if n.partition(".")[0] == "autoalign_example"]:
-        del sys.modules[name]
+    return place
 
 
 @pytest.fixture

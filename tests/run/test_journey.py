@@ -36,5 +36,5 @@ def test_the_deadline_follows_distance_and_speed() -> None:
     assert allowed_time(AXIS, -2.0) == 11.0
     journey = MoveTracker(AXIS, 0.0, [2.0], 100.0)
     assert not journey.look(AxisStatus(0.5, moving=True), 110.9)
-    with pytest.raises(MotionTimeoutError, match="not at 2 mm"):
+    with pytest.raises(MotionTimeoutError, match="not at rest at 2 mm"):
         journey.look(AxisStatus(0.6, moving=True), 111.1)
