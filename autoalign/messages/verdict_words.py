@@ -48,12 +48,6 @@ def verdict_text(record: RunRecord) -> str:
     return " ".join(p for p in parts if p)
 
 
-def _when(record: RunRecord) -> str:
-    if not record.moves:
-        return "Nothing was moved; these are the results of the last measurement."
-    return "These results were measured after the last move."
-
-
 def left_open(record: RunRecord) -> tuple[str, ...]:
     """Return the limits of the report, one sentence each."""
     out = list(record.notes)
