@@ -8,10 +8,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.covariance import pitch_covariance, roll_covariance
+from autoalign.beam.frame.moments import pitch_covariance, roll_covariance
 from autoalign.beam.parameters import BeamParameters
-from autoalign.beam.profile import BeamProfile, Use
-from autoalign.beam.tensors import root, stretch
+from autoalign.beam.profile import BeamProfile, Use, root, stretch
 from autoalign.core.errors import UsageError
 
 __all__ = ["combine", "derivatives"]

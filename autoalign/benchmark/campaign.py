@@ -20,7 +20,7 @@ from autoalign.benchmark.campaign_file import append_rows, check_alike, read_row
 from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.benchmark.timed import Timed
 from autoalign.core.errors import AlignError, UsageError
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Move, Session
 from autoalign.strategies.base import Strategy
 

@@ -14,7 +14,7 @@ from matplotlib.lines import Line2D
 
 from autoalign.benchmark.outcome import Outcome
 from autoalign.benchmark.statistics import runtime_ecdf, success_interval
-from autoalign.core.digits import rounded
+from autoalign.core.units import rounded
 from autoalign.report.style import INK, QUIET, SERIES, dress, new_figure, plain, save_png
 
 __all__ = ["draw_campaign"]

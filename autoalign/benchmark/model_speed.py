@@ -10,7 +10,7 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.benchmark.timed import Timed
 from autoalign.benchmark.timing import Section, figure
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session
 from autoalign.strategies.base import Strategy
 

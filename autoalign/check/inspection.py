@@ -10,17 +10,14 @@ import numpy as np
 
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.bench import Bench
-from autoalign.check.arrangement import true_profiles
 from autoalign.check.axis_response import AxisResponse, Noise, respond
 from autoalign.check.expectation import Expectation
-from autoalign.check.judge import judge, pair_up
-from autoalign.check.result import AxisReport, PlaneReport
-from autoalign.check.settling import Settling, settling
+from autoalign.check.judge import judge, pair_up, true_profiles
+from autoalign.check.result import AxisReport, PlaneReport, Settling, settling
 from autoalign.check.trial import Trial, step_size, try_axis
 from autoalign.core.axes import Axis
 from autoalign.core.findings import Amount, Finding, Severity
-from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
-from autoalign.diagnosis.hypotheses import AS_STATED, Hypothesis, of_cameras
+from autoalign.diagnosis.hypotheses import AS_STATED, AxisVerdict, Hypothesis, Judgement, of_cameras
 from autoalign.session import ScanMeasurement, Waypoint
 
 __all__ = ["Inspection"]

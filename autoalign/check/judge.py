@@ -14,17 +14,57 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.tensors import moment_map
-from autoalign.check.arrangement import to_true_plane
+from autoalign.beam.profile import BeamProfile, moment_map
 from autoalign.check.axis_response import AxisResponse
 from autoalign.check.expectation import Expectation
-from autoalign.diagnosis.axis_verdict import SURELY, TOLERANCE, AxisVerdict, Judgement
-from autoalign.diagnosis.hypotheses import ACCUSED, Hypothesis
+from autoalign.diagnosis.hypotheses import (
+    ACCUSED,
+    STILL,
+    SURELY,
+    TOLERANCE,
+    AxisVerdict,
+    Hypothesis,
+    Judgement,
+)
 from autoalign.session import Camera
 
-__all__ = ["judge", "pair_up"]
+__all__ = ["judge", "pair_up", "to_true_plane", "true_profiles"]
 
 Floats = npt.NDArray[np.float64]
+
+# Cameras that are really arranged as a hypothesis has it: from frames to true planes.
+
+
+def to_true_plane(hypothesis: Hypothesis, plane: str, cameras: Mapping[str, Camera]) -> Floats:
+    """Return the (2, 2) matrix from frame axes as stated to true axes of the true plane."""
+    stated, true = cameras[plane], cameras[hypothesis.place(plane)]
+    zoom = np.diag([true.pitch_x / stated.pitch_x, true.pitch_y / stated.pitch_y])
+    turn = np.asarray(hypothesis.turns.get(plane, STILL), dtype=float)
+    matrix: Floats = turn @ np.asarray(true.view, dtype=float) @ zoom
+    return matrix
+
+
+def true_profiles(
+    hypothesis: Hypothesis, seen: Mapping[str, BeamProfile], cameras: Mapping[str, Camera]
+) -> dict[str, BeamProfile]:
+    """Return what was measured under the names of the true planes, in their axes."""
+    out = {}
+    for plane, profile in seen.items():
+        stated, true = cameras[plane], cameras[hypothesis.place(plane)]
+        matrix = to_true_plane(hypothesis, plane, cameras)
+        wide = moment_map(matrix)
+        moments = wide @ profile.moments
+        zeros = np.array(stated.origin) - np.array(true.origin)
+        moments[:2] += matrix @ (zeros * [stated.pitch_x, stated.pitch_y])
+        out[hypothesis.place(plane)] = replace(
+            profile,
+            moments=moments,
+            covariance=wide @ profile.covariance @ wide.T,
+            plane=hypothesis.place(plane),
+            view=STILL,
+        )
+    return out
+
 
 TELLING = 5.0
 """Below this many standard uncertainties of change nothing can be concluded."""

@@ -15,11 +15,13 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 
-from autoalign.check.first_step import LARGEST
 from autoalign.core.axes import Axis
 from autoalign.session import ScanMeasurement, Waypoint
 
 __all__ = ["PLACES", "Trial", "step_size", "try_axis"]
+
+LARGEST = 0.02
+"""No step of the check is larger than this part of the travel."""
 
 PLACES = ("before", "there", "again", "beyond", "back")
 """Where what is measured counts."""

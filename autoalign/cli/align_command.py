@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from autoalign.cli.numbers import checked_measurements, checked_seed
-from autoalign.cli.outputs import calibration_file
+from autoalign.cli.output import calibration_file
 
 if TYPE_CHECKING:
     from autoalign.config import BenchFile

@@ -11,8 +11,8 @@ from cyclopts import Parameter
 
 from autoalign.cli.numbers import split_list
 from autoalign.cli.output import print_facts, print_table, print_text
-from autoalign.cli.steps import telling
-from autoalign.core.digits import number, rounded
+from autoalign.cli.progress import telling
+from autoalign.core.units import number, rounded
 
 if TYPE_CHECKING:
     from autoalign.benchmark.timing import Figure, Section

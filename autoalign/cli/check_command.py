@@ -85,7 +85,7 @@ def check(
 def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None) -> CheckResult:
     from autoalign.check import check_bench as carry_out  # noqa: PLC0415 - heavy
     from autoalign.cli.check_facts import check_facts  # noqa: PLC0415
-    from autoalign.cli.interrupted import interrupted_words  # noqa: PLC0415
+    from autoalign.cli.exits import interrupted_words  # noqa: PLC0415
     from autoalign.cli.output import warn  # noqa: PLC0415
     from autoalign.cli.progress import following  # noqa: PLC0415
     from autoalign.cli.running import free_folder, politely  # noqa: PLC0415

@@ -7,9 +7,8 @@ from typing import Any
 
 from autoalign.check import AxisReport, CheckResult
 from autoalign.cli.output import print_pairs, print_table, print_text
-from autoalign.core.digits import number, rounded
 from autoalign.core.findings import Amount
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, number, rounded
 from autoalign.messages.findings import small
 from autoalign.messages.serialise import finding_facts
 from autoalign.messages.words import counted, span_of_time

@@ -13,10 +13,16 @@ from cyclopts import Parameter
 
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, checked_measurements, checked_seed, split_list, whole
-from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
-from autoalign.cli.outputs import picture_file
-from autoalign.cli.steps import telling
-from autoalign.core.digits import given, rounded
+from autoalign.cli.output import (
+    picture_file,
+    print_facts,
+    print_pairs,
+    print_table,
+    print_text,
+    warn,
+)
+from autoalign.cli.progress import telling
+from autoalign.core.units import given, rounded
 from autoalign.messages.words import counted
 
 if TYPE_CHECKING:

@@ -18,11 +18,10 @@ from autoalign.cli.output import print_text
 from autoalign.cli.profiles import Measured
 from autoalign.core.errors import AlignError, UsageError
 from autoalign.core.units import edge, edge_unit
-from autoalign.diagnosis.aperture_fill import fill_words
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.diagnosis.from_pictures import diagnose
 from autoalign.diagnosis.misalignment import Misalignment, read_misalignment
-from autoalign.diagnosis.remarks import remarks
+from autoalign.diagnosis.remarks import fill_words, remarks
 from autoalign.diagnosis.through_focus import focus_words
 from autoalign.messages.turn_advice import advice_words
 from autoalign.messages.words import counted

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from autoalign.cli.output import print_facts, print_text
-from autoalign.cli.outputs import page_file
-from autoalign.cli.steps import telling
+from autoalign.cli.output import page_file, print_facts, print_text
+from autoalign.cli.progress import telling
 
 if TYPE_CHECKING:
     from autoalign.report import GalleryCase

@@ -9,9 +9,16 @@ from typing import TYPE_CHECKING
 from autoalign.beam.profile import BeamProfile
 from autoalign.beam.standards.own_beam import OWN_TITLE, OwnFigure, own_beam
 from autoalign.cli.explaining import Explanation, explain_bench, print_words
-from autoalign.cli.facts import TERM_HEADER, own_facts, term_rows
 from autoalign.cli.measure_command import draw, give
-from autoalign.cli.output import print_facts, print_pairs, print_table, print_text
+from autoalign.cli.output import (
+    TERM_HEADER,
+    own_facts,
+    print_facts,
+    print_pairs,
+    print_table,
+    print_text,
+    term_rows,
+)
 from autoalign.cli.profiles import Measured, facts_of
 from autoalign.cli.progress import working
 from autoalign.config import read_bench_file

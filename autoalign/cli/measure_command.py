@@ -191,8 +191,7 @@ def draw(many: Sequence[Measured], folder: Path | None) -> None:
     """Write an annotated picture of every frame to ``folder``, if one is given."""
     if folder is None:
         return
-    from autoalign.cli.output import warn  # noqa: PLC0415
-    from autoalign.cli.outputs import picture_file  # noqa: PLC0415
+    from autoalign.cli.output import picture_file, warn  # noqa: PLC0415
     from autoalign.report import draw_profile  # noqa: PLC0415
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -209,7 +208,7 @@ def _measure_files(
     places: Sequence[str], options: Options, dark: Path | None, hot_map: Path | None
 ) -> list[Measured]:
     from autoalign.cli.profiles import Measured  # noqa: PLC0415
-    from autoalign.cli.steps import telling  # noqa: PLC0415
+    from autoalign.cli.progress import telling  # noqa: PLC0415
     from autoalign.core.errors import FrameError, UsageError  # noqa: PLC0415
 
     without = _single(dark, options, "dark frame") if dark is not None else None

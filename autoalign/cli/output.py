@@ -2,22 +2,273 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import textwrap
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
-from autoalign.cli.streams import Name, columns, write
+from autoalign.core.units import edge, edge_unit, fixed
 from autoalign.messages.serialise import facts_text
+from autoalign.messages.words import quantity, stated, term_label, unit_label
+
+if TYPE_CHECKING:
+    from autoalign.beam.standards.own_beam import OwnFigure
+    from autoalign.core.axes import Axis
+    from autoalign.spec.terms import TermValue, Verdict
+
 
 __all__ = [
+    "AXIS_HEADER",
+    "TERM_HEADER",
+    "Name",
+    "axis_rows",
+    "calibration_file",
+    "columns",
+    "flush",
     "note",
+    "own_facts",
+    "page_file",
+    "picture_file",
     "print_facts",
     "print_pairs",
     "print_table",
     "print_text",
+    "term_rows",
     "warn",
+    "write",
 ]
+
+# Where files may be written: a file of another kind is never overwritten.
+#
+# Every output path is checked here, before anything is opened or calculated: its name must have the
+# right ending, and a file that is already there must be one that this program wrote. Devices and
+# pipes are accepted.
+
+_HEAD = 8192
+"""Bytes at the start of a file that identify it."""
+
+_RECORD = b"SQLite format 3\0"
+_PNG = b"\x89PNG\r\n\x1a\n"
+
+
+def page_file(option: str, path: Path) -> Path:
+    """Return ``path`` where an HTML page may be written; ``option`` asked for it.
+
+    Raises
+    ------
+    UsageError
+        For another ending, or a file that is no page of this program.
+    """
+    return _judged(option, path, "an HTML page", (".html", ".htm"), _is_page)
+
+
+def picture_file(option: str, path: Path) -> Path:
+    """Return ``path`` where a PNG picture may be written; ``option`` asked for it.
+
+    Raises
+    ------
+    UsageError
+        For another ending, or a file that is no picture of this program.
+    """
+    return _judged(option, path, "a PNG picture", (".png",), _is_picture)
+
+
+def calibration_file(option: str, path: Path | None) -> Path | None:
+    """Return ``path`` if a calibration, and the previous one beside it, may be kept there.
+
+    A damaged calibration is accepted here: it is set aside later, and not lost.
+
+    Raises
+    ------
+    UsageError
+        For another ending, or a file there that is no calibration of a bench.
+    """
+    if path is None:
+        return None
+    _judged(option, path, "a calibration", (".json",), _was_calibration)
+    before = path.with_name(f"{path.stem}.previous{path.suffix}")
+    _judged(option, before, "a calibration", (".json",), _is_calibration)
+    return path
+
+
+def _judged(
+    option: str, path: Path, what: str, endings: tuple[str, ...], ours: Callable[[bytes], bool]
+) -> Path:
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+
+    if path.exists() and not path.is_file():
+        return path
+    example = path.with_suffix(endings[0]).name
+    if path.suffix.lower() not in endings:
+        raise UsageError(
+            f"{option} {path}: {what} needs a name that ends in {' or '.join(endings)}, for "
+            f"example {example}. Nothing was written."
+        )
+    if not path.exists():
+        return path
+    with path.open("rb") as file:
+        head = file.read(_HEAD)
+    if head and not ours(head):
+        found = (
+            "the journal of a run" if head.startswith(_RECORD) else f"not {what} of this program"
+        )
+        raise UsageError(
+            f"{option} {path}: the existing file is {found}, and was not overwritten. Choose "
+            "another name, or move that file. Nothing was written."
+        )
+    return path
+
+
+def _is_page(head: bytes) -> bool:
+    return head.startswith(b"<!DOCTYPE html>") and b'name="generator" content="autoalign"' in head
+
+
+def _is_picture(head: bytes) -> bool:
+    return head.startswith(_PNG) and b"Software\0autoalign" in head
+
+
+def _was_calibration(head: bytes) -> bool:
+    return _is_calibration(head) or not head.lstrip().startswith((b"{", b"["))
+
+
+def _is_calibration(head: bytes) -> bool:
+    return b'"autoalign bench calibration"' in head
+
+
+# What a run and a verdict say, as rows for a table.
+
+TERM_HEADER = ("term", "start", "end", "target", "")
+
+
+def term_rows(before: Verdict | None, after: Verdict | None) -> list[tuple[str, ...]]:
+    """Return the verdict table: each term at the start and the end, its target, in spec or not."""
+    earlier = {t.name: t for t in before.terms} if before is not None else {}
+    later = {t.name: t for t in after.terms} if after is not None else {}
+    rows: list[tuple[str, ...]] = []
+    for name in dict.fromkeys([*later, *earlier]):
+        first, last = earlier.get(name), later.get(name)
+        some = last or first
+        assert some is not None
+        state = "not measured" if last is None else ("in spec" if last.in_spec else "NOT in spec")
+        rows.append((term_label(name), _value(first), _value(last), _wanted(some), state))
+    return rows
+
+
+def own_facts(figures: Sequence[OwnFigure]) -> list[dict[str, Any]]:
+    """Return what ISO 11146 calls divergence and ellipticity, each with its unit or why not."""
+    facts = []
+    for f in figures:
+        values = {"value": f.value, "uncertainty": f.uncertainty}
+        shown = {k: None if v is None else edge(v, f.unit) for k, v in values.items()}
+        facts.append({"name": f.name, **shown, "unit": edge_unit(f.unit), "why": f.why or None})
+    return facts
+
+
+AXIS_HEADER = ("axis", "start", "end", "soft limits")
+
+
+def axis_rows(
+    positions: Mapping[str, float], axes: Mapping[str, Axis], before: Mapping[str, float]
+) -> list[tuple[str, ...]]:
+    """Return the start and end position of every axis, and its soft limits."""
+    rows: list[tuple[str, ...]] = []
+    for name, position in positions.items():
+        axis = axes[name]
+        unit = axis.unit
+        label = unit_label(edge_unit(unit))
+        start = before.get(name)
+        rows.append(
+            (
+                name,
+                "" if start is None else _fixed(start, unit, label),
+                _fixed(position, unit, label),
+                f"{stated(axis.lower, unit)} … {stated(axis.upper, unit)}",
+            )
+        )
+    return rows
+
+
+def _fixed(value: float, unit: str, label: str) -> str:
+    return f"{fixed(edge(value, unit), 4)} {label}"
+
+
+def _value(term: TermValue | None) -> str:
+    return "–" if term is None else quantity(term.value, term.unit, term.uncertainty)
+
+
+def _wanted(term: TermValue) -> str:
+    target, tolerance = stated(term.target, term.unit), stated(term.tolerance, term.unit)
+    return f"{target.partition(' ')[0]} ± {tolerance}"
+
+
+# Standard output and standard error, whoever reads them and in whatever alphabet.
+
+Name = Literal["stdout", "stderr"]
+
+_PLAIN = str.maketrans(
+    {
+        "−": "-", "–": "-", "—": "-", "±": "+-", "×": "x", "·": "*", "≤": "<=", "≥": ">=",
+        "“": '"', "”": '"', "‘": "'", "’": "'", "…": "...", "→": "->", "µ": "u", "μ": "u",
+        "°": "deg", "σ": "sigma", "ρ": "rho", "α": "alpha", "λ": "lambda", "²": "^2", "³": "^3",
+        "√": "sqrt ", "─": "-", "│": "|",
+    }
+)  # fmt: skip
+"""What is printed in place of signs that the reader's alphabet lacks."""
+
+
+_NARROW, _WIDE = 40, 200
+"""Columns between which everything that is printed fits."""
+
+
+def columns(name: Name) -> int | None:
+    """Return how many columns the terminal behind a stream has; None where it is no terminal."""
+    stream = getattr(sys, name)
+    if not getattr(stream, "isatty", bool)():
+        return None
+    try:
+        seen = os.get_terminal_size(stream.fileno()).columns
+    except (OSError, ValueError):
+        seen = 0
+    asked = os.environ.get("COLUMNS", "")
+    wide = int(asked) if asked.isdecimal() else seen
+    return min(max(wide, _NARROW), _WIDE) if wide else None
+
+
+def write(name: Name, text: str) -> None:
+    """Print a line; nobody left to read it is no reason to break off what the bench is doing."""
+    stream = getattr(sys, name)
+    try:
+        stream.write(_readable(text, getattr(stream, "encoding", None)) + "\n")
+    except BrokenPipeError:
+        _silence(name)
+
+
+def flush() -> None:
+    """Send out what is still to be printed, if anybody reads it."""
+    names: tuple[Name, ...] = ("stdout", "stderr")
+    for name in names:
+        try:
+            getattr(sys, name).flush()
+        except BrokenPipeError:
+            _silence(name)
+
+
+def _readable(text: str, encoding: str | None) -> str:
+    """Return ``text`` in signs that ``encoding`` has."""
+    code = encoding or "utf-8"
+    try:
+        text.encode(code)
+    except UnicodeEncodeError:
+        return text.translate(_PLAIN).encode(code, "replace").decode(code)
+    return text
+
+
+def _silence(name: Name) -> None:
+    """Let everything else that is printed go nowhere."""
+    setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 - for good
+
 
 WIDTH = 96
 """Columns of running text, where the terminal has them or nobody knows how wide it is."""

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 
 from autoalign.cli.numbers import Amount, option_length, option_value
-from autoalign.cli.outputs import page_file, picture_file
-from autoalign.cli.steps import telling
+from autoalign.cli.output import page_file, picture_file
+from autoalign.cli.progress import telling
 
 if TYPE_CHECKING:
     from autoalign.config import BenchFile

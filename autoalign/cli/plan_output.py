@@ -13,9 +13,8 @@ from autoalign.beam.standards.own_beam import OWN_DIVERGENCE, ellipticity_label
 from autoalign.cli.numbers import listed_amounts, option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.axes import Axis
-from autoalign.core.digits import fixed, given, number, rounded, signed
 from autoalign.core.errors import UsageError
-from autoalign.core.units import edge, edge_unit, to_edge
+from autoalign.core.units import edge, edge_unit, fixed, given, number, rounded, signed, to_edge
 from autoalign.messages.words import quantity, stated, term_label
 from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.plan.planning import AxisPlan, OpticPlan, Plan, plan

@@ -10,8 +10,8 @@ from typing import Any, Literal
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.cli.output import print_table, print_text
-from autoalign.core.digits import concise
 from autoalign.core.frames import Frame
+from autoalign.core.units import concise
 from autoalign.messages.serialise import printable, profile_facts
 
 __all__ = ["Measured", "facts_of", "print_csv", "print_profiles"]

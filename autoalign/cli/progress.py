@@ -3,17 +3,59 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from autoalign.cli.output import warn
-from autoalign.cli.steps import telling
+from autoalign.cli.output import columns, warn
 
 if TYPE_CHECKING:
     from autoalign.run.execute import Event
 
-__all__ = ["following", "in_words", "working"]
+
+__all__ = ["following", "in_words", "telling", "working"]
+
+# Progress of long work: one line kept up to date at a terminal, now and then one elsewhere.
+
+_MINUTE = 60.0
+_SPINNER = 3
+"""Columns that the sign of life and its blanks take."""
+
+
+@contextmanager
+def telling(every: float = _MINUTE) -> Iterator[Callable[[str], None]]:
+    """Give a function that says, on standard error, what has just been done or begun.
+
+    At a terminal one line is overwritten in place, cut to the terminal's width, and gone at the
+    end. Elsewhere, in a file or a pipe, at most one line is printed in ``every`` seconds, so that
+    short work says nothing; 0 prints each.
+    """
+    if columns("stderr") is None:
+        yield _now_and_then(every)
+        return
+    from rich.console import Console  # noqa: PLC0415 - only at a terminal
+    from rich.markup import escape  # noqa: PLC0415
+
+    with Console(stderr=True).status("") as status:
+        yield lambda text: status.update(escape(_cut(text, (columns("stderr") or 80) - _SPINNER)))
+
+
+def _now_and_then(every: float) -> Callable[[str], None]:
+    last = time.monotonic()
+
+    def tell(text: str) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if now - last >= every:
+            last = now
+            warn(text)
+
+    return tell
+
+
+def _cut(text: str, room: int) -> str:
+    return text if len(text) <= room else f"{text[: max(room - 1, 1)]}…"
 
 
 @contextmanager
@@ -44,7 +86,7 @@ def following(text: str, in_place: bool = True) -> Iterator[Callable[[Event], No
 
 def in_words(event: Event) -> str:
     """Return what has just been done, and how it is going, in words."""
-    from autoalign.core.digits import number  # noqa: PLC0415
+    from autoalign.core.units import number  # noqa: PLC0415
     from autoalign.messages.words import span_of_time  # noqa: PLC0415
 
     seen = event.measurement

@@ -7,8 +7,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from autoalign.cli.output import print_facts, print_text
-from autoalign.cli.outputs import page_file, picture_file
+from autoalign.cli.output import page_file, picture_file, print_facts, print_text
 
 __all__ = ["report"]
 

@@ -10,10 +10,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from autoalign.cli.exits import Exit
-from autoalign.cli.facts import AXIS_HEADER, TERM_HEADER, axis_rows, term_rows
-from autoalign.cli.interrupted import interrupted_words
-from autoalign.cli.output import print_facts, print_pairs, print_table, print_text, warn
+from autoalign.cli.exits import Exit, interrupted_words
+from autoalign.cli.output import (
+    AXIS_HEADER,
+    TERM_HEADER,
+    axis_rows,
+    print_facts,
+    print_pairs,
+    print_table,
+    print_text,
+    term_rows,
+    warn,
+)
 from autoalign.cli.progress import following, working
 from autoalign.messages.serialise import result_facts
 from autoalign.messages.words import own_figure

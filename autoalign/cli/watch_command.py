@@ -15,8 +15,7 @@ from autoalign.cli.align_command import budget_of, checked_strategy
 from autoalign.cli.caution import caution, check_attended
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
-from autoalign.cli.output import print_facts, print_pairs, print_text, warn
-from autoalign.cli.outputs import calibration_file
+from autoalign.cli.output import calibration_file, print_facts, print_pairs, print_text, warn
 from autoalign.messages.serialise import status_facts
 
 if TYPE_CHECKING:

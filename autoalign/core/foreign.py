@@ -8,6 +8,7 @@ tells a broken plug-in from a beam that is not in spec.
 from __future__ import annotations
 
 import functools
+import importlib.util
 from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Any
@@ -18,11 +19,36 @@ from autoalign.core.errors import (
     DetectorError,
     LinkError,
     LinkTimeoutError,
+    MissingExtraError,
     PluginError,
 )
 from autoalign.core.interfaces import AxisStatus, Detector, Exposure, Stage
 
-__all__ = ["GuardedDetector", "GuardedStage", "foreign", "guarded"]
+__all__ = ["GuardedDetector", "GuardedStage", "foreign", "guarded", "require_extra"]
+
+# Packages that are installed only where somebody asks for what needs them.
+
+
+def require_extra(who: str, extra: str, *modules: str) -> None:
+    """Check that ``modules`` are installed, without importing them.
+
+    Parameters
+    ----------
+    who
+        What needs them, as the error is to begin: "strategy dfo-ls".
+    extra
+        The extra of this package that brings them.
+
+    Raises
+    ------
+    MissingExtraError
+        Where one is missing; it names the extra and how to install it.
+    """
+    if any(importlib.util.find_spec(module) is None for module in modules):
+        raise MissingExtraError(
+            f"{who} needs the extra {extra!r}: pip install 'autoalign[{extra}]'."
+        )
+
 
 _NOT_THEIRS = (AlignError, KeyboardInterrupt, GeneratorExit, MemoryError, StopIteration)
 """What passes unchanged: errors of our tree, and what is no fault of whoever was called."""

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from autoalign.core.digits import number, percent, rounded
 from autoalign.core.findings import Amount, Finding
-from autoalign.core.units import to_edge
+from autoalign.core.units import number, percent, rounded, to_edge
 from autoalign.messages.words import quantity
 
 __all__ = ["SENTENCES", "Wording", "sentence", "small"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from autoalign.core.axes import Axis
-from autoalign.core.digits import number, percent, rounded
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, number, percent, rounded
 from autoalign.diagnosis.misalignment import AxisReading, Misalignment, Share
 from autoalign.messages.words import unit_label
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from autoalign.core.digits import given, number
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, given, number
 from autoalign.journal.record import MeasurementRow, RunRecord, TermRow
 from autoalign.messages.words import (
     counted,

@@ -3,23 +3,54 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from autoalign.core.digits import given, number, rounded
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, given, number, rounded
 
 if TYPE_CHECKING:
     from autoalign.beam.standards.own_beam import OwnFigure
+    from autoalign.journal.record import RunRecord
+
 
 __all__ = [
     "counted",
     "own_figure",
     "quantity",
     "span_of_time",
+    "start_words",
     "stated",
     "term_label",
     "unit_label",
 ]
+
+# Findings at the start of a run: its first frames, and what had to be moved.
+
+
+def start_words(record: RunRecord) -> tuple[str, ...]:
+    """Return a sentence for each finding in the first frames, and one for what was moved."""
+    return (*record.remarks, *_moved(record))
+
+
+def _moved(record: RunRecord) -> Iterator[str]:
+    before, after = record.before_probe, record.after_probe
+    if not record.in_spec or before is None or after is None or before is after:
+        return
+    moves = []
+    for axis in record.axes:
+        if axis.name not in before.positions or axis.name not in after.positions:
+            continue
+        way = after.positions[axis.name] - before.positions[axis.name]
+        if abs(way) > 2 * axis.resolution:
+            label = unit_label(edge_unit(axis.unit))
+            plus = "+" if way > 0 else ""
+            moves.append(f"{axis.name} by {plus}{number(edge(way, axis.unit))} {label}")
+    if moves:
+        yield (
+            f"To bring the beam into spec, the run moved {', '.join(moves)}. Axes with the same "
+            "effect can replace each other, so a part was not necessarily misaligned by this much."
+        )
+
 
 _LABELS = {
     "pointing_x": "pointing sideways (x)",

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.model.illumination import PupilGrid, bent_log, factors, log_slopes, own_size
-from autoalign.model.rigid import GENERATORS, STEP
+from autoalign.model.poses import GENERATORS, STEP
 from autoalign.optics.layout import Beam, Flat, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import Pose

@@ -1,8 +1,7 @@
 """Picture files as frames: pixels as stored, and in words what was done to read them."""
 
-from autoalign.pictures.find import SUFFIXES, find_pictures
 from autoalign.pictures.pages import Channel, Page, read_pages
-from autoalign.pictures.read import Picture, read_pictures
+from autoalign.pictures.read import SUFFIXES, Picture, find_pictures, read_pictures
 
 __all__ = [
     "SUFFIXES",

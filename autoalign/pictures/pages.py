@@ -51,7 +51,7 @@ def read_pages(path: Path, channel: Channel | None = None) -> Iterator[Page]:
     elif path.name.lower().endswith((".fits", ".fit", ".fits.gz", ".fit.gz")):
         yield from _fits(path)
     elif suffix == ".pgm":
-        from autoalign.pictures.pgm import read_pgm  # noqa: PLC0415
+        from autoalign.pictures.raw import read_pgm  # noqa: PLC0415
 
         yield read_pgm(path)
     elif suffix == ".raw":

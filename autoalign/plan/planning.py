@@ -15,8 +15,7 @@ from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
-from autoalign.plan.advice import advise
-from autoalign.plan.footprint import Fill, fill_of
+from autoalign.plan.advice import Fill, advise, fill_of
 from autoalign.plan.plan_facts import plan_facts
 from autoalign.plan.reach import COVERAGE, Field, Reach, capture_range, travel_needed
 from autoalign.plan.sensitivity import Combination, Sensitivity, sensitivity

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.core.digits import signed
 from autoalign.core.errors import UsageError, unknown_name
-from autoalign.core.units import EDGE_UNIT, to_edge
+from autoalign.core.units import EDGE_UNIT, signed, to_edge
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Layout
 from autoalign.optics.pose import Pose

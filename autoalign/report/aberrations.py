@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from autoalign.core.digits import number
+from autoalign.core.units import number
 from autoalign.optics.layout import Layout, Source
 from autoalign.optics.pose import place
 from autoalign.optics.sources import cone

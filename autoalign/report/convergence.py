@@ -12,8 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from autoalign.core.axes import Axis
-from autoalign.core.digits import given, number, signed
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, given, number, signed
 from autoalign.journal.record import MeasurementRow, RunRecord
 from autoalign.messages.words import counted, term_label
 from autoalign.report.style import (

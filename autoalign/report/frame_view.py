@@ -17,8 +17,8 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import Ellipse
 from matplotlib.transforms import Affine2D
 
-from autoalign.core.digits import number, signed
 from autoalign.core.frames import Frame
+from autoalign.core.units import number, signed
 from autoalign.journal.record import FramePicture, Outline
 from autoalign.report.style import HAIR, INK, MARK, QUIET, dress, halo, light_map, plain
 

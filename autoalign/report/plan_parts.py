@@ -10,12 +10,11 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.patches import Arc, Circle, FancyArrowPatch, Polygon
 
-from autoalign.core.digits import given
+from autoalign.core.units import given
 from autoalign.optics.layout import Element, Motion
 from autoalign.optics.pose import Pose
-from autoalign.report.bench_rays import Fan, on_surface, rim_points
+from autoalign.report.bench_rays import Fan, Projection, on_surface, rim_points
 from autoalign.report.plan_labels import Labels
-from autoalign.report.projection import Projection
 from autoalign.report.style import BLUE, FAINT, INK, MARK, QUIET, halo
 
 __all__ = ["LIGHT", "arrow", "dimension", "fan", "mirror", "motion", "screen", "source"]

@@ -15,8 +15,8 @@ from matplotlib.patches import Rectangle
 from matplotlib.transforms import Affine2D
 
 from autoalign.beam.profile import BeamProfile, Use
-from autoalign.core.digits import number, rounded
 from autoalign.core.frames import Frame
+from autoalign.core.units import number, rounded
 from autoalign.journal.record import Outline
 from autoalign.report.frame_view import draw_fiducial, draw_outline, frame_box, show_pixels
 from autoalign.report.style import BAD, INK, QUIET, dress, new_figure, plain, save_png

@@ -8,8 +8,7 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 
-from autoalign.core.digits import given
-from autoalign.core.units import edge
+from autoalign.core.units import edge, given
 from autoalign.journal.record import RunRecord, TermRow
 from autoalign.messages.verdict_words import headline
 from autoalign.messages.words import counted, quantity, span_of_time, stated, term_label

@@ -8,14 +8,12 @@ from pathlib import Path
 
 from autoalign.beam.standards.own_beam import OWN_TITLE
 from autoalign.core.cautions import cautions
-from autoalign.core.digits import given, number, rounded
 from autoalign.core.files import atomic_write
-from autoalign.core.units import edge, edge_unit
+from autoalign.core.units import edge, edge_unit, given, number, rounded
 from autoalign.journal import read_journal
 from autoalign.journal.record import FramePicture, MeasurementRow, MoveRow, RunRecord, TermRow
-from autoalign.messages.start_words import start_words
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
-from autoalign.messages.words import counted, own_figure, term_label, unit_label
+from autoalign.messages.words import counted, own_figure, start_words, term_label, unit_label
 from autoalign.report.convergence import (
     axes_figure,
     convergence_figure,

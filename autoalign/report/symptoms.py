@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.core.digits import given, number, percent
+from autoalign.core.units import given, number, percent
 from autoalign.optics.layout import Layout
 from autoalign.report.spots import Spot, spots_at
 

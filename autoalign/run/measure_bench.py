@@ -12,8 +12,7 @@ from autoalign.bench import Bench
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
-from autoalign.session.evaluate import Evaluator, refused_through_focus
-from autoalign.session.single import SingleMeasurement
+from autoalign.session.evaluate import Evaluator, SingleMeasurement, refused_through_focus
 from autoalign.spec.terms import Spec
 from autoalign.strategies.base import Measurement
 

@@ -44,8 +44,14 @@ from autoalign.session.evaluate import (
     refused_through_focus,
 )
 from autoalign.session.replay import Replay, Replayed
-from autoalign.session.rules import CENTRINGS, beyond_noise, check_needs, compare, near_limit
-from autoalign.session.signal_loss import SignalLoss
+from autoalign.session.rules import (
+    CENTRINGS,
+    SignalLoss,
+    beyond_noise,
+    check_needs,
+    compare,
+    near_limit,
+)
 from autoalign.session.stepper import Part, Script, Stepper
 from autoalign.spec.feasibility import never_given, never_seen
 from autoalign.spec.terms import Spec

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
@@ -11,13 +12,15 @@ import numpy as np
 from autoalign.beam.frame.average import average
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.findings import Finding
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
-from autoalign.diagnosis.turned_over import through_focus
+from autoalign.diagnosis.through_focus import through_focus
 from autoalign.optics.layout import Layout
-from autoalign.session.actions import Exposed
+from autoalign.session.actions import Exposed, Finish, Measure, Purpose, Status
+from autoalign.session.stepper import Script, Stepper
 from autoalign.spec.acceptance import Verdict
 from autoalign.spec.duplicate_frames import duplicate_frames
 from autoalign.spec.terms import Spec
@@ -26,14 +29,55 @@ from autoalign.strategies.base import Cause, Measurement
 if TYPE_CHECKING:
     from autoalign.diagnosis.estimator import Knowledge
 
+
 __all__ = [
     "Combine",
     "Evaluator",
     "MeasureBeam",
     "Recent",
+    "SingleMeasurement",
     "refused_through_focus",
     "stated",
 ]
+
+# One measurement where the axes are, and nothing else.
+
+
+class SingleMeasurement(Stepper):
+    """Measures once, by the very evaluation and vetoes of an alignment.
+
+    Parameters
+    ----------
+    axes, settle, frames
+        See :class:`.stepper.Stepper`.
+    evaluator
+        Makes a measurement of what was exposed.
+    layout, known
+        The bench on paper, or None, and what is known of it.
+    """
+
+    def __init__(
+        self,
+        axes: Mapping[str, Axis],
+        settle: float,
+        frames: int,
+        evaluator: Evaluator,
+        layout: Layout | None,
+        known: Callable[[], Knowledge],
+    ) -> None:
+        super().__init__(axes, settle, frames)
+        self.exposed: Exposed | None = None
+        self._evaluator, self._layout, self._known = evaluator, layout, known
+
+    def _run(self) -> Script:
+        exposed = yield Measure(1, -math.inf, self.frames, Purpose.FIRST.words, Purpose.FIRST)
+        assert isinstance(exposed, Exposed)
+        self.exposed, self.positions = exposed, dict(exposed.positions)
+        self._began, self._now = exposed.began, exposed.ended
+        seen = self._evaluator.evaluate(exposed, exposed.began)
+        self.measurements, self.last = 1, refused_through_focus(seen, self._known, self._layout)
+        status = Status.IN_SPEC if self.last.in_spec else Status.GIVEN_UP
+        return Finish(status, self.last.in_spec, "measured; nothing was moved.")
 
 
 class MeasureBeam(Protocol):

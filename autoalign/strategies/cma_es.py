@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from autoalign.core.extras import require_extra
+from autoalign.core.foreign import require_extra
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.scalar import Cost, ScaledBox
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.core.extras import require_extra
+from autoalign.core.foreign import require_extra
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
 from autoalign.strategies.bridge import Ask, as_generator
 from autoalign.strategies.recover import recover

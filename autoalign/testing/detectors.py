@@ -8,15 +8,24 @@ from collections.abc import Iterator, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Detector, Exposure, Reading
-from autoalign.testing.exposures import contents
 
-__all__ = ["DetectorConformance"]
+__all__ = ["DetectorConformance", "contents"]
+
+# What the suites compare exposures by.
+
+
+def contents(exposure: Exposure) -> npt.NDArray[Any]:
+    """Return a copy of the pixels of a frame, or of the values of a reading."""
+    if isinstance(exposure, Frame):
+        return exposure.pixels.copy()
+    return np.array(list(exposure.values.values()))
 
 
 class DetectorConformance:

@@ -9,7 +9,7 @@ import pytest
 
 from autoalign.core.errors import UnknownNameError
 from autoalign.core.interfaces import Detector, Exposure, Simulation, Stage
-from autoalign.testing.exposures import contents
+from autoalign.testing.detectors import contents
 
 __all__ = ["SimulationConformance"]
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from autoalign.beam.combine import combine
-from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.beam.tensors import matrix, root, stretch
+from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use, matrix, root, stretch
 from autoalign.core.errors import UsageError
 
 DISTANCES = {"near": 400.0, "far": 2400.0}

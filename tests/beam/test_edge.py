@@ -10,8 +10,7 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.checks.clipping import spot_at_edge
-from autoalign.beam.checks.context import resolved
-from autoalign.beam.checks.radial_profile import RAYS, REACH, STEPS, Polar
+from autoalign.beam.checks.context import RAYS, REACH, STEPS, Polar, resolved
 from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.binned import BinnedFrame
 from autoalign.beam.profile import Use

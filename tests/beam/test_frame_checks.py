@@ -9,8 +9,7 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.checks import table as flags
-from autoalign.beam.checks.context import Context
-from autoalign.beam.checks.frame_check import Evidence, FrameCheck, always
+from autoalign.beam.checks.context import Context, Evidence, FrameCheck, always
 from autoalign.beam.checks.table import CHECKS, find_flags
 from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame import analyse as measure

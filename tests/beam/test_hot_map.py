@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from autoalign import Frame, FrameError, measure_beam
-from autoalign.beam.frame.hot_map import without_bad_pixels
 from autoalign.beam.frame.pixels import find_hot
+from autoalign.beam.frame.preprocess import without_bad_pixels
 
 
 def test_a_plane_is_continued_exactly():

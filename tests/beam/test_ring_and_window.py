@@ -7,8 +7,7 @@ import pytest
 
 from autoalign.beam.frame.background import ring_background
 from autoalign.beam.frame.binned import BinnedFrame
-from autoalign.beam.frame.covariance import moment_covariance
-from autoalign.beam.frame.moments import central_moments
+from autoalign.beam.frame.moments import central_moments, moment_covariance
 from autoalign.beam.frame.window import Window, window_sums
 
 PITCH, SIGMA = (0.02, 0.02), 1.5

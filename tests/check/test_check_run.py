@@ -13,7 +13,7 @@ from autoalign.check import check_bench as check
 from autoalign.check.trial import try_axis
 from autoalign.core.axes import Axis
 from autoalign.core.errors import MotionFaultError, UnknownNameError, UsageError
-from autoalign.diagnosis.axis_verdict import AxisVerdict
+from autoalign.diagnosis.hypotheses import AxisVerdict
 from autoalign.journal import read_journal
 from autoalign.run.guard import MoveGuard
 from autoalign.session import Measure, Status

@@ -9,11 +9,9 @@ import numpy as np
 import pytest
 
 from autoalign.beam.profile import BeamProfile
-from autoalign.check.arrangement import true_profiles
 from autoalign.check.axis_response import AxisResponse
-from autoalign.check.judge import judge, pair_up
-from autoalign.diagnosis.axis_verdict import AxisVerdict, Judgement
-from autoalign.diagnosis.hypotheses import AS_STATED, of_cameras
+from autoalign.check.judge import judge, pair_up, true_profiles
+from autoalign.diagnosis.hypotheses import AS_STATED, AxisVerdict, Judgement, of_cameras
 from autoalign.session import Camera
 
 PLAIN = ((1.0, 0.0), (0.0, 1.0))

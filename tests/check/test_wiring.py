@@ -7,7 +7,7 @@ import math
 import pytest
 
 from autoalign.check import check_bench as check
-from autoalign.diagnosis.axis_verdict import AxisVerdict
+from autoalign.diagnosis.hypotheses import AxisVerdict
 
 pytestmark = pytest.mark.slow
 

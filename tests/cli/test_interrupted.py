@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 
-from autoalign.cli.exits import Exit
-from autoalign.cli.interrupted import interrupted_words
+from autoalign.cli.exits import Exit, interrupted_words
 from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal
 from autoalign.session import Finish, Move, Status

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from autoalign.cli import steps
+from autoalign.cli import progress as steps
 from autoalign.cli.progress import following
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from autoalign.cli.output import print_pairs, print_table, print_text, warn
-from autoalign.cli.steps import telling
+from autoalign.cli.progress import telling
 
 Run = Callable[..., Any]
 

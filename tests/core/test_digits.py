@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from autoalign.core.digits import concise, fixed, percent
+from autoalign.core.units import concise, fixed, percent
 
 
 @pytest.mark.parametrize(

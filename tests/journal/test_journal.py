@@ -21,7 +21,7 @@ from autoalign.journal import Journal, describe_bench, export_jsonl, read_journa
 from autoalign.journal.codec import decode_observation, encode_observation, plain
 from autoalign.journal.thumbnails import make_thumbnail
 from autoalign.run.align import align
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Finish, Measure, Move, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Measurement

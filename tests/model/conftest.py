@@ -15,7 +15,7 @@ import pytest
 from autoalign.beam.combine import combine
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
-from autoalign.model.rigid import exp
+from autoalign.model.poses import exp
 from autoalign.optics.layout import Element, Layout, Motion, Plane, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 import autoalign
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.target import Forecast, _bounded_step
-from autoalign.strategies.response import ResponseEstimate
+from autoalign.strategies.descent import ResponseEstimate
 
 HOME = Path("model/bounded.py")
 SOLVERS = {f"linalg.{name}" for name in ("lstsq", "solve", "inv", "qr", "svd")}

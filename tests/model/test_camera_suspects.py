@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.diagnosis.cameras import mends
+from autoalign.diagnosis.estimator import mends
 from autoalign.diagnosis.hypotheses import TURNS, of_cameras
 from autoalign.model.fit import readings_from_profiles
 from autoalign.strategies.model import Model

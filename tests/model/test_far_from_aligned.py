@@ -9,7 +9,7 @@ from autoalign.diagnosis.estimator import DOUBT, Knowledge
 from autoalign.model.fit import fit, readings_from_profiles
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session
 from autoalign.strategies.model import Model
 

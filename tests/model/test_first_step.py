@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoalign.check.first_step import first_step
+from autoalign.check.expectation import first_step
 from autoalign.model.fit import readings_from_profiles
 from autoalign.model.predict import BenchModel
 

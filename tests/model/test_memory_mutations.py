@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from autoalign.bench import Bench
 from autoalign.core.clock import VirtualClock
 from autoalign.core.interfaces import AxisStatus
-from autoalign.diagnosis.turned_over import through_focus
+from autoalign.diagnosis.through_focus import through_focus
 from autoalign.model.calibration import DRIFT, LASTING, recall
 from autoalign.model.predict import BenchModel
 from autoalign.run.calibration_file import CalibrationFile

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from autoalign.model.predict import BenchModel
-from autoalign.strategies.lost_beam import search_positions
-from autoalign.strategies.model import Model
+from autoalign.strategies.model import Model, search_positions
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ import pytest
 
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
-from autoalign.diagnosis.cameras import mends
+from autoalign.diagnosis.estimator import mends
 from autoalign.diagnosis.hypotheses import TURNS, Hypothesis, of_axes
 from autoalign.model.fit import Readings
 

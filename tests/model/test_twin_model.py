@@ -8,8 +8,8 @@ from autoalign_simulators import benches
 
 from autoalign.core.axes import Axis
 from autoalign.model import illumination as light
+from autoalign.model.poses import exp
 from autoalign.model.predict import BenchModel
-from autoalign.model.rigid import exp
 from autoalign.model.unknowns import twist_of
 from autoalign.optics.layout import Motion
 from autoalign.optics.paraboloid import OffAxisParaboloid

@@ -13,7 +13,7 @@ from autoalign.core.errors import UnknownNameError, UsageError
 from autoalign.optics.ideal import quantities
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout, focuser_layout, steering_layout
-from autoalign.plan.footprint import fill_of
+from autoalign.plan.advice import fill_of
 from autoalign.plan.planning import Plan, plan
 from autoalign.plan.reach import capture_range
 from autoalign.plan.tolerance import by_quantity, by_term, tolerance_table, used

@@ -9,8 +9,7 @@ import pytest
 
 from autoalign.core.errors import UsageError
 from autoalign.optics.sources import disk_grid
-from autoalign.optics.wavefront import Wavefront
-from autoalign.optics.zernike import noll, orthonormal, zernike, zernike_matrix
+from autoalign.optics.wavefront import Wavefront, noll, orthonormal, zernike, zernike_matrix
 
 X, Y, W = disk_grid(12, 48)
 

@@ -10,7 +10,7 @@ import pytest
 
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout, steering_layout
-from autoalign.plan.footprint import fill_of
+from autoalign.plan.advice import fill_of
 from autoalign.plan.planning import Plan, plan
 from autoalign.spec.terms import Spec
 

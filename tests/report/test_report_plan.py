@@ -11,10 +11,9 @@ from autoalign.optics.layout import Beam, Element, Flat, Layout, Motion, Plane
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.report import draw_plan
-from autoalign.report.bench_rays import chief_points, trace_fan
+from autoalign.report.bench_rays import box_around, chief_points, side_view, top_view, trace_fan
 from autoalign.report.plan_drawing import plan_figure
 from autoalign.report.plan_labels import Labels
-from autoalign.report.projection import box_around, side_view, top_view
 from autoalign.report.style import new_figure
 
 OPTIC = OffAxisParaboloid(150.0, 35.0, 30.0)

@@ -33,7 +33,7 @@ def test_lines_differ_in_more_than_colour():
 
 def test_the_page_and_the_figures_share_their_colours():
     """One palette: the style sheet names the same inks as the figures."""
-    from autoalign.report.sheet import SHEET  # noqa: PLC0415
+    from autoalign.report.markup import SHEET  # noqa: PLC0415
 
     for colour in (style.INK, style.QUIET, style.GOOD, style.BAD, style.BLUE, style.HAIR):
         assert colour in SHEET

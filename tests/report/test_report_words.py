@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from autoalign.core.digits import given, number, signed
+from autoalign.core.units import given, number, signed
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
 from autoalign.messages.words import quantity, span_of_time, stated, term_label
 

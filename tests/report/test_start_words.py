@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from autoalign.messages.start_words import start_words
+from autoalign.messages.words import start_words
 from autoalign.report.run_report import page_of
 
 

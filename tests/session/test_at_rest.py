@@ -10,7 +10,7 @@ import pytest
 from autoalign.core.errors import MotionFaultError
 from autoalign.journal import Journal, read_journal
 from autoalign.run.align import align
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Move, Session, Status
 from autoalign.strategies.response_matrix import ResponseMatrix
 

@@ -20,7 +20,7 @@ from autoalign.core.errors import AlignError, HeldError, MotionFaultError
 from autoalign.core.hands import HANDS_CLEAR, Hands
 from autoalign.core.interfaces import AxisStatus, Reading, Stage
 from autoalign.run import aio
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Session
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Strategy

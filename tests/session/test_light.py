@@ -9,9 +9,9 @@ import pytest
 from autoalign_simulators import benches
 
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Move, Session, Status
-from autoalign.session.signal_loss import DARK_LOOKS, SignalLoss
+from autoalign.session.rules import DARK_LOOKS, SignalLoss
 from autoalign.strategies.base import Measurement
 from autoalign.strategies.model import Model
 from autoalign.strategies.response_matrix import ResponseMatrix

@@ -11,7 +11,7 @@ from autoalign.adapters import FunctionDetector
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.run.align import align
 from autoalign.session import Status
-from autoalign.session.signal_loss import OLD_LOOKS, SignalLoss
+from autoalign.session.rules import OLD_LOOKS, SignalLoss
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Cause, Measurement
 

@@ -9,7 +9,7 @@ import pytest
 from autoalign.core.errors import AlignError, UsageError
 from autoalign.journal import Journal, read_journal
 from autoalign.run.align import align
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Move, Purpose, Replayed, Session, Status
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.base import Need, Strategy

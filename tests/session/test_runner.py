@@ -24,7 +24,7 @@ from autoalign.core.errors import (
 from autoalign.core.interfaces import AxisStatus
 from autoalign.journal import Journal, read_journal
 from autoalign.run import aio
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.run.execute import Sleep
 from autoalign.run.guard import MoveGuard
 from autoalign.session import Budget, Move, Session, Status

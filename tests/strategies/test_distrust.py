@@ -7,7 +7,7 @@ import pytest
 from autoalign_simulators import benches, lost
 
 from autoalign.core.findings import Finding
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session, Status
 from autoalign.strategies.base import Strategy
 from autoalign.strategies.model import Model

@@ -20,7 +20,7 @@ from autoalign.benchmark.outcome import Outcome
 from autoalign.optics.sources import disk_grid
 from autoalign.optics.trace import to_plane
 from autoalign.optics.wavefront import on_sphere
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session, Status
 from autoalign.strategies.model import Model
 

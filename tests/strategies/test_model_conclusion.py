@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from autoalign_simulators import benches, lost
 
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.run.execute import Event
 from autoalign.session import Budget, Session
 from autoalign.strategies.model import Model

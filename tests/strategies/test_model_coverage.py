@@ -21,7 +21,7 @@ from scipy.stats import chi2
 from autoalign.bench import Bench
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.optics.pose import Pose, place
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session
 from autoalign.strategies.model import Model
 

@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from autoalign.strategies.axis_by_axis import pair
-from autoalign.strategies.response import ResponseEstimate
+from autoalign.strategies.descent import ResponseEstimate
 
 FREE = np.full(3, 1e6)
 

@@ -21,7 +21,7 @@ from autoalign_simulators.collimator import START
 from autoalign.bench import Bench
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.standard_layouts import collimator_layout
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.session import Budget, Session
 from autoalign.strategies.model import Model
 

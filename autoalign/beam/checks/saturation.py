@@ -17,16 +17,191 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.checks.context import Context
-from autoalign.beam.checks.frame_check import Evidence
+from autoalign.beam.checks.context import Context, Evidence
+from autoalign.beam.frame.iterate import Converged, fine
+from autoalign.beam.frame.moments import WINDOW_FACTOR
 from autoalign.beam.frame.pixels import fill
 from autoalign.beam.frame.preprocess import Prepared
-from autoalign.core.digits import percent
 from autoalign.core.frames import Pixels
+from autoalign.core.units import percent
 
-__all__ = ["saturated"]
+__all__ = ["ambient", "frozen", "outgrown", "saturated", "stale", "too_noisy", "torn", "unsettled"]
+
+# Whether the window has come to rest, and on the beam.
+
+
+def outgrown(context: Context) -> Evidence | None:
+    """Tell a window that noise or uneven light may have let grow over the frame."""
+    ready, settled, limits = context.ready, context.settled, context.thresholds
+    window = context.seen.window
+    frame = ready.shape[0] * ready.pitch[1] * ready.shape[1] * ready.pitch[0]
+    part = 4 * window.half_x * window.half_y / frame
+    faint = context.peak < limits.outgrown_faint * context.noise
+    doubtful = faint or settled.unsteady > limits.outgrown_unsteady
+    if part <= limits.outgrown or not doubtful:
+        return None
+    words = (
+        f"the window has {part:.1f} times the area of the frame, and widths are good to "
+        f"{percent(settled.unsteady)}: noise or uneven light may have let it grow"
+    )
+    return Evidence(words, part)
+
+
+def unsettled(context: Context) -> Evidence | None:
+    """Tell a window that still changes, by more than noise makes it."""
+    left = context.seen.change
+    if left <= max(context.thresholds.still_changing, context.settled.unsteady):
+        return None
+    return Evidence(f"the window still changes by {left:.2g} of its half sides", left)
+
+
+def too_noisy(context: Context) -> Evidence | None:
+    """Tell a beam for which noise forbade the standard's window.
+
+    How much is the relative uncertainty of its widths: without limit where a still narrower window
+    shows another beam.
+    """
+    settled, limits = context.settled, context.thresholds
+    if settled.factor >= WINDOW_FACTOR:
+        return None
+    words = (
+        f"too noisy for a window of {WINDOW_FACTOR:g} widths; {settled.factor:g} were taken, "
+        f"widths are good to {percent(settled.unsteady)}"
+    )
+    if settled.unsteady >= limits.unsteady:
+        return Evidence(words, settled.unsteady)
+    ratio = _area_inside(context)
+    if limits.inner_least < ratio < limits.inner_most:
+        return Evidence(words, settled.unsteady)
+    words += f", but one of {limits.inner_factor:g} gives {percent(ratio)} of the beam's area"
+    return Evidence(words, math.inf)
+
+
+def _area_inside(context: Context) -> float:
+    """Return the beam's area (of its second moments) in the inner window over that as settled."""
+    ready, seen = context.ready, context.seen
+    inner = fine(
+        ready.pixels, ready.pitch, seen, context.thresholds.inner_factor, context.noise, 1e-3
+    )
+    if inner.lost:
+        return 0.0
+    areas = [m[2] * m[3] - m[4] ** 2 for m in (inner.moments, seen.moments)]
+    return math.sqrt(max(float(areas[0] / areas[1]), 0.0))
+
 
 Bools = npt.NDArray[np.bool_]
+
+# Flags that need more than one exposure, or its rows one after another.
+
+Floats = npt.NDArray[np.float64]
+
+
+def stale(context: Context) -> Evidence | None:
+    """Tell a frame that is no later than the one before."""
+    frame, previous = context.ready.frame, context.previous
+    if previous is None:
+        return None
+    number, number_before = frame.sequence, previous.sequence
+    if number is not None and number_before is not None and number <= number_before:
+        return Evidence(f"frame number {number} after number {number_before}")
+    began, began_before = frame.started, previous.started
+    if began is not None and began_before is not None and began <= began_before:
+        return Evidence(f"begun at {began:.6g} s, the one before at {began_before:.6g} s")
+    return None
+
+
+def frozen(context: Context) -> Evidence | None:
+    """Tell a frame with the pixels of the one before, which is not simply an older one."""
+    if context.previous is None or context.once(stale) is not None:
+        return None
+    pixels, before = context.ready.frame.pixels, context.previous.pixels
+    if pixels.shape != before.shape or pixels.min() == pixels.max():
+        return None
+    if not np.array_equal(pixels, before):
+        return None
+    return Evidence(f"all {pixels.size} pixels are those of the frame before")
+
+
+def ambient(context: Context) -> Evidence | None:
+    """Tell a background that has changed since the reference, or that is plainly uneven."""
+    seen, noise, reference = context.seen, context.noise, context.reference
+    least, ground = context.thresholds.ambient_change * context.peak, seen.background
+    level = ground.around(seen.window.x, seen.window.y)[0]
+    u = 0.0 if ground.covariance is None else math.sqrt(ground.covariance[0, 0])
+    if reference is not None:
+        change = level - reference.background
+        if abs(change) > max(least, 7 * u, 0.5 * noise):
+            return Evidence(f"background {level:.4g}, was {reference.background:.4g} pixel values")
+    across = 2 * seen.window.scale * math.hypot(*ground.slope)
+    if across > max(least, noise):
+        return Evidence(
+            f"the background rises by {across:.3g} pixel values over the window; taken off"
+        )
+    return None
+
+
+def torn(context: Context) -> Evidence | None:
+    """Find one row boundary at which the picture jumps although both sides are lit."""
+    ready, seen, limits = context.ready, context.seen, context.thresholds
+    r0, r1, c0, c1 = seen.window.box(ready.shape, ready.pitch)
+    if r1 - r0 < 12:
+        return None
+    r0, r1 = _bright_rows(seen, r0, r1, limits.torn_bright)
+    level = seen.background.around(seen.window.x, seen.window.y)[0]
+    lines = ready.pixels[r0:r1, c0 : c1 : max(1, (c1 - c0) // 64)].astype(np.float64)
+    power = lines.sum(axis=1) - level * lines.shape[1]
+    lit = np.minimum(power[:-1], power[1:]) > limits.torn_bright * power.max()
+    seam, times = _worst_jump(lines, lit)
+    if times < limits.torn_jump:
+        return None
+    # Few columns miss most of a slanting sharp edge and catch all of it in one row: now every one.
+    first, last = max(seam - 8, 0), seam + 10
+    lines = ready.pixels[r0 + first : r0 + last, c0:c1].astype(np.float64)
+    lit = np.arange(len(lines) - 1) == seam - first
+    times = _worst_jump(lines, lit)[1]
+    two = lines[seam - first : seam - first + 2]
+    jump = float(np.square(two[1] - two[0]).sum())
+    along = float(np.square(np.diff(two, axis=1)).sum()) / 2
+    light = float(np.square(two[0] - level).sum())
+    if times < limits.torn_jump or jump < limits.torn_aside * along or jump < 1e-3 * light:
+        return None
+    return Evidence(
+        f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
+        f"{times:.0f} times the usual difference of rows"
+    )
+
+
+def _bright_rows(seen: Converged, first: int, end: int, bright: float) -> tuple[int, int]:
+    """Return which of the rows of pixels may be bright, with what is usual around them.
+
+    As rows of cells tell, with room for what noise does to a single row.
+    """
+    grid = seen.grid
+    light = grid.mean.sum(axis=1)
+    light -= light.min()
+    rows = np.flatnonzero(light > bright / 2 * light.max())
+    if not len(rows):
+        return first, end
+    around = grid.block + 10
+    low = grid.box[0] + int(rows[0]) * grid.block - around
+    high = grid.box[0] + (int(rows[-1]) + 1) * grid.block + around
+    return (
+        (max(first, low), min(end, high)) if min(end, high) - max(first, low) > 12 else (first, end)
+    )
+
+
+def _worst_jump(lines: Floats, lit: Bools) -> tuple[int, float]:
+    """Return the row after which the picture jumps the most, and how many times the usual.
+
+    ``lit`` (rows − 1,) tells which boundaries may be it; (0, 0) where there is none.
+    """
+    steps = lines[1:] - lines[:-1]
+    jump = np.einsum("ij,ij->i", steps, steps)
+    if not lit.any():
+        return 0, 0.0
+    seam = int(np.argmax(np.where(lit, jump, 0.0)))
+    near = np.delete(jump[max(seam - 8, 0) : seam + 9], min(seam, 8))
+    return seam, float(jump[seam]) / max(float(near.max()), 1e-300)
 
 
 def saturated(context: Context) -> Evidence | None:

@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from autoalign.beam.checks.clipping import clipped_by_sensor
-from autoalign.beam.checks.context import Context, outline
-from autoalign.beam.checks.convergence import outgrown, too_noisy, unsettled
-from autoalign.beam.checks.frame_check import Evidence, FrameCheck, always
-from autoalign.beam.checks.outline import hard_edge, nick, ring
-from autoalign.beam.checks.overlapping_ghost import shelf
-from autoalign.beam.checks.saturation import saturated
-from autoalign.beam.checks.second_peak import spot_inside, spot_outside, spots_around
-from autoalign.beam.checks.temporal import ambient, frozen, stale, torn
+from autoalign.beam.checks.context import Context, Evidence, FrameCheck, always, outline
+from autoalign.beam.checks.outline import (
+    hard_edge,
+    nick,
+    ring,
+    shelf,
+    spot_inside,
+    spot_outside,
+    spots_around,
+)
+from autoalign.beam.checks.saturation import (
+    ambient,
+    frozen,
+    outgrown,
+    saturated,
+    stale,
+    too_noisy,
+    torn,
+    unsettled,
+)
 from autoalign.beam.checks.thresholds import Thresholds
 from autoalign.beam.profile import Flag, FlagKind, Use
 

