@@ -124,7 +124,9 @@ def _print_verdict(verdict: Verdict | None, why: str) -> None:
     if verdict is None:
         print_text(f"The spec cannot be evaluated: {why}.")
         return
-    print_text("In spec." if verdict.in_spec else "Not in spec.")
+    open_terms = any(f.code == "wavefront-open" for f in verdict.findings)
+    met = "In spec by its terms." if open_terms else "In spec."
+    print_text(met if verdict.in_spec else "Not in spec.")
     for finding in verdict.findings:
         print_text(f"{finding}.", hanging="  ")
     header = [h for h in TERM_HEADER if h != "start"]

@@ -18,6 +18,7 @@ from autoalign.model.fit import ROUNDS, Fit, Readings, fit, readings_from_profil
 from autoalign.model.predict import BenchModel
 from autoalign.model.target import SpecForecast, Target, aim
 from autoalign.model.unknowns import position_sigma
+from autoalign.model.wavefront_forecast import WavefrontEstimate, estimate
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec
 
@@ -212,6 +213,19 @@ class Knowledge:
         if self.fit is None or self.fit.excess > DOUBT:
             return False
         return self._foresight.turned(here, self.fit.phi)
+
+    def wavefront(self, here: Floats) -> WavefrontEstimate | None:
+        """Return what is known of the wavefront with the axes at ``here`` (axes,).
+
+        None where the measurements do not fit the layout, for a bench of flat mirrors alone, and
+        where cameras are in doubt.
+        """
+        forecast = self._foresight.wavefront
+        if self.fit is None or forecast is None or self.camera is not None:
+            return None
+        if self.fit.excess > DOUBT:
+            return None
+        return estimate(forecast, forecast.at(here, self.fit.phi), self.fit.root)
 
     def slopes(self, here: Floats) -> Floats:
         """Return the model's response (residuals, axes) of the spec at ``here``."""

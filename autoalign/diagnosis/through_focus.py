@@ -8,14 +8,13 @@ directions are narrowest, coma a skew of the spot.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.parameters import BeamParameters
-from autoalign.beam.profile import BeamProfile
 from autoalign.core.errors import AlignError
 from autoalign.core.findings import Finding, Severity
 from autoalign.core.units import number, signed
@@ -37,20 +36,16 @@ __all__ = ["focus_words", "through_focus"]
 
 
 def through_focus(
-    known: Callable[[], Knowledge],
-    layout: Layout | None,
-    positions: npt.NDArray[np.float64],
-    profiles: Mapping[str, BeamProfile],
+    know: Knowledge, layout: Layout, positions: npt.NDArray[np.float64]
 ) -> Finding | None:
     """Return the veto of a beam that is not what the spec means, though it meets it; else None.
 
-    ``known`` returns what is known of the bench, to add to; ``positions`` (mm or rad, axes) are
-    where ``profiles``, by plane, were measured."""
-    if layout is None or len(layout.planes) < 2:
+    ``know`` has learnt what was measured at ``positions`` (axes,), mm or rad.
+    """
+    if len(layout.planes) < 2:
         return None
     try:
-        know = known()
-        if not know.learn(positions, profiles) or not know.turned(positions):
+        if not know.turned(positions):
             return None
     except AlignError:  # nothing is known of such a bench
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.findings import Amount, Finding, Severity
+from autoalign.model.wavefront_forecast import WavefrontEstimate
 from autoalign.spec.acceptance import Verdict
 from autoalign.spec.terms import TermValue
 from autoalign.strategies.base import Measurement
@@ -48,6 +50,7 @@ def encode_observation(measurement: Measurement) -> dict[str, Any]:
         "noise": measurement.noise,
         "parameters": None,
         "verdict": None,
+        "wavefront": None if measurement.wavefront is None else asdict(measurement.wavefront),
     }
     if parameters is not None:
         data["parameters"] = {
@@ -93,7 +96,15 @@ def decode_observation(data: Mapping[str, Any]) -> Measurement:
         verdict,
         tuple(map(_decode_finding, data["findings"])),
         float(data["noise"]),
+        _decode_wavefront(data["wavefront"]),
     )
+
+
+def _decode_wavefront(data: Mapping[str, Any] | None) -> WavefrontEstimate | None:
+    if data is None:
+        return None
+    lists = {k: tuple(map(float, data[k])) for k in ("parts", "uncertainty")}
+    return WavefrontEstimate(**{**data, **lists})
 
 
 def _encode_finding(finding: Finding) -> dict[str, Any]:

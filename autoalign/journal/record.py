@@ -106,7 +106,8 @@ class MeasurementRow:
     """One measurement: ``time`` s since the start, ``positions`` mm or rad by axis, the verdict.
 
     ``merit`` is None and ``terms`` is empty if the spec could not be evaluated; ``failure`` then
-    says why. ``kind`` says what the measurement was for.
+    says why. ``kind`` says what the measurement was for, ``open_wavefront`` what the terms of a
+    beam in spec do not show of its wavefront.
     """
 
     number: int
@@ -117,6 +118,7 @@ class MeasurementRow:
     in_spec: bool = False
     failure: str = ""
     kind: str = "search"
+    open_wavefront: str = ""
 
     @classmethod
     def judged(
@@ -127,7 +129,11 @@ class MeasurementRow:
             TermRow(t.name, t.unit, t.value, t.target, t.tolerance, t.uncertainty, t.in_spec)
             for t in verdict.terms
         )
-        return cls(number, time, positions, verdict.merit, terms, verdict.in_spec)
+        said = [str(f) for f in verdict.findings if f.code == "wavefront-open"]
+        return cls(
+            number, time, positions, verdict.merit, terms, verdict.in_spec,
+            open_wavefront="; ".join(said),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

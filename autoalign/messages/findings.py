@@ -100,7 +100,24 @@ def _cameras(text: str) -> Wording:
     return wording
 
 
+def _wavefront(f: Finding) -> str:
+    upper = f"{number(f.numbers['upper'].value, 2)} waves rms"
+    if "added" not in f.numbers:
+        strehl = number(f.numbers["strehl"].value, 1)
+        return (
+            f"the wavefront is not shown to be good: up to {upper}, a Strehl ratio of {strehl} or "
+            "more (95 %)"
+        )
+    own = quantity(f.numbers["own"].value, "rad")
+    return (
+        "the wavefront is not shown to be good: aberrations may add up to "
+        f"{percent(f.numbers['added'].value)} to the {own} that the size of the source gives "
+        f"(up to {upper}, 95 %)"
+    )
+
+
 SENTENCES: Mapping[str, Wording] = {
+    "wavefront-open": _wavefront,
     # one axis
     "axis-as-expected": _on_axis("as expected"),
     "axis-reversed": _on_axis("runs backwards; reverse its sign in the bench file or its cable"),

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from autoalign.beam.profile import BeamProfile
     from autoalign.core.axes import Axis
     from autoalign.core.findings import Finding
+    from autoalign.model.wavefront_forecast import WavefrontEstimate
     from autoalign.spec.terms import Verdict
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "result_facts",
     "status_facts",
     "term_facts",
+    "wavefront_facts",
     "write_facts",
 ]
 
@@ -71,6 +73,8 @@ class Ended(Protocol):
     def first_verdict(self) -> Verdict | None: ...  # noqa: D102
     @property
     def verdict(self) -> Verdict | None: ...  # noqa: D102
+    @property
+    def wavefront(self) -> WavefrontEstimate | None: ...  # noqa: D102
 
 
 def amount(value: float | None, unit: str) -> dict[str, Any]:
@@ -91,9 +95,30 @@ def result_facts(result: Ended) -> dict[str, Any]:
         "seconds": result.seconds,
         "before": term_facts(result.first_verdict),
         "after": term_facts(result.verdict),
+        "wavefront": wavefront_facts(result.wavefront),
         "positions": position_facts(result.positions, result.axes),
         "journal": None if result.journal is None else str(result.journal),
         "remarks": list(result.remarks),
+    }
+
+
+def wavefront_facts(told: WavefrontEstimate | None) -> dict[str, Any] | None:
+    """Return what is known of the wavefront; lengths in waves, parts by name."""
+    if told is None:
+        return None
+    from autoalign.model.wavefront_forecast import PARTS  # noqa: PLC0415 - numpy
+
+    each = zip(PARTS, told.parts, told.uncertainty, strict=True)
+    return {
+        "rms (waves)": told.rms,
+        "upper 95 % (waves)": told.upper,
+        "strehl": told.strehl,
+        "strehl lower 95 %": told.strehl_lower,
+        "wavelength (nm)": told.wavelength * 1e6,
+        "parts (waves)": {name: {"value": v, "uncertainty": u} for name, v, u in each},
+        "added to the divergence of the source": told.added,
+        "added upper 95 %": told.added_upper,
+        "shown to be good": told.shown,
     }
 
 

@@ -20,6 +20,9 @@ __all__ = ["headline", "left_open", "verdict_text"]
 def headline(record: RunRecord) -> str:
     """Return the verdict in a few words; success only with a measurement after the last move."""
     if record.in_spec:
+        after = record.after_probe
+        if after is not None and after.open_wavefront:
+            return "In spec by its terms"
         return "In spec"
     if record.outcome == "in spec":
         return "Not shown to be in spec"
@@ -30,8 +33,9 @@ def headline(record: RunRecord) -> str:
 
 def verdict_text(record: RunRecord) -> str:
     """Return the verdict as a paragraph for somebody who reads nothing else."""
-    parts = [_effort(record)]
     after = record.after_probe
+    parts = [_sentence(after.open_wavefront)] if after is not None and after.open_wavefront else []
+    parts.append(_effort(record))
     if after is None:
         since = " after the last move" if record.move_count else ""
         parts.append(f"Nothing was measured{since}, so nothing is claimed.")

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from autoalign.core.axes import Axis
 from autoalign.model.illumination import make_grid
-from autoalign.model.poses import Stack, Stand
+from autoalign.model.poses import Stack, Stand, carry_twist
 from autoalign.model.ray_derivatives import (
     Flight,
     Mirror,
@@ -26,12 +26,11 @@ from autoalign.model.ray_derivatives import (
     moment_changes,
     shape_of,
 )
-from autoalign.model.rigid import carry_twist
 from autoalign.model.unknowns import Unknowns, list_unknowns
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign.optics.pose import Pose
 
-__all__ = ["BenchModel", "Prediction"]
+__all__ = ["BenchModel", "LightField", "Prediction"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -64,6 +63,22 @@ class Prediction:
         assert self._derive is not None
         jacobian, motion = self._derive()
         return Prediction(self.moments, jacobian, motion)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LightField:
+    """Rays from the middle of the source at places along the beam.
+
+    ``at`` (places, 2, rays), mm, and ``slopes`` alike, where they cross; ``weight`` (rays,) their
+    power. ``contracted(weights)`` gives for weights (places, numbers, 2, rays) how the sums of
+    weights times ``at`` change with every unknown, (numbers, unknowns) per prior sigma, and with
+    every moving axis, (numbers, axes) per mm or rad.
+    """
+
+    at: Floats
+    slopes: Floats
+    weight: Floats
+    contracted: Callable[[Floats], tuple[Floats, Floats]]
 
 
 class BenchModel:
@@ -162,6 +177,41 @@ class BenchModel:
             near, far = (at[:, self.planes.index(name)] for name in (order[0], order[-1]))
             return _stretches(near, far, flight.weight)
 
+    def light_field(
+        self, positions: npt.ArrayLike, phi: Floats, places: Sequence[Pose]
+    ) -> LightField:
+        """Return where rays from the middle of the source cross z = 0 of ``places``.
+
+        Parameters
+        ----------
+        positions
+            (axes,) mm or rad.
+        phi
+            (unknowns,) in units of their priors.
+        places
+            Frames in the bench's that stand still, whatever is moved or uncertain.
+        """
+        with np.errstate(all="ignore"):
+            x = np.atleast_2d(np.asarray(positions, dtype=float)) - self._middle
+            theta = phi * self.unknowns.sigma
+            stand = self._stack.stand(x, theta)
+            flight = self._flight(stand, theta)
+            steps = self._fixed(stand, places)
+            crossing = flight.crossing(steps)
+
+        def contracted(weights: Floats) -> tuple[Floats, Floats]:
+            with np.errstate(all="ignore"):
+                moved = flight.crossing_changes(steps, flight.changes(), crossing)
+                rows = np.einsum("mpric,pkic->mprk", moved, weights)
+                n = flight.rows
+                each = self._by_unknown(
+                    stand, flight, steps, rows[:, :, :n], rows[:, :, n : n + 6], {}
+                )
+            total = each[0].sum(axis=0)
+            return total * self.unknowns.sigma, total[:, self._offsets]
+
+        return LightField(crossing[0][0], crossing[1][0], flight.weight[0], contracted)
+
     # How displacements change what is measured.
 
     def _flight(self, stand: Stand, theta: Floats) -> Flight:
@@ -193,6 +243,12 @@ class BenchModel:
         moments[:, :, 2:5] += self._core
         return moments
 
+    def _fixed(self, stand: Stand, places: Sequence[Pose]) -> Pose:
+        """Poses (measurements, places) of the last element in frames that stand still."""
+        last = stand.poses[self.layout.elements[-1].name]
+        fixed = Pose(*(np.stack([getattr(p, c) for p in places])[None] for c in _POSE))
+        return fixed.inverse().compose(Pose(last.rotation[:, None], last.position[:, None]))
+
     def _changes(self, stand: Stand, flight: Flight) -> tuple[Floats, Floats, Floats]:
         """How true moments change (measurements, planes, rows, 9): with each row of flight, each
         displacement of the last element in the plane's frame, with each term of the emission."""
@@ -208,25 +264,46 @@ class BenchModel:
     def _chain(self, stand: Stand, flight: Flight) -> Floats:
         """Derivative of the true moments by every unknown (measurements, planes, 9, unknowns)."""
         rows, own, bending = self._changes(stand, flight)
+        of_planes = {name: np.zeros((*rows.shape[:2], 6, 9)) for name in self.planes}
+        for k, name in enumerate(self.planes):
+            of_planes[name][:, k] -= own[:, k]
+        out = self._by_unknown(stand, flight, self._to_planes(stand), rows, own, of_planes)
+        emission = self.unknowns.block("source", "emission").slice
+        out[..., emission] = np.swapaxes(bending, -1, -2)
+        return out
+
+    def _by_unknown(
+        self,
+        stand: Stand,
+        flight: Flight,
+        steps: Pose,
+        rows: Floats,
+        own: Floats,
+        of_planes: Mapping[str, Floats],
+    ) -> Floats:
+        """Derivatives (measurements, places, numbers, unknowns) of what is seen at some places.
+
+        ``rows`` (measurements, places, rows of flight, numbers) and ``own`` (…, 6, numbers) say how
+        the numbers change with each row of ``flight`` and with each displacement of the last
+        element in the frames that ``steps`` lead into; ``of_planes`` alike how they change as a
+        plane is displaced.
+        """
         names = ["source", *(e.name for e in self.layout.elements)]
-        by_part = {name: np.zeros((*rows.shape[:2], 6, 9)) for name in (*names, *self.planes)}
+        shape = (*rows.shape[:2], 6, rows.shape[-1])
+        by_part = {name: np.zeros(shape) for name in names} | dict(of_planes)
         for k, (before, name) in enumerate(pairwise(names)):
             slope = rows[:, :, flight.of_step(k)]
             by_part[before] += _carried(flight.steps[k], slope)
             by_part[name] -= slope
-        carry = np.swapaxes(carry_twist(self._to_planes(stand)), -1, -2)
-        by_part[names[-1]] += carry @ own
-        for k, name in enumerate(self.planes):
-            by_part[name][:, k] -= own[:, k]
-        out = np.zeros((*rows.shape[:2], 9, self.size))
+        by_part[names[-1]] += np.swapaxes(carry_twist(steps), -1, -2) @ own
+        out = np.zeros((*rows.shape[:2], rows.shape[-1], self.size))
         for name, (unknowns, twists) in stand.displacements().items():
-            out[..., unknowns] += np.swapaxes(twists[:, None] @ by_part[name], -1, -2)
+            if name in by_part:
+                out[..., unknowns] += np.swapaxes(twists[:, None] @ by_part[name], -1, -2)
         for k, e in enumerate(self.layout.elements):
             if not isinstance(e.surface, Flat):
-                shape = rows[:, :, flight.of_shape(k)]
-                out[..., self.unknowns.block(e.name, "shape").slice] = np.swapaxes(shape, -1, -2)
-        emission = self.unknowns.block("source", "emission").slice
-        out[..., emission] = np.swapaxes(bending, -1, -2)
+                by_shape = np.swapaxes(rows[:, :, flight.of_shape(k)], -1, -2)
+                out[..., self.unknowns.block(e.name, "shape").slice] = by_shape
         return out
 
     def _on_paper(self) -> tuple[Stand, Flight]:

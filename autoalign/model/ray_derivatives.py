@@ -299,7 +299,7 @@ class Flight:
             gap[:, shapes] -= height
             steep = gx * directions[:, 0] + gy * directions[:, 1] - directions[:, 2]
             out.points = moved + (gap / steep[:, None])[:, :, None] * directions[:, None]
-            part = 1 / (1 + np.exp(-np.minimum(outside, MOST))) * (outside < MOST)
+            part = 1 / (1 + np.exp(-np.clip(outside, -MOST, MOST))) * (outside < MOST)
             scale = 2 * part / (mirror.aperture / 2 * mirror.soft)
             out.log_weight -= (scale * points[:, 0])[:, None] * out.points[:, :, 0]
             out.log_weight -= (scale * points[:, 1])[:, None] * out.points[:, :, 1]

@@ -19,7 +19,9 @@ from autoalign.core.errors import MissingNeedError, UsageError
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import sizes
 from autoalign.model.predict import BenchModel, Prediction
-from autoalign.spec.terms import Spec
+from autoalign.model.wavefront_forecast import Aberration, WavefrontForecast
+from autoalign.optics.layout import Flat
+from autoalign.spec.terms import Spec, WavefrontTerm
 
 __all__ = ["Forecast", "SpecForecast", "Target", "aim"]
 
@@ -30,6 +32,8 @@ LEAST_MOTION = 2e-3
 axes do alone is left still."""
 ENOUGH = 0.02
 """A merit below this, or lower by less than this, is good enough."""
+HINT = 0.05
+"""Merit that an aberration counts as which is as large as it may be and well known."""
 ROUNDS = 8
 
 
@@ -38,12 +42,13 @@ class Forecast:
     """What the spec should say at one position.
 
     ``residual`` (k,), its derivative ``by_axis`` (k, axes) per mm or rad, and ``by_unknown``
-    (k, unknowns) per prior sigma.
+    (k, unknowns) per prior sigma; the ``aberration`` too, where the bench has optics that make one.
     """
 
     residual: Floats
     by_axis: Floats
     by_unknown: Floats
+    aberration: Aberration | None = None
 
     @property
     def merit(self) -> float:
@@ -53,6 +58,14 @@ class Forecast:
     def root(self, root: Floats) -> Floats:
         """Root (k, m) of the residuals' covariance, for a root (m, m) of the unknowns'."""
         return self.by_unknown @ root
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """What should be there at one position: what detectors show, and the ``aberration``."""
+
+    shown: Prediction
+    aberration: Aberration | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +94,10 @@ class SpecForecast:
         self.wiring = wiring
         self.middle = np.array([(a.lower + a.upper) / 2 for a in model.axes])
         self.distances = {p.name: p.distance for p in model.layout.planes}
+        self.wavefront: WavefrontForecast | None = None
+        if any(not isinstance(e.surface, Flat) for e in model.layout.elements):
+            self.wavefront = WavefrontForecast(model, wiring)
+        self.wavefront_term = next((t for t in spec.terms if isinstance(t, WavefrontTerm)), None)
         self.spec = self._known_part(spec)
         self._wanted = model.upright(self.middle, np.zeros(model.size)).sum()
 
@@ -92,26 +109,43 @@ class SpecForecast:
         """Return the forecast for one ``position`` (axes,)."""
         return self.forecast_of(self.seen(position, phi))
 
-    def seen(self, position: Floats, phi: Floats) -> Prediction:
-        """Return what the detectors should show at one ``position`` (axes,)."""
-        return self.model.predict(self._true(position), phi)
+    def seen(self, position: Floats, phi: Floats) -> Outlook:
+        """Return what should be there at one ``position`` (axes,)."""
+        shown = self.model.predict(self._true(position), phi)
+        if self.wavefront is None or not np.all(np.isfinite(shown.moments)):
+            return Outlook(shown, None)
+        return Outlook(shown, self.wavefront.at(position, phi))
 
-    def merit_of(self, seen: Prediction) -> float:
+    def merit_of(self, seen: Outlook) -> float:
         """Return the merit of what should be ``seen``; infinite without light."""
-        moments = seen.moments[0]
+        moments = seen.shown.moments[0]
         if not np.all(np.isfinite(moments)):
             return math.inf
-        return float(np.sqrt(np.mean(self.residuals(moments) ** 2)))
+        residuals = np.concatenate([self.residuals(moments), self._of_wavefront(seen)])
+        return float(np.sqrt(np.mean(residuals**2)))
 
-    def forecast_of(self, seen: Prediction) -> Forecast:
+    def _of_wavefront(self, seen: Outlook) -> Floats:
+        """Return the residuals (8,) of the term that the wavefront has, or none."""
+        if self.wavefront_term is None or seen.aberration is None or self.wavefront is None:
+            return np.zeros(0)
+        return seen.aberration.values * self._wavefront_scale
+
+    @property
+    def _wavefront_scale(self) -> float:
+        assert self.wavefront is not None
+        assert self.wavefront_term is not None
+        weight = math.sqrt(self.wavefront_term.weight)
+        return weight / (self.wavefront_term.tolerance * self.wavefront.wavelength)
+
+    def forecast_of(self, seen: Outlook) -> Forecast:
         """Return the forecast where that should be ``seen``."""
-        moments = seen.moments[0]
+        moments = seen.shown.moments[0]
         if not np.all(np.isfinite(moments)):
             raise UsageError(
                 "strategy model: the model expects no light at these positions; the bench differs "
                 "from its layout. Check the bench file, or use the strategy without-model."
             )
-        full = seen.derived()
+        full = seen.shown.derived()
         assert full.jacobian is not None
         assert full.motion is not None
         residual, slope = self._slopes(moments)
@@ -120,7 +154,14 @@ class SpecForecast:
         if self.wiring is not None:
             motion = motion @ self.wiring
         by_unknown = by_moment @ full.jacobian[0].reshape(by_moment.shape[1], -1)
-        return Forecast(residual, motion, by_unknown)
+        if self.wavefront_term is not None and seen.aberration is not None:
+            more_unknown, more_axis = (
+                d * self._wavefront_scale for d in seen.aberration.derivatives
+            )
+            residual = np.concatenate([residual, self._of_wavefront(seen)])
+            by_unknown = np.concatenate([by_unknown, more_unknown])
+            motion = np.concatenate([motion, more_axis])
+        return Forecast(residual, motion, by_unknown, seen.aberration)
 
     def turned(self, position: Floats, phi: Floats) -> bool:
         """Whether the beam is turned over between the outer planes though it should not be.
@@ -178,7 +219,10 @@ class SpecForecast:
         return residual, np.einsum("kq,qpm->kpm", slopes, by_moment[places])
 
     def _known_part(self, spec: Spec) -> Spec:
-        """Leave out terms that the model has no reading for (a power meter's, for instance)."""
+        """Leave out terms that the model has no reading for (a power meter's, for instance).
+
+        The wavefront is no reading, and has its own place in the forecast.
+        """
         moments = np.tile([0.0, 0, 1, 1, 0, 0, 0, 0, 0], (len(self.model.planes), 1))
         known = self._quality(moments).names
         terms = tuple(t for t in spec.terms if all(q in known for q in t.quantities))
@@ -201,7 +245,7 @@ def aim(
     the model.
     """
     now = foresight.at(here, phi)
-    way = _Way(foresight, phi, here, now, lower, upper)
+    way = _Way(foresight, phi, here, now, lower, upper, _hint(foresight, now, root))
     position, target = way.descend(here, now)
     if foresight.turned(position, phi):
         start = np.clip(foresight.righted(phi), lower, upper)
@@ -229,15 +273,14 @@ class _Way:
     now: Forecast
     lower: Floats
     upper: Floats
+    hint: Floats
 
     def descend(self, position: Floats, target: Forecast) -> tuple[Floats, Forecast]:
         """Return the best position (axes,) down from ``position``, and what is expected there."""
-        merit = target.merit
+        merit = self._cost(target.merit, target.aberration)
         weight = LEAST_MOTION * np.linalg.norm(self.now.by_axis, axis=0)
         for _ in range(ROUNDS):
-            step = _bounded_step(
-                target, weight, position - self.here, self.lower - position, self.upper - position
-            )
+            step = self._step(target, weight, position)
             scale, (seen, ahead) = 1.0, self._ahead(position + step)
             while ahead > merit and scale > 0.1:
                 scale /= 3
@@ -251,16 +294,41 @@ class _Way:
                 break
         return position, target
 
-    def _ahead(self, position: Floats) -> tuple[Prediction, float]:
-        """What should be seen at ``position`` (axes,), and its merit."""
+    def _ahead(self, position: Floats) -> tuple[Outlook, float]:
+        """What should be there at ``position`` (axes,), and what it costs."""
         seen = self.foresight.seen(position, self.phi)
-        return seen, self.foresight.merit_of(seen)
+        return seen, self._cost(self.foresight.merit_of(seen), seen.aberration)
+
+    def _cost(self, merit: float, aberration: Aberration | None) -> float:
+        """The merit, with the little that aberrations count which no term shows."""
+        if aberration is None:
+            return merit
+        return math.hypot(merit, float(np.linalg.norm(self.hint * aberration.values)))
+
+    def _step(self, at: Forecast, weight: Floats, position: Floats) -> Floats:
+        """Least squares step (axes,) within bounds, motion and aberrations weighed in."""
+        system = [at.by_axis, np.diag(weight)]
+        goal = [at.residual, weight * (position - self.here)]
+        if at.aberration is not None and self.hint.any():
+            # Costs are the root of a mean over residuals, and so is the step's.
+            hint = self.hint * math.sqrt(len(at.residual))
+            system.append(hint[:, None] * at.aberration.derivatives[1])
+            goal.append(hint * at.aberration.values)
+        return bounded_least_squares(
+            np.concatenate(system),
+            -np.concatenate(goal),
+            self.lower - position,
+            self.upper - position,
+        )
 
 
-def _bounded_step(
-    at: Forecast, weight: Floats, moved: Floats, lower: Floats, upper: Floats
-) -> Floats:
-    """Least squares step (axes,) within bounds, motion weighed against residuals."""
-    system = np.concatenate([at.by_axis, np.diag(weight)])
-    goal = -np.concatenate([at.residual, weight * moved])
-    return bounded_least_squares(system, goal, lower, upper)
+def _hint(foresight: SpecForecast, now: Forecast, root: Floats) -> Floats:
+    """Return how much each aberration (8,) counts, 1/mm: the less, the less it is known.
+
+    Terms leave combinations of axes open; among them the beam of the least aberration is wanted.
+    """
+    if foresight.wavefront is None or now.aberration is None or foresight.wavefront_term:
+        return np.zeros(0)
+    spread = now.aberration.derivatives[0] @ root
+    allowed = foresight.wavefront.allowed(now.aberration)
+    return np.asarray(HINT / np.sqrt(allowed**2 + (spread**2).sum(axis=1)))

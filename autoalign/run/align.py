@@ -15,6 +15,7 @@ from autoalign.core.errors import JournalError, UsageError
 from autoalign.journal import Journal, describe_bench, read_to_resume
 from autoalign.journal.describe import versions
 from autoalign.messages.serialise import result_facts, write_facts
+from autoalign.model.wavefront_forecast import WavefrontEstimate
 from autoalign.plugins import plugin
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
@@ -186,6 +187,12 @@ class AlignmentResult:
     def uncertainty(self) -> dict[str, float]:
         """Standard uncertainty of every term of the last verdict, by name, in the term's unit."""
         return {t.name: t.uncertainty for t in self.verdict.terms} if self.verdict else {}
+
+    @property
+    def wavefront(self) -> WavefrontEstimate | None:
+        """What is known of the wavefront at the end: ``rms`` and ``upper`` (95 %) in waves,
+        ``strehl``. None where the beam does not meet the spec, or the bench has no layout."""
+        return self.after.wavefront if self.after is not None else None
 
     def save(self, path: str | Path) -> Path:
         """Write the result as JSON, as ``--json`` prints it, and return where."""

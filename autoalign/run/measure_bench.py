@@ -12,7 +12,7 @@ from autoalign.bench import Bench
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
-from autoalign.session.evaluate import Evaluator, SingleMeasurement, refused_through_focus
+from autoalign.session.evaluate import Evaluator, SingleMeasurement, weighed
 from autoalign.spec.terms import Spec
 from autoalign.strategies.base import Measurement
 
@@ -82,7 +82,7 @@ def judged(
     """
     place = np.array([positions[name] for name in bench.free_axes], dtype=np.float64)
     seen = _evaluator(bench, bench.spec).judge(Measurement(place, dict(profiles)), numbers)
-    return refused_through_focus(seen, lambda: _known(bench, bench.spec), bench.layout)
+    return weighed(seen, lambda: _known(bench, bench.spec), bench.layout, bench.spec)
 
 
 def _evaluator(bench: Bench, spec: Spec | None) -> Evaluator:

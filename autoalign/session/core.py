@@ -41,7 +41,7 @@ from autoalign.session.evaluate import (
     Evaluator,
     MeasureBeam,
     Recent,
-    refused_through_focus,
+    weighed,
 )
 from autoalign.session.replay import Replay, Replayed
 from autoalign.session.rules import (
@@ -365,18 +365,22 @@ class Session(Stepper):
         if self.first is None:
             parameters = measurement.parameters
             seen = parameters.names if parameters is not None else ()
-            self._refuse(never_seen(self.spec, outcome.exposures, seen, self._evaluator.distances))
-        measurement = self._unless_through_focus(measurement)
+            self._refuse(
+                never_seen(self.spec.measured, outcome.exposures, seen, self._evaluator.distances)
+            )
+        measurement = self._weighed(measurement)
         self._note(measurement)
         self._seen = measurement
         return measurement
 
-    def _unless_through_focus(self, seen: Measurement) -> Measurement:
-        """Take a beam that only seems to meet the spec for one that cannot be judged."""
+    def _weighed(self, seen: Measurement) -> Measurement:
+        """Add what only the model tells; a beam that only seems to meet the spec is not judged."""
         begun = self.strategy if self.first is not None else None
         problem = self._problem(self.first or seen)
-        vetoed = refused_through_focus(seen, lambda: _knowledge(begun, problem), self._layout)
-        return vetoed if vetoed is seen else replace(vetoed, parameters=None, verdict=None)
+        told = weighed(seen, lambda: _knowledge(begun, problem), self._layout, self.spec)
+        if Cause.THROUGH_FOCUS in told.causes:
+            return replace(told, parameters=None, verdict=None)
+        return told
 
     def _note(self, measurement: Measurement) -> None:
         self.measurements += 1

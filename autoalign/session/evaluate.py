@@ -14,7 +14,7 @@ from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
-from autoalign.core.findings import Finding
+from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
 from autoalign.diagnosis.through_focus import through_focus
@@ -23,7 +23,7 @@ from autoalign.session.actions import Exposed, Finish, Measure, Purpose, Status
 from autoalign.session.stepper import Script, Stepper
 from autoalign.spec.acceptance import Verdict
 from autoalign.spec.duplicate_frames import duplicate_frames
-from autoalign.spec.terms import Spec
+from autoalign.spec.terms import WAVEFRONT, Spec
 from autoalign.strategies.base import Cause, Measurement
 
 if TYPE_CHECKING:
@@ -36,8 +36,8 @@ __all__ = [
     "MeasureBeam",
     "Recent",
     "SingleMeasurement",
-    "refused_through_focus",
     "stated",
+    "weighed",
 ]
 
 # One measurement where the axes are, and nothing else.
@@ -75,7 +75,8 @@ class SingleMeasurement(Stepper):
         self.exposed, self.positions = exposed, dict(exposed.positions)
         self._began, self._now = exposed.began, exposed.ended
         seen = self._evaluator.evaluate(exposed, exposed.began)
-        self.measurements, self.last = 1, refused_through_focus(seen, self._known, self._layout)
+        spec = self._evaluator.spec
+        self.measurements, self.last = 1, weighed(seen, self._known, self._layout, spec)
         status = Status.IN_SPEC if self.last.in_spec else Status.GIVEN_UP
         return Finish(status, self.last.in_spec, "measured; nothing was moved.")
 
@@ -234,10 +235,11 @@ class Evaluator:
             if self.spec is None:
                 found = (*findings, Cause.NO_SPEC.found())
                 return replace(bare, parameters=parameters, findings=found)
-            missing = self.spec.missing(parameters.names)
-            verdict = None if missing else self.spec.evaluate(parameters)
+            spec = self.spec.measured
+            missing = spec.missing(parameters.names)
+            verdict = None if missing else spec.evaluate(parameters)
             repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
-            noise = 0.0 if missing else _noise(self.spec.evaluate(repeated))
+            noise = 0.0 if missing else _noise(spec.evaluate(repeated))
         except AlignError as error:
             return replace(bare, findings=(*findings, Cause.UNCOMBINED.found("", str(error))))
         if verdict is None:
@@ -257,22 +259,73 @@ class Evaluator:
         )
 
 
-def refused_through_focus(
-    seen: Measurement, known: Callable[[], Knowledge], layout: Layout | None
+def weighed(
+    seen: Measurement, known: Callable[[], Knowledge], layout: Layout | None, spec: Spec | None
 ) -> Measurement:
-    """Return ``seen``, vetoed where it meets the spec by a beam that goes through a focus.
+    """Return ``seen`` with what no detector shows and the fit of the bench tells.
 
     Widths at two planes are the same for a collimated beam and for one that goes through a focus
-    halfway between; ``known`` returns what is known of the bench, which tells them apart.
+    halfway between, which is vetoed; and whatever the spec's terms leave open of the wavefront is
+    said. Only a beam that meets the terms is weighed, or one whose spec asks for the wavefront.
+    ``known`` returns what is known of the bench, which tells.
     """
-    if not seen.in_spec or layout is None or seen.verdict is None:
+    asked = spec is not None and spec.measured is not spec
+    if spec is None or seen.verdict is None or not (seen.in_spec or asked):
         return seen
-    found = through_focus(known, layout, seen.positions, seen.profiles)
-    if found is None:
+    try:
+        know = known() if layout is not None else None
+        if know is not None and not know.learn(seen.positions, seen.profiles):
+            know = None
+    except AlignError:  # nothing is known of such a bench
+        know = None
+    found = None
+    if know is not None and layout is not None and seen.in_spec:
+        found = through_focus(know, layout, seen.positions)
+    if found is not None:
+        seen = _with_findings(seen, found)
+    told = None if know is None else know.wavefront(seen.positions)
+    seen = replace(seen, wavefront=told)
+    if asked:
+        return _asked(seen, spec)
+    if told is None or told.shown or not seen.in_spec:
         return seen
-    return replace(
-        seen, verdict=seen.verdict.with_findings(found), findings=(*seen.findings, found)
+    numbers = {"upper": Amount(told.upper), "strehl": Amount(told.strehl_lower)}
+    if told.added_upper is not None:
+        numbers["added"] = Amount(told.added_upper)
+        numbers["own"] = Amount(told.source_divergence, "rad")
+    return _with_findings(seen, Finding(Cause.WAVEFRONT_OPEN.value, "", numbers, Severity.NOTE))
+
+
+def _asked(seen: Measurement, spec: Spec) -> Measurement:
+    """Judge by the whole spec, the wavefront with it; without one nothing is judged."""
+    told, parameters, verdict = seen.wavefront, seen.parameters, seen.verdict
+    if told is None or parameters is None or verdict is None:
+        lacking = Cause.MISSING.found("wavefront")
+        return replace(seen, verdict=None, findings=(*seen.findings, lacking))
+    values = [told.rms, *told.parts]
+    u = [(told.upper - told.rms) / ONE_SIDED, *told.uncertainty]
+    n = len(parameters.names)
+    covariance = np.zeros((n + len(u), n + len(u)))
+    covariance[:n, :n] = parameters.covariance
+    covariance[n:, n:] = np.diag(np.square(u))
+    whole = replace(
+        parameters,
+        names=(*parameters.names, *WAVEFRONT),
+        values=np.concatenate([parameters.values, values]),
+        covariance=covariance,
     )
+    judged = spec.evaluate(whole).with_findings(*verdict.findings)
+    return replace(seen, parameters=whole, verdict=judged)
+
+
+ONE_SIDED = 1.645
+"""Standard uncertainties from the value to its upper 95 % bound."""
+
+
+def _with_findings(seen: Measurement, *found: Finding) -> Measurement:
+    assert seen.verdict is not None
+    verdict = seen.verdict.with_findings(*found)
+    return replace(seen, verdict=verdict, findings=(*seen.findings, *found))
 
 
 def _noise(verdict: Verdict) -> float:

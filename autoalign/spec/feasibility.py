@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
-from autoalign.spec.terms import Spec
+from autoalign.spec.terms import WAVEFRONT, Spec
 
 __all__ = ["never_given", "never_seen"]
 
@@ -27,6 +27,12 @@ def never_given(spec: Spec, detectors: Mapping[str, str], planes: Collection[str
     """
     places = {plane or name for name, plane in detectors.items()}
     for quantity in spec.quantities:
+        if quantity in WAVEFRONT:
+            if planes:
+                continue
+            return (
+                "the spec limits the wavefront, which follows from the layout; the bench has none"
+            )
         why = _why_not(quantity, detectors, places, planes)
         if why:
             astray = [

@@ -30,6 +30,7 @@ __all__ = [
     "Spec",
     "TermValue",
     "Verdict",
+    "WavefrontTerm",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -259,6 +260,72 @@ class EllipticityTerm:
         )  # fmt: skip
 
 
+WAVEFRONT = (
+    "wavefront",
+    "wavefront.defocus",
+    "wavefront.astigmatism_45",
+    "wavefront.astigmatism_0",
+    "wavefront.coma_y",
+    "wavefront.coma_x",
+    "wavefront.trefoil_y",
+    "wavefront.trefoil_x",
+    "wavefront.spherical",
+)
+"""What is known of the wavefront, in waves: its rms, and what it is made of. No detector measures
+it: it follows from the fit of the bench to all measurements."""
+
+
+@dataclass(frozen=True, slots=True)
+class WavefrontTerm:
+    """The rms wavefront without piston and tilt, in waves, within ``tolerance`` of 0.
+
+    λ/14, a Strehl ratio of 0.8, is Maréchal's criterion of a well-corrected beam (M. Born and E.
+    Wolf, Principles of Optics, 7th ed., section 9.3, from memory).
+
+    Parameters
+    ----------
+    tolerance
+        In waves, or in mm with ``unit`` "mm".
+    wavelength
+        mm; needed for a tolerance in mm.
+    """
+
+    tolerance: float
+    weight: float = 1.0
+    unit: str = "1"
+    wavelength: float = 0.0
+
+    def __post_init__(self) -> None:
+        _check_tolerance(self.name, self.tolerance, self.weight)
+        if self.unit == "mm":
+            if self.wavelength <= 0:
+                raise UsageError(
+                    "term wavefront: a tolerance that is a length needs the wavelength of the "
+                    "light; give it, or the tolerance in waves."
+                )
+            object.__setattr__(self, "tolerance", self.tolerance / self.wavelength)
+            object.__setattr__(self, "unit", "1")
+
+    @property
+    def name(self) -> str:
+        """``wavefront``."""
+        return "wavefront"
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """The rms, and what it is made of."""
+        return WAVEFRONT
+
+    def evaluate(self, parameters: BeamParameters, guard: float) -> TermValue:
+        """Judge the rms; its parts are the components."""
+        values, _ = parameters.pick(self.quantities)
+        rms, u = float(values[0]), parameters.u("wavefront")
+        return TermValue(
+            self.name, "1", rms, 0.0, rms, u, self.tolerance, self.weight,
+            values[1:] / self.tolerance, rms + guard * u <= self.tolerance,
+        )  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Spec:
     """The terms that a beam must meet, all of them.
@@ -281,6 +348,11 @@ class Spec:
         names = [t.name for t in self.terms]
         if len(set(names)) < len(names):
             raise UsageError(f"a spec names each term once; given: {', '.join(names)}.")
+        if all(isinstance(t, WavefrontTerm) for t in self.terms):
+            raise UsageError(
+                "a spec of the wavefront alone: no detector measures it. Add terms that show where "
+                "the beam goes and how it grows."
+            )
         if not (math.isfinite(self.guard) and self.guard >= 0):
             raise UsageError(f"guard {self.guard!r} must be 0 or larger.")
 
@@ -314,6 +386,12 @@ class Spec:
     def quantities(self) -> tuple[str, ...]:
         """Every quantity that some term needs, once."""
         return tuple(dict.fromkeys(q for t in self.terms for q in t.quantities))
+
+    @property
+    def measured(self) -> Spec:
+        """The terms that detectors give, without the wavefront's."""
+        terms = tuple(t for t in self.terms if not isinstance(t, WavefrontTerm))
+        return self if len(terms) == len(self.terms) else replace(self, terms=terms)
 
     def evaluate(self, parameters: BeamParameters) -> Verdict:
         """Judge ``parameters``."""

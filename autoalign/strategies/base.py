@@ -30,6 +30,7 @@ from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.core.findings import Finding, Severity
+from autoalign.model.wavefront_forecast import WavefrontEstimate
 from autoalign.optics.layout import Layout
 from autoalign.spec.terms import Spec, Verdict
 
@@ -69,6 +70,8 @@ class Cause(StrEnum):
     """There are two spots, so in spec is not claimed."""
     THROUGH_FOCUS = "through-focus"
     """The spec is met by a beam that goes through a focus between the planes."""
+    WAVEFRONT_OPEN = "wavefront-open"
+    """The spec is met, and does not show that the wavefront is good."""
     NO_SPEC = "no-spec"
     """The bench has no spec to be judged by."""
 
@@ -87,7 +90,8 @@ class Measurement:
     was measured, ``findings`` why not more, and what else bears on the verdict. A measurement that
     failed is data, not an exception. ``noise`` is how much the residuals would scatter if the
     measurement were repeated: the rms standard uncertainty of the terms in units of their
-    tolerances, without what is the same in every measurement.
+    tolerances, without what is the same in every measurement. ``wavefront`` is what all
+    measurements so far say of it; None where nobody asked, or where the model cannot tell.
     """
 
     positions: Vector
@@ -96,6 +100,7 @@ class Measurement:
     verdict: Verdict | None = None
     findings: tuple[Finding, ...] = ()
     noise: float = 0.0
+    wavefront: WavefrontEstimate | None = None
 
     @property
     def failure(self) -> str:
