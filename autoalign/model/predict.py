@@ -27,6 +27,7 @@ from autoalign.model.ray_derivatives import (
     shape_of,
 )
 from autoalign.model.unknowns import Unknowns, list_unknowns
+from autoalign.optics.ideal import effective_size
 from autoalign.optics.layout import Flat, Layout, Source
 from autoalign.optics.pose import Pose
 
@@ -108,7 +109,7 @@ class BenchModel:
         self._offsets = [self.unknowns.block(a.name, "offset").start for a in self.axes]
         self._grid = make_grid(layout)
         self._core = np.zeros((len(self.planes), 3))
-        self._core = self._core_blur() + self._diffraction_blur()
+        self._core = self._core_blur()
 
     @property
     def size(self) -> int:
@@ -312,29 +313,11 @@ class BenchModel:
         stand = self._stack.stand(np.zeros((1, len(self.axes))), theta)
         return stand, self._flight(stand, theta)
 
-    def _diffraction_blur(self) -> Floats:
-        """Second moments (planes, 3) that diffraction adds to a coherent beam, as on paper.
-
-        A beam of standard deviation σ spreads by λ/(4πσ), as a Gaussian beam does.
-        """
-        light = self.layout.light
-        out = np.zeros((len(self.planes), 3))
-        if "gaussian" not in (getattr(light, "emission", ""), getattr(light, "profile", "")):
-            return out
-        stand, flight = self._on_paper()
-        leaving = (self._to_planes(stand).rotation @ flight.points[:, None])[:, :, :2]
-        spread = central_moments(leaving, flight.weight[:, None])[0, :, 2:4]
-        lever = light.rms_wavelength * np.array([p.distance for p in self.layout.planes])
-        out[:, :2] = (lever[:, None] / (4 * np.pi)) ** 2 / spread
-        return out
-
     def _core_blur(self) -> Floats:
-        """Second moments (planes, 3) that the finite core adds, at the nominal place."""
+        """Second moments (planes, 3) that core and diffraction add, at the nominal place."""
         light = self.layout.light
-        if isinstance(light, Source):
-            variance, rows = light.core_diameter**2 / 16, [3, 4]  # shifts of the source
-        else:
-            variance, rows = light.divergence**2 / 16, [0, 1]  # its turns
+        variance = effective_size(light) ** 2 / 16
+        rows = [3, 4] if isinstance(light, Source) else [0, 1]  # shifts of the source, its turns
         stand, flight = self._on_paper()
         slope = self._changes(stand, flight)[0][:, :, flight.of_step(0)]
         j = _carried(flight.steps[0], slope)[0][:, rows, :2]

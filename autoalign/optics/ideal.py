@@ -1,8 +1,8 @@
 """What a bench without noise would measure: moments at every plane, and the named quantities.
 
 Second moments are those of the Wigner function, so that diffraction is in them exactly as far as
-moments go: a source has the effective face √(core² + (2λ/π NA)²), a beam the effective full
-divergence √(Θ² + (4λ/π D)²). Everything keeps complex numbers and batch dimensions.
+moments go: a source's face is at least 2λ/(π NA) wide, a beam has the effective full divergence
+√(Θ² + (4λ/π D)²). Everything keeps complex numbers and batch dimensions.
 
 Names and definitions are those of :mod:`autoalign.beam.parameters`.
 """
@@ -161,9 +161,13 @@ def _pencils(
 
 
 def effective_size(light: Source | Beam) -> float:
-    """Diameter of the face, mm, or full divergence, rad, with diffraction in quadrature."""
+    """Return the diameter of the face, mm, or the full divergence, rad, with diffraction.
+
+    A face is no smaller than the waist 2λ/(π NA) of a mode that fills the NA: a smaller core is
+    that of a single mode. The divergence of a beam has diffraction in quadrature.
+    """
     if isinstance(light, Source):
-        return math.hypot(light.core_diameter, 2 * light.rms_wavelength / (math.pi * light.na))
+        return max(light.core_diameter, 2 * light.rms_wavelength / (math.pi * light.na))
     return math.hypot(light.divergence, 4 * light.rms_wavelength / (math.pi * light.diameter))
 
 
