@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.optics.layout import Source
-from autoalign.optics.sources import emission, half_angle
+from autoalign.optics.sources import emission
 
 __all__ = ["Glow"]
 
@@ -50,19 +50,24 @@ class Glow:
     def intensity(self, source: Source, l: Floats, m: Floats) -> Floats:  # noqa: E741
         """Return the radiant intensity towards direction cosines ``l``, ``m``.
 
-        1 in the middle of a perfect source; same shape as ``l``.
+        1 in the middle of a perfect source; same shape as ``l``. A uniform far field goes on beyond
+        its hard edge, which is one of :attr:`.Train.edges`.
         """
         dl, dm = l - self.centre[0], m - self.centre[1]
-        square = dl * dl + dm * dm
-        profile: Floats = emission(source, square)
-        if source.emission == "uniform":
-            profile = profile * (square <= math.sin(half_angle(source)) ** 2)
+        profile: Floats = emission(source, dl * dl + dm * dm)
+        return np.asarray(profile * self.unevenness(dl / source.na, dm / source.na))
+
+    def unevenness(self, p: Floats, q: Floats) -> Floats | float:
+        """Return the factor on the nominal light at ``p``, ``q``; plain 1 where it is even.
+
+        Coordinates of the pupil in units of the light's own radius: sines over the NA of a source,
+        places over half the diameter of a beam.
+        """
         if self.mottle == 0 and self.slope == (0.0, 0.0):
-            return profile
-        p, q = dl / source.na, dm / source.na
+            return 1.0
         a, b, c, d = self.phases
         pattern = np.cos(5 * p + a) * np.cos(4 * q + b) + np.cos(7 * q - 3 * p + c) * np.cos(
             6 * p + d
         )
         uneven = 1 + self.slope[0] * p + self.slope[1] * q + 0.5 * self.mottle * pattern
-        return np.asarray(profile * np.maximum(uneven, 0.0))
+        return np.asarray(np.maximum(uneven, 0.0))

@@ -1,19 +1,26 @@
 """Smooth pictures of the light in a plane: the flux that falls on every pixel.
 
-The pupil is traced exactly on a grid. Where the map from pupil to pixels can be inverted (no fold,
-no focus) each pixel is carried back to its pupil point: flux = density / |Jacobian|, edges are
-averaged over a pixel by their signed distance, and the extended source is a convolution with its
-image. Elsewhere the grid is refined and laid on the pixels (:mod:`.splat`), and what is too small
-for rays is drawn by diffraction (:mod:`.wave`).
+The lit part of the pupil is traced exactly on a grid. Where the map from pupil to pixels can be
+inverted (no fold, no focus) each pixel is carried back to its pupil point: flux = density /
+|Jacobian|, and edges are averaged over a pixel by their signed distance. Elsewhere the grid is
+refined and laid on the pixels (:mod:`.splat`), and what is too small for rays is drawn by
+diffraction (:mod:`.wave`).
+
+The extended source is a convolution. Every point of the face sends its own cone along the same
+axis: where the far field ends the beam, neighbouring points light the mirror side by side, and the
+beam is narrowest one focal length behind it; where the mirror's edge ends the beam, it is narrowest
+at the mirror. How much wider the whole face makes the picture than its middle point alone is
+therefore integrated over face and pupil (:meth:`.Train.sampled`).
 
 Measured against a render with a hundred times as many points on the demo's screens: rms 6e-4 of the
-peak, worst pixel (on an edge) 2e-2 near and 3e-3 far, total flux 6e-5.
+peak, worst pixel (on an edge) 2.4e-2 near and 6e-3 far, total flux 6e-5.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +32,7 @@ from autoalign.optics.diffraction import needs_diffraction
 from autoalign.optics.layout import Beam
 from autoalign.optics.pose import Pose
 from autoalign.optics.trace import to_plane
+from autoalign_simulators.blemishes import covered
 from autoalign_simulators.inverse import Inverse, jacobian, nodes, refinement, sample
 from autoalign_simulators.kernel import blur, disk_kernel, gaussian_kernel
 from autoalign_simulators.pixelmap import PixelMap
@@ -43,11 +51,17 @@ _MARGIN = 1.08
 _UNEVEN = 4.0
 """Largest over smallest |Jacobian| up to which a map is inverted."""
 
-_FEW = 5.0
-"""The outline of a spot is never more than this many times its width d_σ."""
+_FEW = 6.0
+"""Standard deviations on either side of a spot that is drawn by diffraction."""
 
 _WAVE_BOX = 48
-"""Pixels on either side of a spot that is drawn by diffraction."""
+"""Pixels on either side of it, where those are fewer."""
+
+_RINGS, _SPOKES = 8, 16
+"""Density of the quadrature over the pupil that gives the picture's moments."""
+
+_MOST = 0.5
+"""Part of the pupil, across, that light may fill and still gets a grid of its own."""
 
 _SMALLEST = 40
 """Pixels across, below which light is laid on the pixels instead."""
@@ -70,13 +84,8 @@ class Renderer:
         self.train = train
         self.size = size
         self._coarse = coarse
-        self._first = train.edges[0].where
-        self._half = half = train.pupil_radius * _MARGIN
-        self.step = 2 * half / (size - 1)
-        u, v = np.meshgrid(*[np.linspace(-half, half, size)] * 2)
-        self._inside = np.hypot(u, v) <= train.pupil_radius + self.step
-        self._u, self._v = u.ravel(), v.ravel()
-        self._held = _with_held_figure(train, self._u, self._v)
+        self._whole = self._grid(0.0, 0.0, train.pupil_radius)
+        self._held = _with_held_figure(train, self._whole.u, self._whole.v)
 
     def image(
         self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, shape: tuple[int, int]
@@ -85,85 +94,98 @@ class Renderer:
 
         ``poses`` gives, under the name ``plane``, how the screen truly stands.
         """
-        passage = self._held.passage(poses, self._u, self._v)
+        out = np.zeros(shape, np.float32)
+        cast = self._cast(poses, poses[plane], pixels)
+        if cast is None:
+            return out
+        grid = self._lit(poses)
+        train = self._held if grid is self._whole else self.train
+        passage = train.passage(poses, grid.u, grid.v)
         x, y, _ = to_plane(passage.rays, poses[plane])
-        column, row = (self._square(k) for k in pixels.to_pixels(x, y))
+        at = pixels.to_pixels(x, y)
+        column, row = (self._square(k + s) for k, s in zip(at, cast.shift, strict=True))
         fields = {"column": column, "row": row, "density": self._square(passage.density)}
         prints = {k: (self._square(a), self._square(b)) for k, (a, b) in passage.prints.items()}
-        throw = self._throw(poses, poses[plane], pixels)
-        spread = throw * self.train.blur_radius
-        out = np.zeros(shape, np.float32)
-        box = self._box(column, row, shape, spread)
+        spread = cast.spread
+        box = self._box(column[grid.inside], row[grid.inside], shape, spread)
         if box is None:
             return out
-        area = jacobian(column, row, self.step)
-        if self._is_wave(fields, prints, spread, pixels, plane):
+        area = jacobian(column, row, grid.step)
+        if self._is_wave(cast, pixels, plane):
             try:
-                self._wave(poses, plane, pixels, throw, fields, prints, out)
+                self._wave(poses, plane, pixels, cast, out)
             except UsageError:  # too many waves to tell apart: rays it is
                 out.fill(0)
             else:
                 return out
-        if self._invertible(area, box):
-            sharp = self._inverted(fields, prints, area, box)
+        if self._invertible(area, grid, box):
+            sharp = self._inverted(fields, prints, area, grid, box)
         else:
-            sharp = splat(fields, prints, self.step, self.train.passed, box)
+            sharp = splat(fields, prints, grid.step, self.train.passed, box)
         kernel = gaussian_kernel(spread) if self.train.soft else disk_kernel(spread)
         _paste(blur(sharp, kernel), out, box)
         return out
 
-    def _is_wave(
-        self, fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]],
-        spread: Floats, pixels: PixelMap, plane: str,
-    ) -> bool:  # fmt: skip
+    def _grid(self, u: float, v: float, radius: float) -> _Grid:
+        """Return a grid that reaches a little beyond ``radius`` mm about (``u``, ``v``)."""
+        half = radius * _MARGIN
+        line = np.linspace(-half, half, self.size)
+        a, b = np.meshgrid(line, line)
+        step = 2 * half / (self.size - 1)
+        inside = np.hypot(a, b) <= radius + step
+        return _Grid((u, v), radius, step, (a + u).ravel(), (b + v).ravel(), inside)
+
+    def _lit(self, poses: Mapping[str, Pose]) -> _Grid:
+        """Return the grid that the light needs: all of the pupil, unless it lights little of it."""
+        middle = np.zeros(1)
+        lit = self.train.lit(poses, _SPOKES, middle, middle)
+        if lit.radius > _MOST * self.train.pupil_radius:
+            return self._whole
+        return self._grid(float(lit.u[0, 0]), float(lit.v[0, 0]), lit.radius)
+
+    def _cast(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> _Cast | None:
+        """Return what the light's moments on the sensor are; None where no light arrives."""
+        soft = self.train.pupil_radius / _RINGS
+        found = []
+        for face in (False, True):
+            passage, power = self.train.sampled(poses, _RINGS, _SPOKES, face=face, soft=soft)
+            x, y, _ = to_plane(passage.rays, plane)
+            at, total = np.stack(pixels.to_pixels(x, y)), float(power.sum())
+            if not total > 0:
+                return None
+            middle = at @ power / total
+            off = at - middle[:, None]
+            found.append((total, middle, (off * power) @ off.T / total))
+        (_, point, sharp), (total, middle, whole) = found
+        values, vectors = np.linalg.eigh(whole - sharp)
+        spread = 2 * (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
+        return _Cast(total, middle, middle - point, whole, spread)
+
+    def _is_wave(self, cast: _Cast, pixels: PixelMap, plane: str) -> bool:
         """Whether the picture is too small for rays alone (:func:`.needs_diffraction`)."""
         light, away = self.train.layout.light, self.train.layout.plane(plane).distance
         f_number = away / self.train.beam_diameter
-        extent = np.ptp(fields["row"][self._inside]) * np.sqrt(pixels.area)
-        if not needs_diffraction(extent / _FEW, light.rms_wavelength, f_number):
-            return False
-        w = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
-        w /= max(float(w.sum()), 1e-300)
-        variance = spread @ spread.T / 4
-        for k, name in enumerate(("column", "row")):
-            f = np.where(w > 0, fields[name], 0)
-            variance[k, k] += (w * f * f).sum() - (w * f).sum() ** 2
-        width = 4 * np.sqrt(max(float(variance.max()), 0.0) * pixels.area)
-        return needs_diffraction(width, light.rms_wavelength, f_number)
+        width = 4 * np.sqrt(np.linalg.eigvalsh(cast.covariance)[-1] * pixels.area)
+        return needs_diffraction(float(width), light.rms_wavelength, f_number)
 
     def _wave(
-        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, throw: Floats,
-        fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]], out: Image,
-    ) -> None:  # fmt: skip
+        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, cast: _Cast, out: Image
+    ) -> None:
         """Draw the diffraction picture, within a number of pixels of the geometric spot."""
-        weight = np.maximum(fields["density"], 0) * self.train.passed(prints, self.step)
-        middle = [float((weight * fields[k]).sum() / weight.sum()) for k in ("row", "column")]
+        half = max(_WAVE_BOX, math.ceil(_FEW * np.sqrt(np.linalg.eigvalsh(cast.covariance)[-1])))
         box = []
-        for at, most in zip(middle, out.shape, strict=True):
-            box += [max(int(at) - _WAVE_BOX, 0), min(int(at) + _WAVE_BOX, most)]
+        for at, most in zip(cast.middle[::-1], out.shape, strict=True):
+            box += [max(int(at) - half, 0), min(int(at) + half, most)]
         top, bottom, left, right = box
         if bottom - top < 2 or right - left < 2:
             return
-        matrix = np.array(pixels.matrix) @ throw
-        power = float(weight.sum()) * self.step**2
+        matrix = np.array(pixels.matrix) @ cast.spread / max(self.train.blur_radius, 1e-300)
         out[top:bottom, left:right] = wave_picture(
-            self.train, poses, plane, pixels, matrix, power, (top, bottom, left, right)
+            self.train, poses, plane, pixels, matrix, cast.power, (top, bottom, left, right)
         )
 
     def _square(self, field: Floats) -> Floats:
         return field.reshape(self.size, self.size)
-
-    def _throw(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> Floats:
-        """Return (2, 2): pixels that the middle ray moves per mm of the face (rad of the input)."""
-        reach = self.train.blur_radius
-        if reach == 0:
-            return np.zeros((2, 2))
-        point = np.array([1, -1, 0, 0]) * reach, np.array([0, 0, 1, -1]) * reach
-        passage = self.train.passage(poses, np.zeros(4), np.zeros(4), point)
-        x, y, _ = to_plane(passage.rays, plane)
-        c, r = pixels.to_pixels(x, y)
-        moved = np.array([[c[0] - c[1], c[2] - c[3]], [r[0] - r[1], r[2] - r[3]]])
-        return np.asarray(moved / (2 * reach))
 
     def _box(
         self, column: Floats, row: Floats, shape: tuple[int, int], spread: Floats
@@ -171,8 +193,7 @@ class Renderer:
         """Return top, bottom, left, right of what must be drawn; None where nothing is seen."""
         edge = int(np.ceil((2 if self.train.soft else 1) * np.abs(spread).sum())) + 3
         limits = []
-        for k, most in ((row, shape[0]), (column, shape[1])):
-            seen = k[self._inside]
+        for seen, most in ((row, shape[0]), (column, shape[1])):
             if not np.all(np.isfinite(seen)):
                 return None
             low, high = int(np.floor(seen.min())) - edge, int(np.ceil(seen.max())) + edge + 1
@@ -182,19 +203,19 @@ class Renderer:
             limits += [low, high]
         return limits[0], limits[1], limits[2], limits[3]
 
-    def _invertible(self, area: Floats, box: Box) -> bool:
-        inside = area[self._inside]
+    def _invertible(self, area: Floats, grid: _Grid, box: Box) -> bool:
+        inside = area[grid.inside]
         low, high = float(inside.min()), float(inside.max())
         if low * high <= 0:
             return False
         low, high = sorted((abs(low), abs(high)))
-        across = np.sqrt(low) * 2 * self.train.pupil_radius
+        across = np.sqrt(low) * 2 * grid.radius
         roomy = min(box[1] - box[0], box[3] - box[2]) >= _SMALLEST
         return high / low < _UNEVEN and across >= _SMALLEST and roomy
 
     def _inverted(
         self, fields: Mapping[str, Floats], prints: Mapping[str, tuple[Floats, Floats]],
-        area: Floats, box: Box,
+        area: Floats, grid: _Grid, box: Box,
     ) -> Image:  # fmt: skip
         """Carry pixels back to the pupil on a coarse grid of the box, and refine the result."""
         top, bottom, left, right = box
@@ -206,12 +227,47 @@ class Renderer:
             return np.asarray(up @ sample(spline_filter(field), at).astype(np.float32) @ across)
 
         seen = np.maximum(fine(fields["density"] / np.abs(area)), 0)
-        there = {k: (fine(a), fine(b)) for k, (a, b) in prints.items() if k != self._first}
-        v, u = (k.astype(np.float32) * self.step - self._half for k in at)
-        there[self._first] = (up @ u @ across, up @ v @ across)
+        own = self.train.edges[0].where
+        there = {k: (fine(a), fine(b)) for k, (a, b) in prints.items() if k != own}
+        middle = (self.size - 1) / 2
+        v, u = (up @ ((k.astype(np.float32) - middle) * grid.step) @ across for k in at)
+        there[own] = (u + np.float32(grid.middle[0]), v + np.float32(grid.middle[1]))
         # Mean pixel size in the pupil; on either side of an edge what is wrong with it cancels.
-        soft = 1 / np.sqrt(np.abs(area[self.size // 2, self.size // 2]))
-        return np.asarray(seen * self.train.passed(there, float(soft)), np.float32)
+        soft = float(1 / np.sqrt(np.abs(area[self.size // 2, self.size // 2])))
+        seen = seen * self.train.passed(there, soft)
+        if grid is not self._whole:  # beyond its grid nothing is known, and nothing is lit
+            seen = seen * covered(grid.radius + grid.step - np.hypot(u, v), soft)
+        return np.asarray(seen, np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """A square of pupil points (n²,): ``u``, ``v``, mm, ``step`` apart about ``middle``.
+
+    ``radius`` of the light, mm; ``inside`` (n, n) says which points lie within it.
+    """
+
+    middle: tuple[float, float]
+    radius: float
+    step: float
+    u: Floats
+    v: Floats
+    inside: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cast:
+    """Moments of the light on the sensor, columns and rows, pixels.
+
+    ``power`` that arrives; ``middle`` (2,) and ``covariance`` (2, 2) of all of it; ``shift`` (2,)
+    and ``spread`` (2, 2) that all of the face adds to its middle point: see :func:`.disk_kernel`.
+    """
+
+    power: float
+    middle: Floats
+    shift: Floats
+    covariance: Floats
+    spread: Floats
 
 
 def _with_held_figure(train: Train, u: Floats, v: Floats) -> Train:

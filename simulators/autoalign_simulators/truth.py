@@ -14,14 +14,13 @@ import numpy.typing as npt
 
 from autoalign.beam.parameters import BeamParameters
 from autoalign.optics.pose import Pose, place
-from autoalign.optics.sources import disk_grid
 from autoalign.optics.trace import to_plane
 from autoalign.spec.terms import Spec, Verdict
 from autoalign_simulators.blemishes import covered
 from autoalign_simulators.train import Train
 from autoalign_simulators.world import World
 
-__all__ = ["Pinhole", "Truth"]
+__all__ = ["Pinhole", "Truth", "moments_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -87,7 +86,7 @@ class Truth:
         """
         poses = self._poses(positions)
         found = self._spots(poses)
-        return {name: _moments(*spot) for name, spot in found.items()}
+        return {name: moments_of(*spot) for name, spot in found.items()}
 
     def power(self, positions: Mapping[str, float] | None = None) -> float:
         """Return the part of the source's power that comes through."""
@@ -107,7 +106,7 @@ class Truth:
         spots = self._spots(poses)
         names, values = [], []
         for plane, spot in spots.items():
-            m = _moments(*spot)
+            m = moments_of(*spot)
             width = 4 * _root(_matrix(m))
             numbers = {
                 "x": m[0], "y": m[1], "xx": width[0, 0], "yy": width[1, 1], "xy": width[0, 1],
@@ -117,7 +116,7 @@ class Truth:
             values += [float(v) for v in numbers.values()]
         distances = {p: self.world.layout.plane(p).distance for p in spots}
         if len(spots) > 1:
-            between = _between({p: _moments(*s) for p, s in spots.items()}, distances)
+            between = _between({p: moments_of(*s) for p, s in spots.items()}, distances)
             names += list(between)
             values += list(between.values())
         for meter, pinhole in self.pinholes.items():
@@ -165,21 +164,12 @@ class Truth:
         self, poses: Mapping[str, Pose], planes: tuple[str, ...] = ()
     ) -> dict[str, tuple[Floats, Floats, Floats]]:
         """Where every ray meets every plane: x, y, mm, and its power."""
-        x, y, w = disk_grid(self.rings, self.spokes)
-        cx, cy, cw = (
-            disk_grid(2, 6) if self.train.blur_radius > 0 else (np.zeros(1),) * 2 + (np.ones(1),)
-        )
-        radius, spread = self.train.pupil_radius, self.train.blur_radius
-        u, v = np.tile(x * radius, len(cx)), np.tile(y * radius, len(cx))
-        point = np.repeat(cx * spread, len(x)), np.repeat(cy * spread, len(x))
-        weight = np.outer(cw, w).ravel() * np.pi * radius**2
-        passage = self.train.passage(poses, u, v, point)
-        power = passage.density * weight * self.train.passed(passage.prints, 1e-3)
+        passage, power = self.train.sampled(poses, self.rings, self.spokes)
         return {p: (*to_plane(passage.rays, poses[p])[:2], power) for p in planes or self.planes}
 
 
-def _moments(x: Floats, y: Floats, power: Floats) -> Floats:
-    """First, central second and central third moments, weighted by power."""
+def moments_of(x: Floats, y: Floats, power: Floats) -> Floats:
+    """Return first, central second and central third moments (9,), weighted by ``power``."""
     w = power / power.sum()
     mx, my = float(w @ x), float(w @ y)
     dx, dy = x - mx, y - my

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
 from autoalign.optics.diffraction import DiffractionImage, coloured_image, with_source
+from autoalign.optics.layout import Source
 from autoalign.optics.pose import Pose
 from autoalign.optics.pupil import make_pupil
 from autoalign_simulators.pixelmap import PixelMap
@@ -44,7 +46,8 @@ def wave_picture(
     UsageError
         Where the wavefront has too many waves for this sampling; rays serve better there.
     """
-    pupil = make_pupil(train.layout, poses, _SAMPLES, plane, figures=train.figures)
+    at = {**poses, "source": poses["source"].compose(_centre_of_curvature(train))}
+    pupil = make_pupil(train.layout, at, _SAMPLES, plane, figures=train.figures)
     top, bottom, left, right = box
     line = (np.arange(_SPLIT) - (_SPLIT - 1) / 2) / _SPLIT
     rows = (np.arange(top, bottom)[:, None] + line).ravel()
@@ -61,6 +64,21 @@ def wave_picture(
         image = with_source(image, 2 * train.spread, magnification)
     seen = _at(image, dx, dy).reshape(bottom - top, _SPLIT, right - left, _SPLIT)
     return np.asarray(np.maximum(seen.mean(axis=(1, 3)) * pixels.area * power, 0), np.float32)
+
+
+def _centre_of_curvature(train: Train) -> Pose:
+    """Return where the waves that meet the first mirror come from, in the source's frame.
+
+    Those of a mode whose waist is on the face come from z_R²/R behind it, at the distance R
+    (B. E. A. Saleh and M. C. Teich, Fundamentals of Photonics, 2nd ed., section 3.1, from memory):
+    that is what puts the collimated waist one focal length beyond the mirror.
+    """
+    light = train.layout.light
+    behind = 0.0
+    if isinstance(light, Source) and train.waist > 0:
+        rayleigh = train.waist / light.na
+        behind = rayleigh**2 / math.dist(light.position, train.layout.elements[0].position)
+    return Pose(np.eye(3), np.array([0.0, 0.0, -behind]))
 
 
 def _at(image: DiffractionImage, x: npt.NDArray[Any], y: npt.NDArray[Any]) -> npt.NDArray[Any]:
