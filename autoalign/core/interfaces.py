@@ -19,6 +19,7 @@ __all__ = [
     "AxisStatus",
     "Detector",
     "DetectorDriver",
+    "Evaluated",
     "Exposure",
     "Reading",
     "Simulation",
@@ -63,7 +64,29 @@ class Reading:
         }
 
 
-Exposure = Frame | Reading
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluated:
+    """The moments of a frame that the detector has evaluated by itself; the pixels stay with it.
+
+    Parameters
+    ----------
+    profile
+        The :class:`autoalign.BeamProfile`, along columns and rows of the frame.
+    pitch, origin, plane
+        As of :class:`~autoalign.Frame`; ``pitch`` of columns and rows, mm.
+    started, ended
+        Begin and end of the exposure on the bench's clock, s.
+    """
+
+    profile: Any
+    pitch: tuple[float, float]
+    origin: tuple[float, float]
+    plane: str = ""
+    started: float | None = None
+    ended: float | None = None
+
+
+Exposure = Frame | Reading | Evaluated
 """What one acquisition of a detector yields."""
 
 

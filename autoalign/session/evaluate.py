@@ -16,7 +16,7 @@ from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.findings import Amount, Finding, Severity
 from autoalign.core.frames import Frame
-from autoalign.core.interfaces import Exposure, Reading
+from autoalign.core.interfaces import Evaluated, Exposure, Reading
 from autoalign.diagnosis.through_focus import through_focus
 from autoalign.optics.layout import Layout
 from autoalign.session.actions import Exposed, Finish, Measure, Purpose, Status
@@ -191,6 +191,8 @@ class Evaluator:
                 if isinstance(frame, Frame):
                     frames.setdefault(frame.plane or name, []).append(frame)
                     self._measure(frame, name, profiles, findings)
+                elif isinstance(frame, Evaluated):
+                    self._keep(frame.profile, frame.plane or name, name, profiles, findings)
         positions = np.array([seen.positions[a] for a in self.axes], dtype=np.float64)
         if same := duplicate_frames(frames):  # whichever plane they are of, they are not of both
             return Measurement(positions, {}, findings=(Cause.SAME_FRAMES.found(", ".join(same)),))
@@ -208,9 +210,15 @@ class Evaluator:
         except AlignError as error:
             found.append(Cause.UNMEASURED.found(name, str(error), veto=False))
             return
+        self._keep(profile, frame.plane or name, name, into, found)
+
+    def _keep(
+        self, profile: BeamProfile, plane: str, name: str,
+        into: dict[str, list[BeamProfile]], found: list[Finding],
+    ) -> None:  # fmt: skip
         if profile.use is not Use.NOTHING:
-            recent.profiles[name] = profile
-        into.setdefault(frame.plane or name, []).append(profile)
+            self.recent.profiles[name] = profile
+        into.setdefault(plane, []).append(profile)
         if profile.use is not Use.ALL:
             evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())
             found.append(Cause.LIMITED.found(name, f"{profile.use} ({evidence})", veto=False))

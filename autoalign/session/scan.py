@@ -17,7 +17,7 @@ from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.frames import Frame, View
-from autoalign.core.interfaces import Reading
+from autoalign.core.interfaces import Evaluated, Reading
 from autoalign.session.actions import Action, Exposed, Finish, Measure, Outcome, Purpose, Status
 from autoalign.session.evaluate import MeasureBeam
 from autoalign.session.stepper import Script, Stepper
@@ -204,6 +204,10 @@ class Scan(Stepper):
                         label = f"{e.plane or name}.{key}"
                         pair = (value, e.uncertainties.get(key, 0.0))
                         readings[label] = (*readings.get(label, ()), pair)
+                elif isinstance(e, Evaluated):
+                    plane = e.plane or name
+                    frames[plane] = (*frames.get(plane, ()), e.profile)
+                    cameras[plane] = Camera(*e.pitch, e.origin, e.profile.view)
                 else:
                     plane = e.plane or name
                     before, self._before[name] = self._before.get(name), e

@@ -14,7 +14,7 @@ import pytest
 from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError
 from autoalign.core.frames import Frame
-from autoalign.core.interfaces import Detector, Exposure, Reading
+from autoalign.core.interfaces import Detector, Evaluated, Exposure
 
 __all__ = ["DetectorConformance", "contents"]
 
@@ -22,9 +22,11 @@ __all__ = ["DetectorConformance", "contents"]
 
 
 def contents(exposure: Exposure) -> npt.NDArray[Any]:
-    """Return a copy of the pixels of a frame, or of the values of a reading."""
+    """Return a copy of the pixels of a frame, or of its moments, or of the values of a reading."""
     if isinstance(exposure, Frame):
         return exposure.pixels.copy()
+    if isinstance(exposure, Evaluated):
+        return np.array(exposure.profile.moments)
     return np.array(list(exposure.values.values()))
 
 
@@ -79,10 +81,10 @@ class DetectorConformance:
 
     @pytest.mark.parametrize("count", [1, 4])
     def test_gives_as_many_as_asked(self, detector: Detector, count: int) -> None:
-        """Frames or readings, each an exposure of its own, at the detector's plane."""
+        """Frames, moments or readings, each an exposure of its own, at the detector's plane."""
         taken = self.take(detector, count)
         assert len(taken) == count
-        assert all(isinstance(exposure, Frame | Reading) for exposure in taken)
+        assert all(isinstance(exposure, Exposure) for exposure in taken)
         assert len({id(exposure) for exposure in taken}) == count
         assert {exposure.plane for exposure in taken} == {detector.plane}
 
@@ -122,6 +124,10 @@ class DetectorConformance:
                 if exposure.bit_depth is not None:
                     assert exposure.pixels.min() >= 0
                     assert exposure.pixels.max() < 2**exposure.bit_depth
+                continue
+            if isinstance(exposure, Evaluated):
+                assert np.isfinite(exposure.profile.moments).all()
+                assert np.isfinite(exposure.profile.covariance).all()
                 continue
             assert exposure.values
             assert all(math.isfinite(value) for value in exposure.values.values())
@@ -168,4 +174,6 @@ def _kind(exposure: Exposure) -> tuple[Any, ...]:
     if isinstance(exposure, Frame):
         f = exposure
         return (f.pixels.shape, f.pixels.dtype.str, f.pitch, f.origin, f.view, f.bit_depth)
+    if isinstance(exposure, Evaluated):
+        return (exposure.pitch, exposure.origin, exposure.profile.view)
     return (tuple(sorted(exposure.values)), tuple(sorted(exposure.units.items())))
