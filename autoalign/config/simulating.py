@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from autoalign.config.bench_types import bench_type
@@ -34,6 +35,13 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
         Where it simulates another kind of bench, or takes no other optics than its own.
     """
     make = plugin("simulations", table.bench)
+    if table.fidelity != "frames":
+        if not _takes(make, "fidelity"):
+            raise UsageError(
+                f"{file.source}, simulation: {table.bench!r} gives frames only; leave out "
+                f"fidelity = {table.fidelity!r}, or use another simulated bench."
+            )
+        make = partial(make, fidelity=table.fidelity)
     simulation: Simulation = make(seed=table.seed, clock=clock)
     own, wanted = _layout(simulation), _wanted(file)
     if own is None or wanted is None or own == wanted:
@@ -44,7 +52,7 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
             f"{file.source}, simulation: the file describes a {wanted.kind}, but "
             f"{table.bench!r} simulates a {own.kind}; use the layout of [bench] in [simulation]."
         )
-    if "layout" not in inspect.signature(make).parameters:
+    if not _takes(make, "layout"):
         raise UsageError(
             f"{file.source}, simulation: {table.bench!r} simulates one fixed bench, and the "
             f"file differs from it in its {' and '.join(_differences(own, wanted))}. Use that "
@@ -52,6 +60,10 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
         )
     made: Simulation = make(seed=table.seed, clock=clock, layout=wanted)
     return made
+
+
+def _takes(make: Any, argument: str) -> bool:
+    return argument in inspect.signature(make).parameters
 
 
 def _layout(simulation: Any) -> Layout | None:

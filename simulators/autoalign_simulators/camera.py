@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError
 from autoalign.core.frames import Frame, View
+from autoalign.core.interfaces import Exposure
 from autoalign.optics.pose import Pose
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
@@ -173,7 +175,6 @@ class SimulatedCamera:
         self.slide = slide
         self.faults = CameraFaults()
         self._seed = seed
-        self._maps = SensorMaps(traits.sensor, np.random.default_rng([seed, 0]))
         self._pixels = traits.pixels(screen)
         self._lens = None if traits.field is None else _lens(traits)
         self._sequence = 0
@@ -193,7 +194,7 @@ class SimulatedCamera:
         """Name of the plane at which it measures."""
         return self._plane
 
-    def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Frame]:
+    def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Exposure]:
         """Return ``count`` frames, each begun at or after ``not_before`` (clock, s).
 
         Raises
@@ -202,7 +203,7 @@ class SimulatedCamera:
             Where the frames would come after ``deadline``, or do not come at all.
         """
         clock = self.world.clock
-        frames: list[Frame] = []
+        frames: list[Exposure] = []
         for _ in range(count):
             begin = max(clock.now(), not_before, self._there())
             exposure = self._exposure(begin)
@@ -271,11 +272,19 @@ class SimulatedCamera:
         traits = self.traits
         if traits.exposure is not None:
             return traits.exposure * self.faults.overexpose
-        brightest = max(float(self.rate(begin).max()), 1e-9)
+        brightest = max(self._brightest(begin), 1e-9)
         wanted = traits.aim * traits.sensor.full_well / brightest
         return min(max(wanted, traits.shortest), traits.longest) * self.faults.overexpose
 
-    def _frame(self, begin: float, exposure: float) -> Frame:
+    def _brightest(self, at: float) -> float:
+        """Return the electrons per second in the brightest pixel at ``at``, s."""
+        return float(self.rate(at).max())
+
+    @cached_property
+    def _maps(self) -> SensorMaps:
+        return SensorMaps(self.traits.sensor, np.random.default_rng([self._seed, 0]))
+
+    def _frame(self, begin: float, exposure: float) -> Exposure:
         traits, sensor = self.traits, self.traits.sensor
         self._sequence += 1
         rng = np.random.Generator(np.random.SFC64([self._seed, self._sequence]))

@@ -21,6 +21,7 @@ from autoalign.optics.standard_layouts import collimator_layout
 from autoalign.spec.terms import Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
+from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
@@ -118,7 +119,8 @@ def simulate(
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
     fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
-    axis_list: Sequence[Axis] = AXES, **switches: Any,
+    axis_list: Sequence[Axis] = AXES, fidelity: Fidelity = "frames",
+    **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated collimator; the same ``seed`` gives the same bench and the same noise.
 
@@ -136,8 +138,13 @@ def simulate(
         Steady drift by axis, mm/s or rad/s.
     layout, fields, pixels, view, axis_list
         See :func:`plan`.
+    fidelity
+        "frames" renders what the cameras see; "moments" gives the moments, noise and flags of such
+        frames without any pixel, see :mod:`.moments`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
     effects = Effects.of(ideal, switches)
-    return build(plan(layout, fields, pixels, view, axis_list), seed, clock, effects, hidden, drift)
+    return build(
+        plan(layout, fields, pixels, view, axis_list), seed, clock, effects, hidden, drift, fidelity
+    )

@@ -18,6 +18,7 @@ from autoalign.optics.standard_layouts import focuser_layout
 from autoalign.spec.terms import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
+from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
@@ -82,7 +83,10 @@ def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
-    pixels: int = 640, **switches: Any,
+    pixels: int = 640, fidelity: Fidelity = "frames",
+    **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated focuser; arguments as of :func:`.collimator.simulate`."""
-    return build(plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift)
+    return build(
+        plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift, fidelity
+    )

@@ -16,6 +16,7 @@ import numpy as np
 from autoalign.optics.layout import Layout
 from autoalign_simulators.collimator import AXES, START
 from autoalign_simulators.collimator import simulate as collimator
+from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.simulation import BenchSimulation
 
 __all__ = ["far_dark", "wholly_dark"]
@@ -27,6 +28,7 @@ def far_dark(
     seed: int,
     hidden: Mapping[str, float] | None = None,
     layout: Layout | None = None,
+    fidelity: Fidelity = "frames",
     **options: Any,
 ) -> BenchSimulation:
     """Return a collimator whose beam misses the far screen, which is smaller than the demo's.
@@ -35,13 +37,14 @@ def far_dark(
     """
     off = _tilted(seed, 14e-3, 16e-3) if hidden is None else hidden
     fields = {"near": 64.0, "far": 84.0}
-    return collimator(seed, hidden=off, fields=fields, layout=layout, **options)
+    return collimator(seed, hidden=off, fields=fields, layout=layout, fidelity=fidelity, **options)
 
 
 def wholly_dark(
     seed: int,
     hidden: Mapping[str, float] | None = None,
     layout: Layout | None = None,
+    fidelity: Fidelity = "frames",
     **options: Any,
 ) -> BenchSimulation:
     """Return a collimator whose beam misses both screens.
@@ -53,7 +56,7 @@ def wholly_dark(
     axes = [
         replace(a, lower=-wide[a.name], upper=wide[a.name]) if a.name in wide else a for a in AXES
     ]
-    return collimator(seed, hidden=off, axis_list=axes, layout=layout, **options)
+    return collimator(seed, hidden=off, axis_list=axes, layout=layout, fidelity=fidelity, **options)
 
 
 def _tilted(seed: int, least: float, most: float) -> dict[str, float]:

@@ -19,6 +19,7 @@ from autoalign.spec.terms import DivergenceTerm, MeritTerm, QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
 from autoalign_simulators.meter import MeterTraits
+from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 from autoalign_simulators.truth import Pinhole
@@ -96,11 +97,12 @@ def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
-    orientation: Orientation = "cancelling", pixels: int = 768, **switches: Any,
+    orientation: Orientation = "cancelling", pixels: int = 768, fidelity: Fidelity = "frames",
+    **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated relay; arguments as of :func:`.collimator.simulate`.
 
     ``orientation`` of the second mirror counts where no ``layout`` is given.
     """
     chosen = plan(layout or demo_layout(orientation), pixels)
-    return build(chosen, seed, clock, Effects.of(ideal, switches), hidden, drift)
+    return build(chosen, seed, clock, Effects.of(ideal, switches), hidden, drift, fidelity)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Literal, Self
@@ -24,6 +24,7 @@ from autoalign_simulators.effects import Effects
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
 from autoalign_simulators.meter import MeterTraits, PinholeMeter
+from autoalign_simulators.moments import Fidelity, camera_of
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import OWN_PITCH, ROLL, Screen
@@ -203,11 +204,13 @@ class BenchSimulation:
 def build(
     plan: FramePlan, seed: int | None, clock: Clock | None, effects: Effects,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
+    fidelity: Fidelity = "frames",
 ) -> BenchSimulation:  # fmt: skip
     """Return a bench of ``plan``'s kind with a truth drawn from ``seed``.
 
     ``hidden`` replaces the drawn misalignment of the axes that it names, mm or rad; ``drift`` is a
-    steady drift by axis, mm/s or rad/s. Every part of
+    steady drift by axis, mm/s or rad/s. With ``fidelity`` "moments" the cameras give the moments of
+    their frames and no pixel is rendered (:mod:`.moments`). Every part of
     the truth draws from its own stream, so that a switch changes nothing but its own effect.
     """
     named, moved = [a.name for a in plan.axes], [m.axis for m in plan.layout.motions]
@@ -234,7 +237,7 @@ def build(
     train = _train(plan.layout, effects, stream)
     pinholes = {name: traits.pinhole for name, traits in plan.meters.items()}
     truth = Truth(world, train, plan.judged, pinholes=pinholes, ranges=plan.start)
-    cameras = _cameras(plan, world, Renderer(train), effects, number)
+    cameras = _cameras(plan, world, Renderer(train), effects, number, camera_of(fidelity, truth))
     meters = [
         PinholeMeter(name, truth, traits, number + 1000 + k)
         for k, (name, traits) in enumerate(plan.meters.items())
@@ -281,7 +284,12 @@ def _train(layout: Layout, effects: Effects, stream: object) -> Train:
 
 
 def _cameras(
-    plan: FramePlan, world: World, renderer: Renderer, effects: Effects, seed: int
+    plan: FramePlan,
+    world: World,
+    renderer: Renderer,
+    effects: Effects,
+    seed: int,
+    make: Callable[..., SimulatedCamera] = SimulatedCamera,
 ) -> list[SimulatedCamera]:
     """One camera for each plane, or one on a slide for all."""
     distances = {p: world.layout.plane(p).distance for p in plan.cameras}
@@ -297,7 +305,7 @@ def _cameras(
             screen = replace(screen, distance=screen.distance + float(again))
         number = int(np.random.SeedSequence([seed, stream]).generate_state(1)[0])
         cameras.append(
-            SimulatedCamera(
+            make(
                 plane,
                 plane,
                 world,

@@ -12,6 +12,7 @@ from autoalign.optics.standard_layouts import steering_layout
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign_simulators.camera import CameraTraits
 from autoalign_simulators.effects import Effects
+from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 
@@ -57,7 +58,10 @@ def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
     layout: Layout | None = None,
-    pixels: int = 512, **switches: Any,
+    pixels: int = 512, fidelity: Fidelity = "frames",
+    **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated steering bench; arguments as of :func:`.collimator.simulate`."""
-    return build(plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift)
+    return build(
+        plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift, fidelity
+    )

@@ -12,6 +12,7 @@ from autoalign.config import example, load_bench
 from autoalign.config import simulating as simulating_module
 from autoalign.core.clock import Clock
 from autoalign.core.errors import UsageError
+from autoalign.core.interfaces import Evaluated
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 
@@ -97,3 +98,33 @@ def test_a_bench_of_one_s_own_is_aligned_in_simulation(tmp_path: Path) -> None:
         result = align(bench)
         assert result.in_spec
         assert bench.truth.in_spec(bench.spec)
+
+
+def test_a_file_may_ask_for_moments(tmp_path: Path) -> None:
+    """Its cameras then give no pixels, whether its optics are the example's own or others."""
+    moments = ('link = "pty"', 'link = "direct"\nfidelity = "moments"')
+    for edits in ((), OWN):
+        text = example("demo").read_text(encoding="utf-8")
+        for old, new in (moments, *edits):
+            assert old in text
+            text = text.replace(old, new)
+        path = tmp_path / "bench.toml"
+        path.write_text(text, encoding="utf-8")
+        with load_bench(path) as bench:
+            now = bench.clock.now()
+            (taken,) = bench.detectors["near"].acquire(1, now, now + 60.0)
+        assert isinstance(taken, Evaluated)
+
+
+def test_a_simulation_without_that_fidelity_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rather than giving frames in silence."""
+
+    def fixed(seed: int, clock: Clock) -> Any:
+        return collimator.simulate(seed, clock=clock)
+
+    monkeypatch.setattr(simulating_module, "plugin", lambda *_: fixed)
+    path = demo(tmp_path, ("seed = 0", 'seed = 0\nfidelity = "moments"'))
+    with pytest.raises(UsageError, match=r"gives frames only"):
+        load_bench(path).close()

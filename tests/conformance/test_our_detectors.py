@@ -95,6 +95,15 @@ class TestSimulatedCamera(DetectorConformance):
         return simulation.detectors["far"], simulation.clock
 
 
+class TestSimulatedMoments(DetectorConformance):
+    """The same camera where it gives moments instead of frames."""
+
+    def make_detector(self) -> tuple[Detector, Clock]:
+        """Return it."""
+        simulation = simulate(3, fidelity="moments")
+        return simulation.detectors["far"], simulation.clock
+
+
 class TestFunction(DetectorConformance):
     """A function that gives an array."""
 
