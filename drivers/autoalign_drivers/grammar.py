@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping
+
+from autoalign_drivers.matching import Program
 
 __all__ = ["Grammar", "strict_decimal", "strict_integer"]
 
@@ -44,12 +47,13 @@ def strict_decimal(text: str) -> float:
 class Grammar:
     """A pattern that a whole answer must match, with named groups for what is wanted of it.
 
-    ASCII only: ``\\d`` means 0 to 9. Raises ``re.error`` for a pattern that is none.
+    ASCII only: ``\\d`` means 0 to 9. The time that matching takes grows with the answer alone.
+    Raises ``re.error`` for a pattern that is none, or one that answers need not have.
     """
 
     def __init__(self, pattern: str) -> None:
         self.pattern = pattern
-        self._compiled = re.compile(pattern, re.ASCII)
+        self._program = _program(pattern)
 
     def __repr__(self) -> str:
         return f"Grammar({self.pattern!r})"
@@ -57,11 +61,19 @@ class Grammar:
     @property
     def groups(self) -> frozenset[str]:
         """Names of the groups."""
-        return frozenset(self._compiled.groupindex)
+        return frozenset(self._program.groups)
+
+    def letters(self, group: str) -> frozenset[str]:
+        """Return the characters that may be in the group so named."""
+        return self._program.letters[self._program.groups[group]]
 
     def read(self, line: str) -> Mapping[str, str] | None:
         """Return the groups that took part, or None where ``line`` does not match as a whole."""
-        match = self._compiled.fullmatch(line)
-        if match is None:
+        texts = self._program.match(line)
+        if texts is None:
             return None
-        return {name: text for name, text in match.groupdict().items() if text is not None}
+        found = {name: texts[number] for name, number in self._program.groups.items()}
+        return {name: text for name, text in found.items() if text is not None}
+
+
+_program = functools.lru_cache(maxsize=256)(Program)

@@ -36,6 +36,13 @@ class ChannelSettings(Settings):
     )
     decimals: int = Field(default=6, ge=0, le=9, description="Decimal places of {value}.")
 
+    @field_validator("channel")
+    @classmethod
+    def _channel_is_text(cls, channel: str) -> str:
+        if not (channel.isascii() and channel.isprintable()):
+            raise ValueError(f"channel {channel!r} holds characters that are not printable ASCII")
+        return channel
+
     @model_validator(mode="after")
     def _per_count_is_not_zero(self) -> Self:
         if self.per_count == 0:

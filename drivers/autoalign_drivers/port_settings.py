@@ -5,23 +5,60 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.unit_texts import Seconds
 
-__all__ = ["LineSettings", "Pattern", "PortSettings", "Query", "Settings"]
+__all__ = [
+    "NETWORK_SCHEMES",
+    "LineEnd",
+    "LineSettings",
+    "Pattern",
+    "PortSettings",
+    "Query",
+    "Settings",
+    "checked_port",
+]
 
 
 def _pattern(text: str) -> str:
     try:
         Grammar(text)
     except re.error as error:
-        raise ValueError(f"{text!r} is not a regular expression: {error}") from None
+        raise ValueError(f"{text!r} cannot be used as a pattern: {error}") from None
     return text
 
 
 Pattern = Annotated[str, AfterValidator(_pattern)]
+
+NETWORK_SCHEMES = ("socket", "rfc2217")
+"""Ports on the network."""
+
+_OWN_SCHEME = "bench"
+"""Ports of simulated controllers inside this process."""
+
+
+def checked_port(port: str) -> str:
+    """Return ``port``; other kinds that pyserial knows may write files or search for devices.
+
+    Raises
+    ------
+    ValueError
+        For a URL of another scheme or with anything beyond host and port, and for characters that
+        cannot be part of a name.
+    """
+    if not port.isprintable():
+        raise ValueError(f"port {port!r} holds characters that are not printable")
+    scheme, separator, rest = port.partition("://")
+    if not separator or scheme.lower() == _OWN_SCHEME:
+        return port
+    allowed = "a device path, socket://host:port or rfc2217://host:port"
+    if scheme.lower() not in NETWORK_SCHEMES:
+        raise ValueError(f"port {port!r} is of no kind that is used here; give {allowed}")
+    if not re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+):[0-9]{1,5}", rest):
+        raise ValueError(f"port {port!r} is not host and port number; give {allowed}")
+    return port
 
 
 class Settings(BaseModel):
@@ -35,11 +72,12 @@ class PortSettings(Settings):
 
     port: str = Field(
         min_length=1,
-        description="Device path (/dev/serial/by-id/…, COM3) or URL (socket://host:port).",
+        description="Device path (/dev/serial/by-id/…, COM3), or a serial port on the network: "
+        "socket://host:port, or rfc2217://host:port where the far end sets the line.",
     )
     baudrate: int = Field(default=115200, gt=0, description="Line speed, bit/s.")
     bytesize: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits of a character.")
-    parity: Literal["none", "even", "odd", "fiducial", "space"] = Field(
+    parity: Literal["none", "even", "odd", "mark", "space"] = Field(
         default="none", description="Parity bit of a character."
     )
     stopbits: Literal[1, 2] = Field(default=1, description="Stop bits after a character.")
@@ -47,6 +85,11 @@ class PortSettings(Settings):
     write_timeout: Seconds = Field(
         default=1.0, gt=0, le=60, description="Longest time that sending a command may take."
     )
+
+    @field_validator("port")
+    @classmethod
+    def _known_kind_of_port(cls, port: str) -> str:
+        return checked_port(port)
 
 
 class Query(Settings):
@@ -65,11 +108,22 @@ class Query(Settings):
     bare: bool = Field(default=False, description="Whether it is sent without a line end.")
 
 
+def _line_end(text: str) -> str:
+    if not text.isascii() or not text.replace("\r", "").replace("\n", "x").isprintable():
+        raise ValueError(
+            f"{text!r} is no line end; CR, LF and printable ASCII characters may be in it"
+        )
+    return text
+
+
+LineEnd = Annotated[str, Field(min_length=1), AfterValidator(_line_end)]
+
+
 class LineSettings(PortSettings):
     """Command lines and answer lines in ASCII."""
 
-    command_end: str = Field(default="\r\n", min_length=1, description="End of a command line.")
-    reply_end: str = Field(default="\n", min_length=1, description="End of an answer line.")
+    command_end: LineEnd = Field(default="\r\n", description="End of a command line.")
+    reply_end: LineEnd = Field(default="\n", description="End of an answer line.")
     echo: bool = Field(default=False, description="Whether every command comes back first.")
     reply_timeout: Seconds = Field(
         default=1.0, gt=0, le=60, description="Longest time to wait for an answer."

@@ -16,7 +16,7 @@ from autoalign.core.errors import UsageError
 from autoalign.core.units import from_edge
 from autoalign_drivers.line_ascii import LineAsciiDriver
 from autoalign_drivers.line_settings import ChannelSettings, MotionSettings
-from autoalign_drivers.port_settings import Pattern, Query
+from autoalign_drivers.port_settings import LineEnd, Pattern, Query
 
 __all__ = ["DRIVER", "Rs274Driver", "Rs274Settings"]
 
@@ -36,7 +36,7 @@ class Rs274Settings(MotionSettings):
     at the controller's own (G0).
     """
 
-    command_end: str = Field(default="\n", min_length=1, description="End of a command line.")
+    command_end: LineEnd = Field(default="\n", description="End of a command line.")
     acknowledgement: Pattern = Field(
         description="Regular expression for the line by which a line of RS-274 is acknowledged; "
         "it means that the line was understood, not that anything has arrived."

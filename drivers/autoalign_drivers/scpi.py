@@ -14,7 +14,7 @@ from autoalign.core.interfaces import Reading
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.grammar import Grammar, strict_decimal
 from autoalign_drivers.phrases import Phrase
-from autoalign_drivers.port_settings import LineSettings, Pattern, Query
+from autoalign_drivers.port_settings import LineEnd, LineSettings, Pattern, Query
 from autoalign_drivers.transport import Transport
 from autoalign_drivers.unit_texts import Seconds
 
@@ -29,7 +29,7 @@ _NOT_A_NUMBER = 9.9e37
 class ScpiSettings(LineSettings):
     """An instrument that measures numbers on request."""
 
-    command_end: str = Field(default="\n", min_length=1, description="End of a message.")
+    command_end: LineEnd = Field(default="\n", description="End of a message.")
     identity: Query = Field(
         default=Query(send="*IDN?", reply=r"[^,]*,[^,]*,[^,]*,[^,]*"),
         description="Asks who is there: four fields between commas. Narrow the pattern down to "

@@ -100,6 +100,46 @@ def test_broken_pattern() -> None:
         Grammar("(")
 
 
+PATTERNS = st.recursive(
+    st.sampled_from(["a", "b", "[ab]", "[^a]", ".", r"\d", r"\s", "0", "", "[b-d]"]),
+    lambda inner: (
+        st.tuples(inner, inner).map("".join)
+        | st.tuples(inner, inner).map(lambda p: f"(?:{p[0]}|{p[1]})")
+        | st.tuples(inner, st.sampled_from(["*", "+", "?", "*?", "{2}", "{1,3}", "{,2}?"])).map(
+            lambda p: f"(?:{p[0]}){p[1]}"
+        )
+    ),
+    max_leaves=8,
+)
+
+
+@pytest.mark.slow
+@given(PATTERNS, PATTERNS, st.text("ab0 cd", max_size=7))
+def test_patterns_mean_what_they_mean_in_re(one: str, two: str, line: str) -> None:
+    """The same lines match, and the groups are the same, as with the standard matcher."""
+    pattern = f"(?P<one>{one})(?P<two>{two})"
+    expected = re.compile(pattern, re.ASCII).fullmatch(line)
+    found = Grammar(pattern).read(line)
+    assert found == (None if expected is None else expected.groupdict())
+
+
+@pytest.mark.parametrize(
+    "pattern", ["(a+)+b", "(a|a)*b", "(a*)*b", "([a-z]+)*=", "(a?){60}a{60}b", ".*.*.*.*=x"]
+)
+def test_no_pattern_takes_for_ever(pattern: str) -> None:
+    """A pattern on which backtracking takes years is done at once: one hung a check once."""
+    assert Grammar(pattern).read("a" * 2000) is None
+
+
+@pytest.mark.parametrize(
+    "pattern", [r"(a)\1", "(?=a)a", "(?<!a)b", "(?i)a", "a{3000}", r"a\b", "(a)(?(1)b|c)"]
+)
+def test_what_answers_need_not_have_is_refused(pattern: str) -> None:
+    """Back references, looking ahead or behind, flags and endless repeats are refused at load."""
+    with pytest.raises(re.error):
+        Grammar(pattern)
+
+
 def test_template_fills_every_place() -> None:
     """Places are filled; nothing else is touched or executed."""
     template = Template("go {axis} {counts}; {axis}", frozenset({"axis", "counts"}))

@@ -58,7 +58,7 @@ def test_a_right_table_is_taken_from_toml() -> None:
         ({"identity": {"send": "ID"}}, "identity.reply is missing"),
         ({"identity": {"send": "#{tag} ID", "reply": "BENCH"}}, r"group \(\?P<identity>"),
         ({"position": {"send": "P", "reply": "[0-9]+"}}, r"group \(\?P<counts>…\) or"),
-        ({"position": {"send": "P", "reply": "("}}, "not a regular expression"),
+        ({"position": {"send": "P", "reply": "("}}, "cannot be used as a pattern"),
         ({"move": {"send": "M{axis}"}}, r"needs the place \{counts\} or \{value\}"),
         ({"move": {"send": "M{axle}={counts}"}}, r"\{axle\} is unknown"),
         ({"state": {"send": "S", "reply": "[A-Z]+"}}, r"group \(\?P<state>"),
@@ -162,3 +162,17 @@ def test_two_axes_on_one_channel() -> None:
     entry = {"channel": "1", "unit": "mm", "per_count": 0.1}
     with pytest.raises(ValidationError, match="axes a and b have the same channel '1'"):
         LineAsciiSettings.model_validate(table(axes={"a": entry, "b": entry}))
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"command_end": "\x13"}, "no line end"),
+        ({"reply_end": "\n\x00"}, "no line end"),
+        ({"axes": {"a": {"channel": "1\r2", "unit": "um", "per_count": 1.0}}}, "printable ASCII"),
+    ],
+)
+def test_control_characters_are_refused(changes: dict[str, Any], message: str) -> None:
+    """A bench file cannot put XOFF, or a second command, into what is sent."""
+    with pytest.raises(ValidationError, match=message):
+        LineAsciiSettings.model_validate(table(**changes))

@@ -13,6 +13,7 @@ import serial
 from autoalign_drivers.mapping import BENCH_TYPES, WriteTimeoutError, mapped, opening_error
 from autoalign_drivers.port_settings import PortSettings
 from autoalign_drivers.ports import PortLock, open_port
+from pydantic import ValidationError
 
 from autoalign.core.errors import (
     AlignError,
@@ -20,7 +21,6 @@ from autoalign.core.errors import (
     LinkTimeoutError,
     PortBusyError,
     PortMissingError,
-    UsageError,
 )
 
 posix = pytest.mark.skipif(os.name != "posix", reason="device files")
@@ -49,9 +49,23 @@ def test_network_port_where_nobody_listens() -> None:
     assert "nobody answers there" in text
 
 
-def test_scheme_that_nobody_handles() -> None:
-    """A mistyped scheme is a usage error that shows a right one."""
-    assert "socket://host:port" in refused("sockte://127.0.0.1:1", UsageError)
+@pytest.mark.parametrize(
+    "port",
+    [
+        "spy:///dev/ttyUSB0?file=notes.txt",
+        "alt:///dev/ttyUSB0?class=PosixPollSerial",
+        "hwgrep://.*",
+        "loop://",
+        "sockte://127.0.0.1:1",
+        "socket://127.0.0.1:1?logging=debug",
+        "rfc2217://host:99999999",
+        "/dev/tty\x13USB0",
+    ],
+)
+def test_only_ports_that_do_nothing_else_are_opened(port: str) -> None:
+    """A bench file cannot name a port that writes a file or searches: one emptied notes once."""
+    with pytest.raises(ValidationError, match=r"give a device path, socket://|not printable"):
+        PortSettings(port=port)
 
 
 @posix
@@ -62,33 +76,75 @@ def test_file_that_is_no_port(tmp_path: Path) -> None:
     assert "cannot be used as a serial port" in refused(str(path), LinkError)
 
 
+@pytest.fixture(autouse=True)
+def runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep the locks of a test in a folder of its own."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    return tmp_path / "autoalign" / "ports"
+
+
+@pytest.mark.parametrize("note", ["process 1 (stage theirs)", "process 999999999 (gone)", "?"])
+def test_a_note_left_behind_blocks_nobody(note: str, tmp_path: Path, runtime_folder: Path) -> None:
+    """Only the lock counts, not a note: neither of a dead process nor of somebody else's."""
+    port = str(tmp_path / "port")
+    PortLock(port, WHERE).release()
+    (file,) = runtime_folder.glob("*.lock")
+    file.with_suffix(".txt").write_text(note)
+    PortLock(port, WHERE).release()
+    assert not file.with_suffix(".txt").exists()
+
+
 @posix
-@pytest.mark.parametrize("left_behind", [True, False])
-def test_a_lock_of_another_account(rig: Any, monkeypatch: Any, left_behind: bool) -> None:
-    """A file that another account left behind keeps nobody out; one of a running process does."""
-    made = rig("pty")
-    gone = subprocess.Popen([sys.executable, "-c", ""])
-    gone.wait()
-    port, lock = open_port(PortSettings(port=made.link.port), "stage theirs")
-    note = lock._note
-    port.close()
+def test_a_link_in_place_of_a_lock_is_not_followed(tmp_path: Path, runtime_folder: Path) -> None:
+    """What a link points to keeps its content: neither lock nor note are written through it."""
+    port = str(tmp_path / "port")
+    PortLock(port, WHERE).release()
+    (file,) = runtime_folder.glob("*.lock")
+    precious = tmp_path / "precious.txt"
+    for planted in (file, file.with_suffix(".txt")):
+        precious.write_text("kept")
+        planted.unlink(missing_ok=True)
+        planted.symlink_to(precious)
+        lock = PortLock(port, WHERE)
+        with pytest.raises(PortBusyError, match=f"process {os.getpid()}"):
+            PortLock(port, WHERE)
+        lock.release()
+        assert precious.read_text() == "kept"
+
+
+@posix
+def test_a_lock_folder_that_is_a_link_is_refused(tmp_path: Path, runtime_folder: Path) -> None:
+    """Somebody else's folder is no place for locks."""
+    other = tmp_path / "other"
+    other.mkdir()
+    runtime_folder.parent.mkdir()
+    runtime_folder.symlink_to(other)
+    with pytest.raises(LinkError, match="is a link or belongs to somebody else"):
+        PortLock(str(tmp_path / "port"), WHERE)
+
+
+@posix
+def test_locks_are_in_a_folder_of_the_user_alone(tmp_path: Path, runtime_folder: Path) -> None:
+    """Nobody else can write, or keep a lock, where this user's locks are."""
+    PortLock(str(tmp_path / "port"), WHERE).release()
+    assert runtime_folder.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("socket://localhost:4001", "socket://127.0.0.1:4001"),
+        ("socket://LOCALHOST:4001", "rfc2217://[::1]:4001"),
+        ("rfc2217://Bench-PC:4001", "socket://bench-pc:4001"),
+    ],
+)
+def test_two_names_of_one_network_port(one: str, other: str) -> None:
+    """A port is locked as what it is, not as it is written."""
+    lock = PortLock(one, WHERE)
+    with pytest.raises(PortBusyError):
+        PortLock(other, WHERE)
+    PortLock("socket://localhost:4002", WHERE).release()
     lock.release()
-    assert not note.exists()
-
-    def foreign(*_: object, **__: object) -> None:
-        raise PermissionError("lock file belongs to somebody else")
-
-    monkeypatch.setattr("autoalign_drivers.ports.FileLock.acquire", foreign)
-    note.write_text(f"process {gone.pid if left_behind else os.getppid()} (stage theirs)")
-    try:
-        if left_behind:
-            port, lock = open_port(PortSettings(port=made.link.port), "stage ours")
-            port.close()
-            lock.release()
-        else:
-            assert "(stage theirs) has the port" in refused(made.link.port, PortBusyError)
-    finally:
-        note.unlink()
 
 
 @posix

@@ -115,7 +115,7 @@ class TestRs274(StageConformance):
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"acknowledgement": "("}, "not a regular expression"),
+        ({"acknowledgement": "("}, "cannot be used as a pattern"),
         ({"move": {"send": "GO"}}, "Extra inputs are not permitted"),
         ({"axes": {"a": {"channel": "1", "unit": "mm", "per_count": 1.0}}}, "channel '1'; axes of"),
         ({"axes": {"a": {"channel": "XY", "unit": "mm", "per_count": 1.0}}}, "X, Y, Z, A, B, C"),
