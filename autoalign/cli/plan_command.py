@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from autoalign.optics.layout import Layout
     from autoalign.spec.terms import Spec
 
-    _Bench = tuple[Layout, Spec, dict[str, Axis], tuple[str, ...], dict[str, float]]
+    _Bench = tuple[
+        Layout, Spec, dict[str, Axis], tuple[str, ...], dict[str, float], dict[str, float]
+    ]
 
 __all__ = ["Optic", "plan"]
 
@@ -119,13 +121,13 @@ def plan(
         picture_file("--drawing", drawing)
     if symptoms is not None:
         page_file("--symptoms", symptoms)
-    layout, spec, axes, locked, pitches = (
+    layout, spec, axes, locked, pitches, known = (
         _from_file(bench) if bench is not None else _from_numbers(optic)
     )
     if bench is not None and optic != _NO_OPTIC:
         raise _both(optic)
     around = Surroundings(view, placement, pitches)
-    made = make_plan(layout, spec, around, locked)
+    made = make_plan(layout, spec, around, locked, known)
     drawn = None
     if drawing is not None:
         from autoalign.report import draw_plan  # noqa: PLC0415
@@ -154,7 +156,9 @@ def _from_file(path: Path) -> _Bench:
         lacks = "the optics" if file.layout is None else "a [spec] table"
         raise UsageError(f"{path}: a plan needs {lacks} in the bench file; add it.")
     axes = {a.name: a for stage in file.axes.values() for a in stage}
-    return file.layout, file.spec, axes, tuple(file.tables.bench.locked), _pitches(file)
+    known = {k: q.value for k, q in file.tables.uncertainties.items()}
+    locked = tuple(file.tables.bench.locked)
+    return file.layout, file.spec, axes, locked, _pitches(file), known
 
 
 def _pitches(file: BenchFile) -> dict[str, float]:
@@ -192,7 +196,7 @@ def _from_numbers(optic: Optic) -> _Bench:
         planes=(("near", length["near"]), ("far", length["far"])),
         emission=optic.emission,
     )
-    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, (), {}
+    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, (), {}, {}
 
 
 def _both(optic: Optic) -> Exception:

@@ -105,12 +105,23 @@ def _sides(option: str, text: str) -> Field:
     return option_value(option, first, "mm"), option_value(option, second, "mm")
 
 
-def make_plan(layout: Layout, spec: Spec, around: Surroundings, locked: Sequence[str] = ()) -> Plan:
-    """Plan ``layout`` for ``spec`` and its surroundings; the axes in ``locked`` are locked."""
+def make_plan(
+    layout: Layout,
+    spec: Spec,
+    around: Surroundings,
+    locked: Sequence[str] = (),
+    known: Mapping[str, float] | None = None,
+) -> Plan:
+    """Plan ``layout`` for ``spec`` and its surroundings.
+
+    The axes in ``locked`` are locked; ``known`` are stated uncertainties by name.
+    """
     rng = np.random.default_rng(_SEED)
     fields, placement = around.fields(), around.uncertainties()
     try:
-        return plan(layout, spec, rng, view=fields, placement=placement, locked=locked)
+        return plan(
+            layout, spec, rng, view=fields, placement=placement, locked=locked, uncertainties=known
+        )
     except np.linalg.LinAlgError as error:
         raise UsageError(
             f"this bench cannot be planned ({error}): its lengths and angles differ by too many "
@@ -129,6 +140,9 @@ def print_plan(
 
     ``files`` that were written are listed at the end.
     """
+    for line in made.permitted.sentences() if made.permitted is not None else ():
+        print_text(line)
+        print_text()
     for optic in made.optics:
         print_text(f"Off-axis paraboloid: {optic.name}")
         print_pairs(_optic(optic))
@@ -146,7 +160,7 @@ def print_plan(
     for title, lines in (
         (
             "Combinations of axes that the spec does not constrain",
-            [c.words for c in made.invisible],
+            list(made.hidden),
         ),
         ("Combinations of axes that no detector shows", [c.words for c in made.unseen]),
         ("Recommendations", list(made.advice)),

@@ -191,6 +191,11 @@ class SpecForecast:
         """Return the spec's residuals for ``moments`` (planes, 9)."""
         return self.spec.evaluate(self._quality(moments)).residuals
 
+    def terms_of_rows(self, moments: Floats) -> tuple[str, ...]:
+        """Return for each residual of ``moments`` (planes, 9) the name of its term."""
+        terms = self.spec.evaluate(self._quality(moments)).terms
+        return tuple(t.name for t in terms for _ in t.components)
+
     def _profiles(self, moments: Floats) -> dict[str, BeamProfile]:
         return {
             plane: BeamProfile(m, np.diag(np.full(9, 1e-12)), 1.0, 0.0, 0.0, 0.0, 1.0, plane=plane)

@@ -29,10 +29,25 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "diffraction divergence (mrad)": to_edge(plan.diffraction_divergence, "mrad"),
         "axes": [_axis_facts(a) for a in plan.axes],
         "singular values": [float(v) for v in plan.singular_values],
-        "invisible to the spec": [c.words for c in plan.invisible],
+        "wavefront that the spec permits": _permitted_facts(plan),
+        "invisible to the spec": list(plan.hidden),
         "invisible to the detectors": [c.words for c in plan.unseen],
         "tolerance table": [_row_facts(r, plan.axes) for r in plan.table],
         "advice": list(plan.advice),
+    }
+
+
+def _permitted_facts(plan: Plan) -> dict[str, Any] | None:
+    if plan.permitted is None:
+        return None
+    told = plan.permitted.told
+    return {
+        "upper 95 % (waves rms)": told.upper,
+        "strehl lower 95 %": told.strehl_lower,
+        "added to the divergence of the source, upper 95 %": told.added_upper,
+        "shown to be good": told.shown,
+        "part of the tolerances that shows it": plan.permitted.tighter,
+        "distance of the far plane that shows it (mm)": plan.permitted.farther,
     }
 
 

@@ -16,6 +16,7 @@ from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
 from autoalign.plan.advice import Fill, advise, fill_of
+from autoalign.plan.permitted import Permitted, cost_words, permitted
 from autoalign.plan.plan_facts import plan_facts
 from autoalign.plan.reach import COVERAGE, Field, Reach, capture_range, travel_needed
 from autoalign.plan.sensitivity import Combination, Sensitivity, sensitivity
@@ -26,6 +27,7 @@ from autoalign.plan.tolerance import (
     calculable,
     tolerance_table,
 )
+from autoalign.spec.terms import Spec
 
 __all__ = ["AxisPlan", "OpticPlan", "Plan", "plan", "source_divergence"]
 
@@ -101,6 +103,8 @@ class Plan:
         Combinations of free axes that leave the spec alone.
     unseen
         Combinations that leave even the spots' places and widths alone.
+    permitted
+        The wavefront of a beam that meets the spec; None where nothing is known of it.
     """
 
     kind: str
@@ -121,6 +125,25 @@ class Plan:
     unseen: tuple[Combination, ...]
     table: tuple[ToleranceRow, ...]
     advice: tuple[str, ...]
+    permitted: Permitted | None = None
+
+    @property
+    def wavefront(self) -> float | None:
+        """Waves rms that the spec permits: 95 % of the benches that meet it stay below; None where
+        nothing is known of the wavefront."""
+        return None if self.permitted is None else self.permitted.told.upper
+
+    @property
+    def strehl(self) -> float | None:
+        """The Strehl ratio that 95 % of the benches that meet the spec exceed; None alike."""
+        return None if self.permitted is None else self.permitted.told.strehl_lower
+
+    @property
+    def hidden(self) -> tuple[str, ...]:
+        """In words, the combinations of axes that the spec does not show, and what they cost."""
+        if self.permitted is None or not self.permitted.hidden:
+            return tuple(c.words for c in self.invisible)
+        return tuple(cost_words(c, waves) for c, waves in self.permitted.hidden)
 
     def facts(self) -> dict[str, Any]:
         """Return the plan as plain, labelled facts for people: mm, mrad, degrees."""
@@ -135,6 +158,7 @@ def plan(
     view: float | Field | Mapping[str, float | Field] = 60.0,
     placement: tuple[float, float] = (0.5, 5e-3),
     locked: Sequence[str] = (),
+    uncertainties: Mapping[str, float] | None = None,
     share: float = 0.1,
     seen: float = 0.02,
     draws: int = 400,
@@ -154,6 +178,8 @@ def plan(
         Standard uncertainties, mm and rad, with which parts are put into their places by hand.
     locked
         Parts or axes that no search moves: the free ones must make up for everything.
+    uncertainties
+        What is stated of the bench, by name (``Bench.uncertainties``).
     share
         Part of a tolerance that one step of one axis may use up.
     seen
@@ -187,6 +213,12 @@ def plan(
     spots = [f"{p.name}.{part}" for p in layout.planes for part in ("x", "y", "xx", "yy", "xy")]
     fill = fill_of(layout)
     theta = source_divergence(layout)
+    invisible = free.invisible(limits, ranges)
+    wavefront = (
+        permitted(layout, spec, placement, uncertainties, invisible)
+        if isinstance(spec, Spec)
+        else None
+    )
     return Plan(
         kind=layout.kind,
         light=layout.light,
@@ -204,11 +236,12 @@ def plan(
         axes=axes,
         response=response,
         singular_values=free.singular_values(limits, ranges),
-        invisible=free.invisible(limits, ranges),
+        invisible=invisible,
         unseen=free.invisible(dict.fromkeys(spots, seen), ranges, below=1.0),
         table=tolerance_table(
             layout, terms, {a.name: a.resolution for a in axes if not a.locked}, rng, draws=draws
         ),
+        permitted=wavefront,
         advice=(
             *advise(layout, fill, theta, limits, axes),
             *_too_wide(aligned, views),

@@ -33,4 +33,6 @@ def plan_bench(bench: Bench, spec: Spec | None = None, *, seed: int = 0) -> Plan
     if bench.layout is None or wanted is None:
         lacking = "layout" if bench.layout is None else "spec"
         raise MissingNeedError(f"plan of {bench.name}: the bench has no {lacking}; give one.")
-    return plan(bench.layout, wanted, np.random.default_rng(seed), locked=bench.locked)
+    rng = np.random.default_rng(seed)
+    known = bench.uncertainties
+    return plan(bench.layout, wanted, rng, locked=bench.locked, uncertainties=known)

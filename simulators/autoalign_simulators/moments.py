@@ -22,8 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.thresholds import THRESHOLDS
-from autoalign.beam.frame.converge import NOISY
-from autoalign.beam.frame.iterate import AROUND
+from autoalign.beam.frame.iterate import AROUND, NOISY
 from autoalign.beam.frame.moments import (
     MONOMIALS,
     WINDOW_FACTOR,
@@ -31,9 +30,9 @@ from autoalign.beam.frame.moments import (
     monomial_products,
 )
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
-from autoalign.core.digits import percent
 from autoalign.core.errors import unknown_name
 from autoalign.core.interfaces import Evaluated
+from autoalign.core.units import percent
 from autoalign.optics.layout import Layout
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.sources import disk_grid

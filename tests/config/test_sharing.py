@@ -56,12 +56,14 @@ def test_two_folders_or_other_names_in_one_are_two_cameras(near: str, far: str) 
 def test_one_port_for_two_meters_is_refused() -> None:
     """A port is never shared."""
     meter = (
-        'driver = "scpi"\nport = "socket://127.0.0.1:4001"\nplane = "{0}"\nmeasure = {{ power = "MEAS:POW?" }}\n'
+        'driver = "scpi"\nport = "socket://127.0.0.1:4001"\nplane = "{0}"\n'
+        'measure = {{ power = "MEAS:POW?" }}\n'
     )
     text = BENCH.format(near='folder = "a"', far='folder = "b"')
     for name, plane in (("one", "near"), ("two", "far")):
         text += f"[detectors.{name}]\n{meter.format(plane)}"
     with pytest.raises(
-        BenchFileError, match=r"detectors\.two\.port: socket://127.0.0.1:4001 is already read by detector"
+        BenchFileError,
+        match=r"detectors\.two\.port: socket://127.0.0.1:4001 is already read by detector",
     ):
         check_text("b.toml", text, {})
