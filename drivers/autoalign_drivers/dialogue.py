@@ -8,13 +8,14 @@ anything else is sent. Queries are repeated a few times; orders never.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
 from autoalign.core.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
-from autoalign_drivers.grammar import Grammar
+from autoalign_drivers.grammar import Grammar, fits
 from autoalign_drivers.phrases import Phrase, RefusedError, RestartedError
 from autoalign_drivers.port_settings import LineSettings
+from autoalign_drivers.ports import SLICE
 from autoalign_drivers.transport import PreemptedError, Transport
 
 __all__ = ["Dialogue"]
@@ -42,7 +43,11 @@ class Dialogue:
         self.identity = ""
         self._identity = Phrase.of(settings.identity)
         self._presence = None if settings.presence is None else Phrase.of(settings.presence)
-        self._errors = [Grammar(p) for p in settings.errors]
+        self._errors, self._alarms, self._banners, self._chatter = (
+            [Grammar(p) for p in patterns]
+            for patterns in (settings.errors, settings.alarms, settings.banners, settings.chatter)
+        )
+        self._free = float("-inf")
         self._tag = 0
         self._stops = threading.Lock()
 
@@ -93,8 +98,7 @@ class Dialogue:
         called by a thread that owns the line.
         """
         line, tag = self._fill(phrase, values)
-        end = self.settings.command_end
-        data = f"{end}{line}{end}".encode("ascii")
+        data = self.stop_bytes([line])
         sent = self._send_past(data)
         with self._stops:
             for attempt in range(_STOPS):
@@ -108,6 +112,20 @@ class Dialogue:
                 except PreemptedError:
                     continue
         raise LinkTimeoutError(f"{self.where}: STOP was sent {_STOPS} times and not acknowledged.")
+
+    def filled(self, phrase: Phrase, **values: str) -> str:
+        """Return the line of a command."""
+        return self._fill(phrase, values)[0]
+
+    def stop_bytes(self, lines: Sequence[str]) -> bytes:
+        """Return what sends ``lines`` whatever stands half said on the line before them."""
+        end = self.settings.command_end
+        return (end + "".join(line + end for line in lines)).encode("ascii")
+
+    def cry(self, lines: Sequence[str]) -> None:
+        """Send ``lines`` past whoever waits, at once and together; nobody waits for answers."""
+        self._send_past(self.stop_bytes(lines))
+        self.transport.owed = True
 
     def _send_past(self, data: bytes) -> bool:
         """Send past whoever waits; return whether it left in time."""
@@ -160,6 +178,8 @@ class Dialogue:
             return
         kind = WrongDeviceError if isinstance(problem, ReplyError) else type(problem)
         sent = "No other command was sent since" if self.identity else "Nothing else was sent"
+        if self.transport.farewell:
+            sent = "STOP was sent for what may be moving"
         self.transport.close()
         raise kind(  # type: ignore[misc]
             f"{problem} {sent}, and the line was closed. Check which device is on this port and "
@@ -174,7 +194,8 @@ class Dialogue:
                 raw = self.transport.read_line(deadline)
             except LinkTimeoutError:
                 return False
-            found = grammar.read(raw.decode("ascii", errors="replace").strip())
+            text = self._bare(raw.decode("ascii", errors="replace").strip())
+            found = grammar.read(text) if text is not None else None
             if found is not None and found.get("tag", tag) == tag:
                 return True
             self._sort([raw])
@@ -182,18 +203,25 @@ class Dialogue:
 
     def _introduce(self) -> None:
         if self.identity and self._presence is not None:
-            self._once(self._presence, {})
+            self._once(self._presence, {}, patient=True)
             return
-        said = self._once(self._identity, {})
+        said = self._once(self._identity, {}, patient=True)
         line = said.get("identity", said["line"])
         if self.identity and line != self.identity:
             raise WrongDeviceError(f"{self.where}: it was {self.identity!r}, now it says {line!r}.")
         self.identity = line
 
-    def _once(self, phrase: Phrase, values: Mapping[str, str]) -> Mapping[str, str]:
-        """Send one command and return the groups of its answer, the line itself as ``line``."""
+    def _once(
+        self, phrase: Phrase, values: Mapping[str, str], *, patient: bool = False
+    ) -> Mapping[str, str]:
+        """Send one command and return the groups of its answer, the line itself as ``line``.
+
+        ``patient``: what does not answer may be late answers to what was asked before, and is
+        passed over as long as there is time.
+        """
         self._sweep()
         line, tag = self._fill(phrase, values)
+        self._wait_for_turn()
         deadline = self.transport.clock.now() + self.settings.reply_timeout
         end = "" if phrase.bare else self.settings.command_end
         self.transport.write((line + end).encode("ascii"))
@@ -201,26 +229,52 @@ class Dialogue:
             self._echo(line, deadline)
         found: Mapping[str, str] = {}
         if phrase.grammar is not None:
-            found = self._answer(phrase, line, tag, deadline)
+            found = self._answer(phrase, line, tag, deadline, patient)
+        self._free = self.transport.clock.now() + self.settings.interval
         self.transport.owed = False
         if phrase.grammar is None:
             return found
-        if "axis" in values and found.get("axis", values["axis"]) != values["axis"]:
-            raise ReplyError(
-                f"{self.where}: asked {line!r}, the answer is about axis {found['axis']!r}."
-            )
+        for group, asked in (("axis", values.get("axis")), ("address", self.settings.address)):
+            if asked and found.get(group, asked) != asked:
+                raise ReplyError(
+                    f"{self.where}: asked {line!r}, the answer is about {group} {found[group]!r}."
+                )
         if self._sort(self.transport.pending()):
             raise ReplyError(f"{self.where}: asked {line!r}, more than one answer came.")
         return found
 
-    def _answer(self, phrase: Phrase, asked: str, tag: str, deadline: float) -> Mapping[str, str]:
+    def _wait_for_turn(self) -> None:
+        """Wait until the controller may be sent the next command."""
+        clock = self.transport.clock
+        while (wait := self._free - clock.now()) > 0:
+            clock.sleep(min(wait, SLICE))
+            self.transport.check()
+
+    def _answer(
+        self, phrase: Phrase, asked: str, tag: str, deadline: float, patient: bool
+    ) -> Mapping[str, str]:
         """Return the groups of the line that answers, the line itself as ``line``."""
         kept: Mapping[str, str] | None = None
+        misfit: ReplyError | None = None
+        heard: str | None = None
         for _ in range(_MANY_LINES):
-            heard = self._next(asked, deadline)
-            if heard is None:
+            try:
+                heard = self._next(asked, deadline)
+                if heard is None:
+                    continue
+                found = self._match(phrase, asked, heard, tag) if kept is None else None
+            except RestartedError:
+                raise
+            except ReplyError as error:
+                if not patient or heard == asked:
+                    raise
+                self.strays += 1
+                misfit = error
                 continue
-            found = self._match(phrase, asked, heard, tag) if kept is None else None
+            except LinkTimeoutError:
+                if misfit is not None and not self.transport.broken:
+                    raise misfit from None
+                raise
             if found is not None and found.get("tag", tag) != tag:
                 self.strays += 1
                 continue
@@ -244,8 +298,8 @@ class Dialogue:
             raise ReplyError(self._misfit(asked, heard, phrase))
         return None
 
-    def _next(self, asked: str, deadline: float) -> str | None:
-        """Return the next line, or None for one that came unasked."""
+    def _next(self, asked: str, deadline: float, *, dressed: bool = False) -> str | None:
+        """Return the next line, or None for one that came unasked; ``dressed`` as it came."""
         try:
             raw = self.transport.read_line(deadline)
         except LinkTimeoutError as error:
@@ -257,18 +311,40 @@ class Dialogue:
         if not raw.strip():
             return None
         text = self._text(raw, asked)
-        if self._unasked(text):
-            if self._is_banner(text):
+        bare = self._bare(text)
+        if self._unasked(text if bare is None else bare):
+            if fits(self._banners, text if bare is None else bare):
                 raise RestartedError(f"{self.where}: the controller has started anew ({text!r}).")
             return None
-        return text
+        if dressed:
+            return text
+        if bare is None:
+            raise ReplyError(f"{self.where}: asked {asked!r}, got {text!r}: its checksum is wrong.")
+        return bare
+
+    def _bare(self, text: str) -> str | None:
+        """Return a line without its checksum; None where that is wrong."""
+        checksum = self.settings.checksum
+        return text if checksum is None else checksum.take(text)
 
     def _echo(self, line: str, deadline: float) -> None:
-        heard = None
-        while heard is None:
-            heard = self._next(line, deadline)
-        if heard != line:
-            raise ReplyError(f"{self.where}: sent {line!r}, the echo was {heard!r}.")
+        """Read on until ``line`` comes back; what comes before it answers something earlier."""
+        other = ""
+        while True:
+            try:
+                heard = self._next(line, deadline, dressed=True)
+            except LinkTimeoutError:
+                if not other or self.transport.broken:
+                    raise
+                raise ReplyError(
+                    f"{self.where}: sent {line!r}, which did not come back; {other!r} came. If the "
+                    "controller does not send back what it is sent, set 'echo = false' in the "
+                    "bench file."
+                ) from None
+            if heard == line:
+                return
+            if heard is not None:
+                other, self.strays = heard, self.strays + 1
 
     def _misfit(self, asked: str, heard: str, phrase: Phrase) -> str:
         if heard == asked:
@@ -299,22 +375,20 @@ class Dialogue:
         rest = []
         for raw in lines:
             text = raw.decode("ascii", errors="replace").strip()
-            if text and not self._unasked(text):
+            bare = self._bare(text)
+            if text and not self._unasked(text if bare is None else bare):
                 rest.append(text)
         self.strays += len(rest)
         return rest
 
     def _unasked(self, text: str) -> bool:
-        if self._is_banner(text):
+        if fits(self._banners, text):
             self.restarted = True
             return True
-        if any(text.startswith(p) for p in self.settings.alarms):
+        if fits(self._alarms, text):
             self.alarms.append(text)
             return True
-        return False
-
-    def _is_banner(self, text: str) -> bool:
-        return any(text.startswith(p) for p in self.settings.banners)
+        return fits(self._chatter, text)
 
     def _text(self, raw: bytes, asked: str) -> str:
         try:
@@ -331,4 +405,7 @@ class Dialogue:
     def _fill(self, phrase: Phrase, values: Mapping[str, str]) -> tuple[str, str]:
         self._tag = self._tag % 9999 + 1
         tag = str(self._tag)
-        return phrase.template.fill(**{**values, "tag": tag}), tag
+        address = self.settings.address
+        line = phrase.template.fill(**{**values, "tag": tag, "address": address})
+        checksum = self.settings.checksum
+        return line if checksum is None or phrase.bare else checksum.add(line), tag

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from autoalign_drivers.matching import Program
 
-__all__ = ["Grammar", "strict_decimal", "strict_integer"]
+__all__ = ["Grammar", "fits", "strict_decimal", "strict_hexadecimal", "strict_integer"]
 
+_HEXADECIMAL = re.compile(r"[+-]?(0[xX])?[0-9A-Fa-f]{1,16}", re.ASCII)
 _INTEGER = re.compile(r"[+-]?[0-9]{1,15}", re.ASCII)
 _DECIMAL = re.compile(r"[+-]?[0-9]{1,12}(\.[0-9]{1,12})?([eE][+-]?[0-9]{1,2})?", re.ASCII)
 
@@ -27,6 +28,19 @@ def strict_integer(text: str) -> int:
     if not _INTEGER.fullmatch(text):
         raise ValueError(f"{text!r} is not a whole number of up to 15 digits")
     return int(text)
+
+
+def strict_hexadecimal(text: str) -> int:
+    """Return the whole number that ``text`` is in hexadecimal digits, with or without 0x.
+
+    Raises
+    ------
+    ValueError
+        For anything else.
+    """
+    if not _HEXADECIMAL.fullmatch(text):
+        raise ValueError(f"{text!r} is not a hexadecimal number of up to 16 digits")
+    return int(text, 16)
 
 
 def strict_decimal(text: str) -> float:
@@ -77,3 +91,8 @@ class Grammar:
 
 
 _program = functools.lru_cache(maxsize=256)(Program)
+
+
+def fits(grammars: Sequence[Grammar], text: str) -> bool:
+    """Return whether ``text`` as a whole matches one of ``grammars``."""
+    return any(g.read(text) is not None for g in grammars)

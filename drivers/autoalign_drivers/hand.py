@@ -18,8 +18,7 @@ from autoalign.core.hands import Ask, ask_at_terminal
 from autoalign.core.interfaces import AxisStatus
 from autoalign.core.units import EDGE_UNIT, kind_name, kind_of, quantity, to_edge
 from autoalign_drivers.grammar import strict_decimal
-from autoalign_drivers.port_settings import Settings
-from autoalign_drivers.unit_texts import Travel
+from autoalign_drivers.unit_texts import Settings, Travel
 
 __all__ = ["DRIVER", "HandAxis", "HandDriver", "HandSettings", "HandStage"]
 

@@ -15,8 +15,7 @@ from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError, FrameError, UsageError
 from autoalign.core.frames import Frame, Pixels, View
 from autoalign.pictures import Channel, Page, read_pages
-from autoalign_drivers.port_settings import Settings
-from autoalign_drivers.unit_texts import Length, Seconds
+from autoalign_drivers.unit_texts import Length, Seconds, Settings
 
 __all__ = ["DRIVER", "ImageFolderDetector", "ImageFolderDriver", "ImageFolderSettings"]
 

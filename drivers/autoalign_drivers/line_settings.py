@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from abc import abstractmethod
+from collections.abc import Iterable
 from typing import Literal, Self
 
 from pydantic import Field, field_validator, model_validator
@@ -10,13 +12,53 @@ from pydantic import Field, field_validator, model_validator
 from autoalign.core.axes import Axis
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import PLACES
-from autoalign_drivers.port_settings import LineSettings, Query, Settings
+from autoalign_drivers.port_settings import LineSettings, Pattern, Query
 from autoalign_drivers.templates import Template
-from autoalign_drivers.unit_texts import Seconds
+from autoalign_drivers.unit_texts import Seconds, Settings
 
-__all__ = ["ChannelSettings", "LineAsciiSettings", "MotionSettings"]
+__all__ = ["Bits", "ChannelSettings", "Counts", "LineAsciiSettings", "MotionSettings", "own_group"]
 
-_NEEDS = {"position": {"counts", "value"}, "state": {"state"}}
+_HEXADECIMAL = frozenset("abcdfABCDFxX")
+"""Letters of hexadecimal numbers that no decimal one has."""
+
+_EVERYWHERE = frozenset({"tag", "address"})
+_OF_ONE_AXIS = _EVERYWHERE | {"axis"}
+
+
+class Bits(Settings):
+    """A state that is a number whose bits say what an axis does; masks such as 0x04.
+
+    In an axis' own table it is of that axis: so one number can tell of several axes.
+    """
+
+    radix: Literal[10, 16] = Field(default=10, description="How the number is written.")
+    moving: int = Field(default=0, ge=0, description="In motion if one of these bits is set.")
+    resting: int = Field(default=0, ge=0, description="At rest only if all of these are set.")
+    faulty: int = Field(default=0, ge=0, description="In trouble if one of these is set.")
+    homed: int = Field(default=0, ge=0, description="Zero known only if all of these are set.")
+
+    @model_validator(mode="after")
+    def _tells_motion(self) -> Self:
+        if not self.moving and not self.resting:
+            raise ValueError("give the bits that mean moving, or those that mean resting")
+        return self
+
+
+class Counts(Settings):
+    """How whole numbers (counts) are written, in commands and answers."""
+
+    radix: Literal[10, 16] = Field(
+        default=10, description="Base of the digits: 10, or 16 for hexadecimal."
+    )
+    digits: int = Field(
+        default=1, ge=1, le=16, description="Least number of digits in a command; zeros fill up."
+    )
+    plus: bool = Field(default=False, description="Whether a command has + before what is not < 0.")
+    width: Literal[8, 16, 24, 32, 64] | None = Field(
+        default=None,
+        description="Bits of two's complement, in which negative numbers are written; if left "
+        "out, they have a minus sign.",
+    )
 
 
 class ChannelSettings(Settings):
@@ -35,6 +77,9 @@ class ChannelSettings(Settings):
         default=0.0, description="Position at the controller's zero.", allow_inf_nan=False
     )
     decimals: int = Field(default=6, ge=0, le=9, description="Decimal places of {value}.")
+    bits: Bits | None = Field(
+        default=None, description="Bits of this axis in the state, if they are its own."
+    )
 
     @field_validator("channel")
     @classmethod
@@ -53,23 +98,43 @@ class ChannelSettings(Settings):
 class MotionSettings(LineSettings):
     """How a motion controller reports position and state, and how it is stopped.
 
-    Commands are templates with the places {axis} and {tag} (a number that the answer repeats).
-    Answers are regular expressions whose named groups ``axis``, ``counts`` (a whole number) or
-    ``value`` (a decimal one), ``state``, ``homed`` and ``tag`` are read. If one answer tells of
-    several axes, a group may have the name of a channel. An axis, tag or target that an answer
-    repeats is checked.
+    Commands are templates with the places {axis}, {address} and {tag} (a number that the answer
+    repeats). Answers, and the words for states, errors and alarms, are regular expressions that
+    match as a whole. Of an answer the named groups ``axis``, ``counts`` (a whole number) or
+    ``value`` (a decimal one), ``state``, ``homed``, ``address`` and ``tag`` are read. If one answer
+    tells of several axes, a group may have the name of a channel, or ``axis`` and the channel:
+    ``axis1``. An axis, address, tag or target that an answer repeats is checked.
     """
 
+    prepare: list[Query] = Field(
+        default_factory=list,
+        description="Sent once after the identity was found right, for instance to switch motors "
+        "on or to choose absolute positions; for every axis where {axis} is in it. Nothing may "
+        "move by it.",
+    )
     position: Query = Field(description="Asks where an axis is.")
     state: Query = Field(description="Asks what an axis does.")
-    stop: Query = Field(description="Stops all axes.")
-    resting: list[str] = Field(min_length=1, description="Words for 'state': at rest.")
-    moving: list[str] = Field(min_length=1, description="Words for 'state': in motion.")
-    faulty: list[str] = Field(default_factory=list, description="Words for 'state': in trouble.")
-    homed: list[str] = Field(default_factory=list, description="Words for 'homed': zero known.")
-    unhomed: list[str] = Field(
+    stop: Query = Field(
+        description="Stops all axes; where {axis} is in it, it is sent for every axis."
+    )
+    home: Query | None = Field(
+        default=None,
+        description="Sends an axis to its reference; must end by itself. Only sent when a person "
+        "asks for it.",
+    )
+    resting: list[Pattern] = Field(default_factory=list, description="Words for 'state': at rest.")
+    moving: list[Pattern] = Field(default_factory=list, description="Words for 'state': in motion.")
+    faulty: list[Pattern] = Field(
+        default_factory=list, description="Words for 'state': in trouble."
+    )
+    homed: list[Pattern] = Field(default_factory=list, description="Words for 'homed': zero known.")
+    unhomed: list[Pattern] = Field(
         default_factory=list, description="Words for 'homed': zero not known."
     )
+    bits: Bits | None = Field(
+        default=None, description="If 'state' is no word but a number: what its bits mean."
+    )
+    counts: Counts = Field(default=Counts(), description="How {counts} are written.")
     settle: Seconds = Field(
         default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived."
     )
@@ -98,13 +163,70 @@ class MotionSettings(LineSettings):
 
     @model_validator(mode="after")
     def _queries_fit(self) -> Self:
-        for name in ("identity", "position", "state", "stop"):
-            _check_query(name, getattr(self, name), {c.channel for c in self.axes.values()})
+        for name in ("identity", "presence"):
+            if (query := getattr(self, name)) is not None:
+                _check_places(name, query, _EVERYWHERE)
+        for name, query in (
+            *((f"prepare {k + 1}", q) for k, q in enumerate(self.prepare)),
+            ("position", self.position),
+            ("state", self.state),
+            ("stop", self.stop),
+            *([("home", self.home)] if self.home is not None else []),
+        ):
+            _check_places(name, query, _OF_ONE_AXIS)
         _check_identity(self.identity)
+        self._check_readings()
+        return self
+
+    @model_validator(mode="after")
+    def _states_fit(self) -> Self:
+        if self.bits is not None or all(e.bits is not None for e in self.axes.values()):
+            return self
+        if not self.resting or not self.moving:
+            raise ValueError(
+                "give the words for 'state' that mean resting and those that mean moving; or, "
+                "where it is a number, the bits"
+            )
         clash = set(self.resting) & set(self.moving)
         if clash:
             raise ValueError(f"state word {min(clash)!r} cannot mean both resting and moving")
         return self
+
+    def _check_readings(self) -> None:
+        channels = [c.channel for c in self.axes.values()]
+        for name, query, needed in (
+            ("position", self.position, ("counts", "value")),
+            ("state", self.state, ("state",)),
+        ):
+            groups = _answered(name, query)
+            if any(group in groups for group in needed):
+                one = name == "position" and len(channels) > 1
+                if one and "axis" not in Template(query.send, PLACES).names:
+                    raise ValueError(
+                        f"{name}.send has no place {{axis}}, and its reply no group for each axis: "
+                        "which axis is it about?"
+                    )
+            elif name == "state" and self.bits is None and all(e.bits for e in self.axes.values()):
+                raise ValueError("state.reply needs a group (?P<state>…)")
+            elif not all(own_group(c, groups) for c in channels):
+                words = " or ".join(f"(?P<{n}>…)" for n in needed)
+                raise ValueError(f"{name}.reply needs a group {words}")
+        self._check_radix()
+
+    def _check_radix(self) -> None:
+        """Refuse a pattern that takes hexadecimal digits where numbers are read as decimal."""
+        if self.counts.radix != 10:
+            return
+        pattern = self.position.reply or ""
+        grammar = Grammar(pattern)
+        for group in sorted(grammar.groups - {"axis", "address", "tag", "state", "homed"}):
+            prefixed = re.search(rf"0\[?[xX]+\]?\(\?P<{group}>", pattern)
+            if prefixed or grammar.letters(group) & _HEXADECIMAL:
+                raise ValueError(
+                    f"position.reply: its group {group!r} can match hexadecimal digits, and is "
+                    "read as a decimal number; narrow it down to decimal digits, or set "
+                    "counts = { radix = 16 }"
+                )
 
     @property
     @abstractmethod
@@ -112,8 +234,11 @@ class MotionSettings(LineSettings):
         """Whether targets are whole counts."""
 
     @abstractmethod
-    def move_of(self, axis: Axis) -> Query:
-        """Return what starts an absolute move of ``axis``, with {axis} and {counts} or {value}."""
+    def move_of(self, axis: Axis) -> tuple[Query, ...]:
+        """Return the commands of an absolute move, with {axis} and {counts} or {value}.
+
+        The last one starts it.
+        """
 
     def preparation(self) -> tuple[Query, ...]:
         """Return what is sent before every move; it must change nothing that is seen outside."""
@@ -127,40 +252,62 @@ class LineAsciiSettings(MotionSettings):
     are used.
     """
 
-    move: Query = Field(description="Starts an absolute move; must end by itself.")
+    move: Query | list[Query] = Field(
+        description="Starts an absolute move; must end by itself. Where it takes several commands, "
+        "a list of them, of which the last one starts it."
+    )
 
     @model_validator(mode="after")
     def _move_fits(self) -> Self:
-        if not {"counts", "value"} & Template(self.move.send, PLACES).names:
+        queries = self._commands
+        names = set().union(*(Template(q.send, PLACES).names for q in queries))
+        for query in queries:
+            _check_places("move", query, PLACES)
+        if not {"counts", "value"} & names:
             raise ValueError("move.send needs the place {counts} or {value}")
+        if len(self.axes) > 1 and "axis" not in names:
+            raise ValueError("move.send needs the place {axis}: which axis is it about?")
         return self
+
+    @property
+    def _commands(self) -> tuple[Query, ...]:
+        return tuple(self.move) if isinstance(self.move, list) else (self.move,)
 
     @property
     def whole(self) -> bool:
         """Whether targets are whole counts."""
-        return "counts" in Template(self.move.send, PLACES).names
+        return any("counts" in Template(q.send, PLACES).names for q in self._commands)
 
-    def move_of(self, axis: Axis) -> Query:
+    def move_of(self, axis: Axis) -> tuple[Query, ...]:
         """Return what starts a move."""
-        return self.move
+        return self._commands
+
+
+def own_group(channel: str, groups: Iterable[str]) -> str:
+    """Return the group that tells of ``channel`` where one answer tells of several; "" if none."""
+    return next((g for g in (channel, f"axis{channel}") if g in groups), "")
 
 
 def _check_identity(query: Query) -> None:
     groups = Grammar(query.reply or "").groups
+    if query.reply is None:
+        raise ValueError("identity.reply is missing: what does the controller answer?")
     if "tag" in Template(query.send, PLACES).names and "identity" not in groups:
         raise ValueError("identity has a {tag}; its reply needs a group (?P<identity>…) without it")
 
 
-def _check_query(name: str, query: Query, channels: set[str]) -> None:
-    Template(query.send, PLACES)
+def _check_places(name: str, query: Query, allowed: frozenset[str]) -> None:
+    """Refuse a command with a place that nobody fills, or an answer to what was not asked."""
+    try:
+        names = Template(query.send, allowed).names
+    except ValueError as error:
+        raise ValueError(f"{name}.send: {error}") from None
+    groups = Grammar(query.reply or "").groups
+    if "tag" in groups - names:
+        raise ValueError(f"{name}.reply has a group 'tag', and {name}.send no place {{tag}}")
+
+
+def _answered(name: str, query: Query) -> frozenset[str]:
     if query.reply is None:
-        if name in ("identity", "position", "state"):
-            raise ValueError(f"{name}.reply is missing: what does the controller answer?")
-        return
-    needed = _NEEDS.get(name, set())
-    groups = Grammar(query.reply).groups
-    if name == "position" and channels <= groups:
-        return
-    if needed and not needed & groups:
-        words = " or ".join(f"(?P<{n}>…)" for n in sorted(needed))
-        raise ValueError(f"{name}.reply needs a group {words}")
+        raise ValueError(f"{name}.reply is missing: what does the controller answer?")
+    return Grammar(query.reply).groups

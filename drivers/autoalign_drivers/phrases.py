@@ -11,7 +11,7 @@ from autoalign_drivers.templates import Template
 
 __all__ = ["PLACES", "Phrase", "RefusedError", "RestartedError"]
 
-PLACES = frozenset({"axis", "counts", "value", "tag"})
+PLACES = frozenset({"axis", "counts", "value", "tag", "address"})
 """Places that a command may have."""
 
 

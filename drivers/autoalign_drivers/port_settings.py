@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 
+from autoalign_drivers.checksums import LineChecksum
 from autoalign_drivers.grammar import Grammar
-from autoalign_drivers.unit_texts import Seconds
+from autoalign_drivers.unit_texts import Seconds, Settings
 
 __all__ = [
     "NETWORK_SCHEMES",
@@ -17,7 +18,6 @@ __all__ = [
     "Pattern",
     "PortSettings",
     "Query",
-    "Settings",
     "checked_port",
 ]
 
@@ -59,12 +59,6 @@ def checked_port(port: str) -> str:
     if not re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+):[0-9]{1,5}", rest):
         raise ValueError(f"port {port!r} is not host and port number; give {allowed}")
     return port
-
-
-class Settings(BaseModel):
-    """Strict: no guessing of types, no unknown keys."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
 
 class PortSettings(Settings):
@@ -150,9 +144,35 @@ class LineSettings(PortSettings):
     errors: list[Pattern] = Field(
         default_factory=list, description="Answers by which the controller refuses a command."
     )
-    alarms: list[str] = Field(
-        default_factory=list, description="Beginnings of lines that tell of an alarm, unasked."
+    alarms: list[Pattern] = Field(
+        default_factory=list, description="Lines that tell of an alarm, unasked."
     )
-    banners: list[str] = Field(
-        default_factory=list, description="Beginnings of lines that tell of a restart, unasked."
+    banners: list[Pattern] = Field(
+        default_factory=list, description="Lines that tell of a restart, unasked."
+    )
+    chatter: list[Pattern] = Field(
+        default_factory=list, description="Lines that come unasked and mean nothing."
+    )
+    prompt: str = Field(
+        default="",
+        max_length=16,
+        description="What the controller writes, without a line end, when it is ready for the "
+        "next command; it is taken off the answers.",
+    )
+    interval: Seconds = Field(
+        default=0.0,
+        ge=0,
+        le=10,
+        description="Least time from one command to the next. A stop does not wait for it.",
+    )
+    address: str = Field(
+        default="",
+        max_length=16,
+        description="What stands in the place {address} of every command. A group 'address' of an "
+        "answer must be the same.",
+    )
+    checksum: LineChecksum | None = Field(
+        default=None,
+        description="Checksum at the end of every command and answer; an answer with a wrong one "
+        "is asked for again.",
     )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from autoalign.core.errors import ReplyError
 from autoalign_drivers.channels import Channel
 from autoalign_drivers.dialogue import Dialogue
-from autoalign_drivers.line_settings import MotionSettings
+from autoalign_drivers.grammar import Grammar, fits, strict_hexadecimal, strict_integer
+from autoalign_drivers.line_settings import Bits, MotionSettings, own_group
 from autoalign_drivers.phrases import Phrase
 
 __all__ = ["Readout", "Said"]
@@ -37,6 +38,10 @@ class Readout:
         self._settings = settings
         self._position = Phrase.of(settings.position)
         self._state = Phrase.of(settings.state)
+        self._words = {
+            kind: [Grammar(p) for p in getattr(settings, kind)]
+            for kind in ("resting", "moving", "faulty", "homed", "unhomed")
+        }
 
     def read(self, channel: Channel) -> Said:
         """Return what is said of ``channel``. Raises :class:`LinkError` of some kind."""
@@ -62,17 +67,40 @@ class Readout:
         return self._dialogue.ask(self._position, read, axis=channel.number)
 
     def _what(self, channel: Channel) -> tuple[bool, bool, str]:
-        s = self._settings
-        known = {*s.resting, *s.moving, *s.faulty}
-
         def read(found: Mapping[str, str]) -> tuple[bool, bool, str]:
-            word, homed = found["state"], found.get("homed", "")
-            if word not in known or (homed and homed not in {*s.homed, *s.unhomed}):
-                raise ReplyError(
-                    f"{self._dialogue.where}: axis {channel.axis.name} is {word!r} {homed!r}; "
-                    f"known are {', '.join(sorted(known | {*s.homed, *s.unhomed}))}. Add the word "
-                    "to the bench file if the controller may say it."
-                )
-            return word not in s.moving, homed not in s.unhomed, word if word in s.faulty else ""
+            text = found.get("state")
+            if text is None:
+                text = found.get(own_group(channel.number, found), "")
+            if channel.bits is not None:
+                return self._by_bits(channel, channel.bits, text)
+            return self._by_words(channel, text, found.get("homed", ""))
 
         return self._dialogue.ask(self._state, read, axis=channel.number)
+
+    def _by_words(self, channel: Channel, word: str, homed: str) -> tuple[bool, bool, str]:
+        meant = self._words
+        known = any(fits(meant[k], word) for k in ("resting", "moving", "faulty"))
+        zero = not homed or any(fits(meant[k], homed) for k in ("homed", "unhomed"))
+        if not known or not zero:
+            words = ", ".join(sorted({g.pattern for several in meant.values() for g in several}))
+            raise ReplyError(
+                f"{self._dialogue.where}: axis {channel.axis.name} is {word!r} {homed!r}; "
+                f"known are {words}. Add the word to the bench file if the controller may say it."
+            )
+        unhomed = bool(homed) and fits(meant["unhomed"], homed)
+        return (
+            not fits(meant["moving"], word),
+            not unhomed,
+            word if fits(meant["faulty"], word) else "",
+        )
+
+    def _by_bits(self, channel: Channel, bits: Bits, text: str) -> tuple[bool, bool, str]:
+        try:
+            number = strict_hexadecimal(text) if bits.radix == 16 else strict_integer(text)
+        except ValueError as error:
+            raise ReplyError(
+                f"{self._dialogue.where}: state of axis {channel.axis.name}: {error}. Correct the "
+                "reply pattern of 'state', or the radix of 'bits'."
+            ) from None
+        idle = not number & bits.moving and number & bits.resting == bits.resting
+        return idle, number & bits.homed == bits.homed, text if number & bits.faulty else ""

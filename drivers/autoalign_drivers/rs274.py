@@ -70,17 +70,17 @@ class Rs274Settings(MotionSettings):
         """
         return (Query(send="G21 G90", reply=self.acknowledgement),)
 
-    def move_of(self, axis: Axis) -> Query:
+    def move_of(self, axis: Axis) -> tuple[Query, ...]:
         """Return a move at the axis' speed, or at the controller's own where it has none."""
         if axis.speed is None:
-            return Query(send="G0 {axis}{value}", reply=self.acknowledgement)
+            return (Query(send="G0 {axis}{value}", reply=self.acknowledgement),)
         entry = self.axes[axis.name]
         feed = 60 * axis.speed / abs(from_edge(entry.per_count, entry.unit))
         if feed < _SLOWEST:
             raise UsageError(
                 f"axis {axis.name}: its speed is less than F can say; correct speed or per_count."
             )
-        return Query(send=f"G1 {{axis}}{{value}} F{feed:.6f}", reply=self.acknowledgement)
+        return (Query(send=f"G1 {{axis}}{{value}} F{feed:.6f}", reply=self.acknowledgement),)
 
 
 class Rs274Driver(LineAsciiDriver):

@@ -34,13 +34,16 @@ class Transport:
 
     ``turn`` makes a thread the owner for one or more exchanges; :meth:`preempt` alone may be
     called by others meanwhile. ``owed`` says that something was written whose answer has not been
-    read; whoever reads it says so. Once the line has failed it stays failed: open a new one.
+    read; whoever reads it says so. ``farewell`` is sent before the port is let go of, whatever
+    the reason: the STOP of what may be moving. Once the line has failed it stays failed;
+    ``unplugged`` says that it was the line itself, which may come back.
     """
 
     def __init__(self, settings: LineSettings, who: str) -> None:
         self.where = f"{who}, port {settings.port}"
         self._settings = settings
         self._end = settings.reply_end.encode("ascii")
+        self._prompt = settings.prompt.encode("ascii")
         self._port, self._lock = open_port(settings, self.where)
         offered = getattr(self._port, "clock", None)
         self.clock: Clock = offered if isinstance(offered, Clock) else RealClock()
@@ -50,6 +53,8 @@ class Transport:
         self._stopping = threading.Event()
         self._failure = ""
         self.owed = False
+        self.farewell = b""
+        self.unplugged = False
 
     @property
     def broken(self) -> bool:
@@ -67,7 +72,7 @@ class Transport:
         try:
             if resume:
                 self._stopping.clear()
-            self._check()
+            self.check()
             yield
         finally:
             self._owner.release()
@@ -75,7 +80,7 @@ class Transport:
     def write(self, data: bytes) -> None:
         """Send all of ``data``; one that times out may still have arrived."""
         with self._writing:
-            self._check()
+            self.check()
             self.owed = True
             self._send(data)
 
@@ -97,7 +102,7 @@ class Transport:
             Where more than a line's worth of bytes comes without an end; the line is closed.
         """
         while True:
-            self._check()
+            self.check()
             line = self._cut()
             if line is not None:
                 return line
@@ -113,12 +118,12 @@ class Transport:
                 waiting = self._port.in_waiting
             if waiting:
                 self._buffer += self._receive()
-        self._check()
+        self.check()
         return self._cut_all()
 
     def partial(self) -> bytes:
         """Return what has come of a line that is not complete."""
-        return self._buffer
+        return b"" if self._prompt.startswith(self._buffer) else self._buffer
 
     def drain(self, quiet: float) -> list[bytes]:
         """Wait until nothing has come for ``quiet`` seconds; return what came, the rest last.
@@ -128,7 +133,7 @@ class Transport:
         limit = self.clock.now() + 10 * quiet + 1.0
         last, heard = self.clock.now(), 0
         while self.clock.now() - last < quiet:
-            self._check()
+            self.check()
             data = self._receive()
             if not data:
                 continue
@@ -136,7 +141,7 @@ class Transport:
             self._buffer += data
             if heard > _FLOOD or last > limit:
                 raise self.fail(f"the device never stops talking ({heard} bytes)", ReplyError)
-        self._check()
+        self.check()
         lines = self._cut_all()
         if self._buffer:
             lines.append(self._buffer)
@@ -177,6 +182,8 @@ class Transport:
         return data
 
     def _cut(self) -> bytes | None:
+        while self._prompt and self._buffer.startswith(self._prompt):
+            self._buffer = self._buffer[len(self._prompt) :]
         line, end, rest = self._buffer.partition(self._end)
         if len(line) > self._settings.line_cap:
             raise self.fail(
@@ -203,11 +210,13 @@ class Transport:
         except LinkTimeoutError:
             raise
         except LinkError as error:
-            self._failure = self._failure or str(error)
+            if not self._failure:
+                self._failure, self.unplugged = str(error), True
             self._release()
             raise
 
-    def _check(self) -> None:
+    def check(self) -> None:
+        """Raise where the line has failed, or a STOP has taken it."""
         self._check_failure()
         if self._stopping.is_set():
             raise PreemptedError(f"{self.where}: a STOP took the line; ask again after it.")
@@ -217,6 +226,13 @@ class Transport:
             raise LinkError(f"{self.where}: no line any more: {self._failure}")
 
     def _release(self) -> None:
+        if self.farewell:
+            with contextlib.suppress(*BENCH_TYPES):
+                self._port.write(self.farewell)
+        # pyserial leaves a socket open that the far end has reset.
+        left = getattr(self._port, "_socket", None)
         with contextlib.suppress(*BENCH_TYPES):
             self._port.close()
+        if left is not None:
+            left.close()
         self._lock.release()

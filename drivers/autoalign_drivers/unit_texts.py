@@ -1,15 +1,21 @@
-"""Field types for numbers with a unit, written as in the rest of a bench file."""
+"""What the settings of every driver are made of: strict tables, and numbers with a unit."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
 
 from autoalign.core.units import kind_name, parse_quantity, quantity
 
-__all__ = ["Length", "Seconds", "Travel"]
+__all__ = ["Length", "Seconds", "Settings", "Travel"]
+
+
+class Settings(BaseModel):
+    """Strict: no guessing of types, no unknown keys."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
 
 def _of(example: str, *inner: str) -> BeforeValidator:

@@ -63,7 +63,7 @@ def test_a_right_table_is_taken_from_toml() -> None:
         ({"move": {"send": "M{axle}={counts}"}}, r"\{axle\} is unknown"),
         ({"state": {"send": "S", "reply": "[A-Z]+"}}, r"group \(\?P<state>"),
         ({"moving": ["REST"]}, "both resting and moving"),
-        ({"resting": []}, "at least 1 item"),
+        ({"resting": []}, "give the words for .state. that mean resting"),
         ({"axes": {}}, "at least 1 item"),
         ({"axes": {"a": {"channel": "1", "unit": "um", "per_count": 0.0}}}, "must not be 0"),
         ({"axes": {"a": {"channel": "1", "unit": "um", "per_count": float("nan")}}}, "finite"),

@@ -48,7 +48,7 @@ WORDS: dict[str, Any] = {
     "moving": ["travel"],
     "faulty": ["locked"],
     "errors": ["refused: .*"],
-    "alarms": ["= place"],
+    "alarms": ["= place .*"],
     "banners": ["= awake"],
     "axes": {
         "source.x": {"channel": "X", "unit": "mm", "per_count": 1.0, "decimals": 4},

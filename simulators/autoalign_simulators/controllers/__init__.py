@@ -2,13 +2,16 @@
 
 from autoalign_simulators.controllers.dialect import driver_settings
 from autoalign_simulators.controllers.mover import Mover
+from autoalign_simulators.controllers.odd_movers import HexMover, PromptMover
 from autoalign_simulators.controllers.rs274_controller import Rs274Mover
 from autoalign_simulators.controllers.scpi_meter import ScpiMeter
 from autoalign_simulators.controllers.talker import LineTalker, Talker, WriteBlocked
 
 __all__ = [
+    "HexMover",
     "LineTalker",
     "Mover",
+    "PromptMover",
     "Rs274Mover",
     "ScpiMeter",
     "Talker",

@@ -54,7 +54,7 @@ def driver_settings(
         "homed": ["homed"],
         "unhomed": ["unhomed"],
         "errors": [mark + r"no (?P<code>[0-9]) (?P<text>[a-z]+)", r"no [0-9] [a-z]+"],
-        "alarms": ["!!"],
-        "banners": ["**"],
+        "alarms": ["!! .*"],
+        "banners": [r"\*\* .*"],
         "axes": axes,
     }
