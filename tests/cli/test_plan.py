@@ -48,7 +48,7 @@ def test_a_bench_file_gives_words_tables_and_a_drawing(
         "How each axis moves the spot",
         "mm per mrad",
         "divergence of the beam itself (ISO 11146) 0.667 mrad full angle",
-        "divergence, near to far 0.0233 mrad",
+        "divergence, near to far 0.0232 mrad",
         "sufficient",
     ):
         assert words in said.text
