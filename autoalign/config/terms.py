@@ -37,6 +37,10 @@ TERM_KEYS: dict[str, tuple[str, str]] = {
     ),
     "near": ("text", "Plane from which the growth of the beam is measured; the first of [planes]."),
     "far": ("text", "Plane up to which it is measured; the last of [planes]."),
+    "wavelength": (
+        "a length",
+        "Wavelength that a tolerance of the wavefront in nm refers to; that of the light.",
+    ),
     "waist": (
         "a number in mm, or a length",
         "Distance after the mirror at which the beam is narrowest; taken from the file.",
@@ -69,6 +73,9 @@ def _offered(tables: BenchTables) -> dict[str, Any]:
     planes = list(tables.planes)
     offered: dict[str, Any] = {"near": planes[0], "far": planes[-1]}
     optic = tables.optic or tables.first
+    light = tables.source or tables.beam
+    if light is not None:
+        offered["wavelength"] = light.wavelength
     if tables.source is not None and optic is not None:
         rho = optic.reflected_focal_length
         offered["source_divergence"] = tables.source.core_diameter / rho

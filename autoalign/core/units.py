@@ -158,14 +158,20 @@ def check_decimal_point(text: str) -> None:
         )
 
 
+_WAVES = re.compile(r"\s*(?:λ|lambda)\s*/\s*([1-9]\d*(?:\.\d+)?)\s*")
+
+
 def parse_quantity(text: str, example: str = "") -> tuple[float, str]:
     """Read a number with its unit, for instance ``"0.1 mrad"``, ``"-6 mm"`` or ``"2 mm/s"``.
 
     Returns the value and its inner unit: "mm", "rad", "s", "1", "mm/s" or "rad/s". "µ" may stand
-    for "u" and "°" for "deg". A number without a unit is refused, because nobody knows what it
-    means; ``example`` is what is written where it stands, and gives the unit that is proposed.
+    for "u" and "°" for "deg"; ``"λ/14"`` is a part of the wavelength. A number without a unit is
+    refused, because nobody knows what it means; ``example`` is what is written where it stands, and
+    gives the unit that is proposed.
     """
     check_decimal_point(text)
+    if waves := _WAVES.fullmatch(text):
+        return 1 / float(waves[1]), "1"
     match = _QUANTITY.fullmatch(text)
     if match is None:
         raise UsageError(

@@ -57,6 +57,7 @@ _LABELS = {
     "pointing_y": "pointing up/down (y)",
     "divergence": "divergence, near to far",
     "ellipticity": "ellipticity, far to near",
+    "wavefront": "wavefront, waves rms",
 }
 
 

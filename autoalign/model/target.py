@@ -332,8 +332,10 @@ def _hint(foresight: SpecForecast, now: Forecast, root: Floats) -> Floats:
 
     Terms leave combinations of axes open; among them the beam of the least aberration is wanted.
     """
-    if foresight.wavefront is None or now.aberration is None or foresight.wavefront_term:
+    if foresight.wavefront is None or now.aberration is None:
         return np.zeros(0)
+    if foresight.wavefront_term is not None:
+        return np.zeros(len(now.aberration.values))
     spread = now.aberration.derivatives[0] @ root
     allowed = foresight.wavefront.allowed(now.aberration)
     return np.asarray(HINT / np.sqrt(allowed**2 + (spread**2).sum(axis=1)))

@@ -297,6 +297,11 @@ class WavefrontTerm:
 
     def __post_init__(self) -> None:
         _check_tolerance(self.name, self.tolerance, self.weight)
+        if self.unit not in ("1", "mm"):
+            raise UsageError(
+                f"term wavefront: a tolerance in {self.unit}; give it in waves or as a length, for "
+                'instance "λ/14" or "45 nm".'
+            )
         if self.unit == "mm":
             if self.wavelength <= 0:
                 raise UsageError(
