@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -13,10 +14,45 @@ from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, Use, root, stretch
 from autoalign.core.errors import UsageError
 
-__all__ = ["combine", "derivatives"]
+__all__ = ["combine", "derivatives", "stated"]
 
 Floats = npt.NDArray[np.float64]
 PerPlane = float | Mapping[str, float]
+
+
+TILTED = 0.87
+"""Standard uncertainty of a width on a screen that is tilted by u against the beam, in units of u².
+
+A tilt θ stretches one direction by 1/cos θ ≈ 1 + θ²/2; for a normal distribution of standard
+deviation u the root of the mean square of θ²/2 is √3/2 u² (derived here)."""
+
+
+def stated(
+    uncertainties: Mapping[str, float], distances: Mapping[str, float]
+) -> dict[str, dict[str, float]]:
+    """Return by plane what a bench states of its screens, as :func:`combine` takes it.
+
+    "pitch" (relative), "pixel_aspect" (relative, of the pitch along columns against rows),
+    "fiducial" (mm), "roll" and "tilt" (rad) and "distance" (relative) of ``uncertainties`` hold for
+    every plane, "far.pitch" and so on for one; what is not stated counts as exact.
+    """
+
+    def of(plane: str, what: str) -> float:
+        return uncertainties.get(f"{plane}.{what}", uncertainties.get(what, 0.0))
+
+    def stretch_of(plane: str) -> float:
+        return TILTED * of(plane, "tilt") ** 2
+
+    # Stretches of both directions, each by itself: what they share, and one against the other.
+    return {
+        "u_pitch": {p: math.hypot(of(p, "pitch"), stretch_of(p) / math.sqrt(2)) for p in distances},
+        "u_origin": {p: of(p, "fiducial") for p in distances},
+        "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
+        "u_pixel_aspect": {
+            p: math.hypot(of(p, "pixel_aspect"), stretch_of(p) * math.sqrt(2)) for p in distances
+        },
+        "u_roll": {p: of(p, "roll") for p in distances},
+    }
 
 
 def combine(

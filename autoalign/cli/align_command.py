@@ -26,6 +26,7 @@ def align(
     seed: int = 0,
     calibration: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
+    best_effort: Annotated[bool, Parameter(negative="")] = False,
     output: Path | None = None,
     yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
@@ -64,6 +65,10 @@ def align(
         the bench file, "bench.calibration.json" for "bench.toml"; the packaged examples have none.
     fresh
         Ignore the calibration file.
+    best_effort
+        Align even where some term can never be shown to be in spec, because the uncertainties
+        stated in the bench file are too large for its tolerance; otherwise nothing is moved then.
+        Such a run ends not in spec (exit code 1), with the beam as good as can be shown.
     output
         Folder for the journal, the picture and the report; by default a new one in the
         user's data folder. An earlier run is never overwritten.
@@ -96,6 +101,7 @@ def align(
             seed=seed,
             calibration=kept or calibration_path(bench),
             fresh=fresh,
+            best_effort=best_effort,
         )
         print_run(run, json)
         return exit_code(run)

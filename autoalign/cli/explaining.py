@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from autoalign.beam import combine
+from autoalign.beam.combine import stated
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
 from autoalign.cli.numbers import listed_amounts, option_length, option_value
 from autoalign.cli.output import print_text
@@ -28,7 +29,6 @@ from autoalign.messages.words import counted
 from autoalign.optics.layout import Layout
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.report.aberrations import aberration_words
-from autoalign.session.evaluate import stated
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench

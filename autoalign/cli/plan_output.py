@@ -140,7 +140,9 @@ def print_plan(
 
     ``files`` that were written are listed at the end.
     """
-    for line in made.permitted.sentences() if made.permitted is not None else ():
+    first = [f"{t[0].upper()}{t[1:]}." for t in map(str, made.unprovable)]
+    first += made.permitted.sentences() if made.permitted is not None else ()
+    for line in first:
         print_text(line)
         print_text()
     for optic in made.optics:

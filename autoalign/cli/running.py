@@ -67,11 +67,13 @@ def carry_out(
     seed: int,
     calibration: Path | None = None,
     fresh: bool = False,
+    best_effort: bool = False,
 ) -> Run:
     """Align ``bench``; leave journal, picture, report and result in a new folder ``wanted``.
 
     Ctrl-C and a polite kill stop every axis and close the journal before they end the program.
-    ``calibration`` is the file kept from earlier runs, and ``fresh`` ignores what it holds.
+    ``calibration`` is the file kept from earlier runs, and ``fresh`` ignores what it holds;
+    ``best_effort`` as of :func:`~autoalign.run.align.align`.
     """
     from autoalign.journal import read_journal  # noqa: PLC0415
     from autoalign.report import draw_run, record_of  # noqa: PLC0415
@@ -90,6 +92,7 @@ def carry_out(
                 journal=journal,
                 calibration=calibration,
                 fresh=fresh,
+                best_effort=best_effort,
                 progress=progress,
             )
     except KeyboardInterrupt:

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 
 from autoalign.core.findings import Amount, Finding
-from autoalign.core.units import number, percent, rounded, to_edge
-from autoalign.messages.words import quantity
+from autoalign.core.units import edge, edge_unit, number, percent, rounded, to_edge
+from autoalign.messages.words import quantity, term_label
 
 __all__ = ["SENTENCES", "Wording", "sentence", "small"]
 
@@ -116,7 +116,32 @@ def _wavefront(f: Finding) -> str:
     )
 
 
+def _unprovable(f: Finding) -> str:
+    needed = f.numbers["needed_tolerance"]
+    tolerance = f.numbers["tolerance"]
+    wide = (
+        f"the tolerance of {term_label(f.subject)} must be {_said(needed)} or more (asked: "
+        f"{_said(tolerance)})"
+    )
+    said = f.numbers.get("stated")
+    if said is None:
+        why = ""
+    elif "needed" in f.numbers:
+        known = _said(f.numbers["needed"])
+        why = f"{f.details['what']} must be known to {known} (stated: {_said(said)}), or "
+    else:
+        why = f"{f.details['what']} is known too poorly (stated: {_said(said)}): "
+    return f"not even a perfect beam could be shown to be in spec: {why}{wide}"
+
+
+def _said(amount: Amount) -> str:
+    if amount.unit == "1":
+        return percent(amount.value)
+    return f"{number(edge(amount.value, amount.unit), 2)} {edge_unit(amount.unit)}"
+
+
 SENTENCES: Mapping[str, Wording] = {
+    "term-unprovable": _unprovable,
     "wavefront-open": _wavefront,
     # one axis
     "axis-as-expected": _on_axis("as expected"),

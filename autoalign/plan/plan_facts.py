@@ -30,6 +30,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "axes": [_axis_facts(a) for a in plan.axes],
         "singular values": [float(v) for v in plan.singular_values],
         "wavefront that the spec permits": _permitted_facts(plan),
+        "cannot be shown": [str(f) for f in plan.unprovable],
         "invisible to the spec": list(plan.hidden),
         "invisible to the detectors": [c.words for c in plan.unseen],
         "tolerance table": [_row_facts(r, plan.axes) for r in plan.table],

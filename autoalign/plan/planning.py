@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.core.errors import UsageError, unknown_name
+from autoalign.core.findings import Finding
 from autoalign.optics.ideal import quantities
 from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
@@ -18,6 +19,7 @@ from autoalign.optics.pose import place
 from autoalign.plan.advice import Fill, advise, fill_of
 from autoalign.plan.permitted import Permitted, cost_words, permitted
 from autoalign.plan.plan_facts import plan_facts
+from autoalign.plan.provable import unprovable
 from autoalign.plan.reach import COVERAGE, Field, Reach, capture_range, travel_needed
 from autoalign.plan.sensitivity import Combination, Sensitivity, sensitivity
 from autoalign.plan.tolerance import (
@@ -105,6 +107,8 @@ class Plan:
         Combinations that leave even the spots' places and widths alone.
     permitted
         The wavefront of a beam that meets the spec; None where nothing is known of it.
+    unprovable
+        Terms that not even a perfect beam could be shown to meet, and what would have to change.
     """
 
     kind: str
@@ -126,6 +130,7 @@ class Plan:
     table: tuple[ToleranceRow, ...]
     advice: tuple[str, ...]
     permitted: Permitted | None = None
+    unprovable: tuple[Finding, ...] = ()
 
     @property
     def wavefront(self) -> float | None:
@@ -242,6 +247,7 @@ def plan(
             layout, terms, {a.name: a.resolution for a in axes if not a.locked}, rng, draws=draws
         ),
         permitted=wavefront,
+        unprovable=unprovable(layout, spec, uncertainties) if isinstance(spec, Spec) else (),
         advice=(
             *advise(layout, fill, theta, limits, axes),
             *_too_wide(aligned, views),

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from autoalign.beam.combine import stated
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
 from autoalign.core.errors import JournalError, UsageError
@@ -22,7 +23,6 @@ from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
 from autoalign.run.guard import MoveGuard
 from autoalign.session import Budget, Finish, Replayed, Session, Status
-from autoalign.session.evaluate import stated
 from autoalign.spec.terms import Spec, Verdict
 from autoalign.strategies.base import Measurement, Strategy
 
@@ -223,6 +223,7 @@ def align(
     locked: Sequence[str] | None = None,
     calibration: Any = None,
     fresh: bool = False,
+    best_effort: bool = False,
     guard: MoveGuard | None = None,
     progress: Callable[[Event], None] | None = None,
     stop: StopFlag | None = None,
@@ -262,6 +263,9 @@ def align(
         :class:`~autoalign.run.calibration_file.CalibrationFile`.
     fresh
         Do not use the calibration in the file.
+    best_effort
+        Align even where some term can never be shown to be in spec, because what is stated of the
+        bench is too uncertain; else nothing is moved then. Such a run ends not in spec.
     guard, progress, stop
         See :class:`~autoalign.run.execute.Conductor`.
 
@@ -278,7 +282,8 @@ def align(
         replay, seed, locked = past.measurements, past.seed, past.locked
         budget = budget or past.budget
     kept = CalibrationFile(bench, calibration, fresh=fresh)
-    settings = {**_settings(bench, budget, seed, locked, kept.data), "replay": replay}
+    settings = _settings(bench, budget, seed, locked, kept.data)
+    settings |= {"replay": replay, "best_effort": best_effort}
     session = Session.for_bench(bench, chosen, spec=spec, **settings)
     run = Run(bench, session, chosen.name, seed, guard, progress, stop)
     run.start()

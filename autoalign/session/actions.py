@@ -36,6 +36,8 @@ class Status(StrEnum):
 
     IN_SPEC = "in spec"
     BUDGET = "budget spent"
+    UNPROVABLE = "cannot be shown"
+    BEST_EFFORT = "best effort"
     GIVEN_UP = "strategy gave up"
     FAILED = "strategy failed"
     REFUSED = "a move was refused"

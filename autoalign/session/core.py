@@ -24,6 +24,7 @@ import numpy as np
 from autoalign.bench import Bench
 from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError, MissingNeedError, PluginError, UsageError
+from autoalign.core.findings import Finding
 from autoalign.core.foreign import foreign
 from autoalign.optics.layout import Layout
 from autoalign.session.actions import (
@@ -97,6 +98,8 @@ class Session(Stepper):
     recent
         The last measurement, for sessions that follow one another on one bench; kept up to date. It
         reveals a frozen camera and a change of the ambient light.
+    best_effort
+        Align even where some term can never be shown to be in spec.
 
     Raises
     ------
@@ -123,8 +126,11 @@ class Session(Stepper):
         measure: MeasureBeam | None = None,
         combine: Combine | None = None,
         recent: Recent | None = None,
+        best_effort: bool = False,
     ) -> None:
         super().__init__(axes, settle, frames)
+        self.best_effort = best_effort
+        self._unprovable: tuple[Finding, ...] = ()
         self.strategy = strategy
         self.free = tuple(a for n, a in axes.items() if n not in locked and a.part not in locked)
         self.spec = check_needs(strategy, spec, layout, self.free)
@@ -178,6 +184,15 @@ class Session(Stepper):
             )
         if Cause.SAME_FRAMES in first.causes:
             return Finish(Status.GIVEN_UP, False, f"{first.failure}. Nothing was moved.")
+        from autoalign.plan.provable import unprovable  # noqa: PLC0415 - heavy
+
+        self._unprovable = unprovable(self._layout, self.spec, self._uncertainties)
+        if self._unprovable and not self.best_effort:
+            why = ". ".join(t[0].upper() + t[1:] for t in map(str, self._unprovable))
+            return Finish(
+                Status.UNPROVABLE, False, f"{why}. Nothing was moved. To align as well as can be "
+                "measured all the same, ask for best effort (--best-effort).",
+            )  # fmt: skip
         status, reason = yield from self._search(first)
         if status is Status.IN_SPEC:
             return Finish(status, True, reason + self._diagnosis())
@@ -241,15 +256,34 @@ class Session(Stepper):
                         return self._refusal()
                     answer = yield from self._look(Purpose.PROBE)
                     answer = yield from self._look_closer(answer)
-                    if answer.in_spec and self._enough(answer):
-                        self._conclude(answer)
-                        if self._distrusted:
-                            return Status.GIVEN_UP, "in spec by cameras that cannot be trusted"
-                        return Status.IN_SPEC, "verified by a measurement after the last move."
+                    if ended := self._reached(answer):
+                        return ended
                     if blind := (yield from self._blind()):
                         return blind
         finally:
             proposals.close()
+
+    def _reached(self, seen: Measurement) -> tuple[Status, str] | None:
+        """Return how the search ends if ``seen`` is what was wanted, else None."""
+        if seen.in_spec and self._enough(seen):
+            self._conclude(seen)
+            if self._distrusted:
+                return Status.GIVEN_UP, "in spec by cameras that cannot be trusted"
+            return Status.IN_SPEC, "verified by a measurement after the last move."
+        if self._as_good_as_can_be_shown(seen):
+            names = ", ".join(f.subject for f in self._unprovable)
+            return Status.BEST_EFFORT, f"as good as can be shown of {names}"
+        return None
+
+    def _as_good_as_can_be_shown(self, seen: Measurement) -> bool:
+        """Whether all that is missing is what can never be shown, and that looks good."""
+        if not self._unprovable or seen.verdict is None:
+            return False
+        names = {f.subject for f in self._unprovable}
+        return all(
+            t.in_spec or (t.name in names and abs(t.deviation) <= LOOKS_GOOD * t.tolerance)
+            for t in seen.verdict.terms
+        )
 
     def _blind(self) -> Generator[Action, Outcome, tuple[Status, str] | None]:
         """Return how the search ends if measurements no longer show what the axes do, else None."""
@@ -435,6 +469,10 @@ class Session(Stepper):
         found = () if self._light.old else self.strategy.findings
         said = [str(f) for f in found]
         return "".join(f" {text[0].upper()}{text[1:]}." for text in said)
+
+
+LOOKS_GOOD = 1 / 3
+"""Part of its tolerance within which a term looks good that can never be shown to be in spec."""
 
 
 def _knowledge(strategy: Strategy | None, problem: Problem) -> Knowledge:

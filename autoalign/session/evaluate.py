@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from autoalign.beam.combine import stated
 from autoalign.beam.frame.average import average
 from autoalign.beam.parameters import BeamParameters
 from autoalign.beam.profile import BeamProfile, FlagKind, Use
@@ -36,7 +37,6 @@ __all__ = [
     "MeasureBeam",
     "Recent",
     "SingleMeasurement",
-    "stated",
     "weighed",
 ]
 
@@ -114,28 +114,6 @@ class Combine(Protocol):
         ...
 
 
-def stated(
-    uncertainties: Mapping[str, float], distances: Mapping[str, float]
-) -> dict[str, dict[str, float]]:
-    """Return by plane what a bench states of its screens, as ``combine`` takes it.
-
-    "pitch" (relative), "pixel_aspect" (relative, of the pitch along columns against rows),
-    "fiducial" (mm), "roll" (rad) and "distance" (relative) of ``uncertainties`` hold for every
-    plane, "far.pitch" and so on for one; what is not stated counts as exact.
-    """
-
-    def of(plane: str, what: str) -> float:
-        return uncertainties.get(f"{plane}.{what}", uncertainties.get(what, 0.0))
-
-    return {
-        "u_pitch": {p: of(p, "pitch") for p in distances},
-        "u_origin": {p: of(p, "fiducial") for p in distances},
-        "u_distance": {p: of(p, "distance") * abs(z) for p, z in distances.items()},
-        "u_pixel_aspect": {p: of(p, "pixel_aspect") for p in distances},
-        "u_roll": {p: of(p, "roll") for p in distances},
-    }
-
-
 @dataclass(frozen=True, slots=True)
 class Recent:
     """The last frame and the last useful profile of every detector, by its name."""
@@ -159,7 +137,7 @@ class Evaluator:
     measure, combine
         ``measure_beam`` and ``combine``; others in tests.
     uncertainties
-        What the bench states of its screens, see :func:`stated`.
+        What the bench states of its screens, see :func:`~autoalign.beam.combine.stated`.
     recent
         What was measured last; kept up to date.
     """

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from autoalign.beam.combine import stated
 from autoalign.config import EXAMPLES, bench_schema, example, load_bench, read_bench_file
 from autoalign.config.uncertainties import KINDS
 from autoalign.core.errors import BenchFileError, PortMissingError
 from autoalign.core.frames import Frame
 from autoalign.model.calibration import DRIFT
 from autoalign.model.unknowns import PRIORS
-from autoalign.session.evaluate import stated
 from autoalign.spec.terms import DivergenceTerm, EllipticityTerm, PointingTerm
 
 Writer = Callable[..., Path]

@@ -13,10 +13,10 @@ import pytest
 from autoalign_simulators import collimator, focuser, relay, steering
 
 from autoalign.beam import average, measure_beam
+from autoalign.beam.combine import stated
 from autoalign.core.frames import Frame
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.diagnosis.misalignment import read_misalignment
-from autoalign.session.evaluate import stated
 
 BENCH_TYPES = {"collimator": collimator, "focuser": focuser, "relay": relay, "steering": steering}
 

@@ -7,9 +7,8 @@ import pytest
 from autoalign_simulators.collimator import AXES, simulate
 
 from autoalign import measure_beam
-from autoalign.beam.combine import combine
+from autoalign.beam.combine import combine, stated
 from autoalign.core.frames import Frame
-from autoalign.session.evaluate import stated
 
 JUDGED = (
     "astigmatism_0",
