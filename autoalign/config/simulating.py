@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from autoalign.config.bench_types import bench_type
@@ -35,14 +34,18 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
         Where it simulates another kind of bench, or takes no other optics than its own.
     """
     make = plugin("simulations", table.bench)
-    if table.fidelity != "frames":
-        if not _takes(make, "fidelity"):
+    settings: dict[str, Any] = {"seed": table.seed, "clock": clock}
+    for key, plain in (("fidelity", "frames"), ("light", "")):
+        wanted_of = getattr(table, key)
+        if wanted_of == plain:
+            continue
+        if not _takes(make, key):
             raise UsageError(
-                f"{file.source}, simulation: {table.bench!r} gives frames only; leave out "
-                f"fidelity = {table.fidelity!r}, or use another simulated bench."
+                f"{file.source}, simulation: {table.bench!r} does not offer {key}; leave out "
+                f"{key} = {wanted_of!r}, or use another simulated bench."
             )
-        make = partial(make, fidelity=table.fidelity)
-    simulation: Simulation = make(seed=table.seed, clock=clock)
+        settings[key] = wanted_of
+    simulation: Simulation = make(**settings)
     own, wanted = _layout(simulation), _wanted(file)
     if own is None or wanted is None or own == wanted:
         return simulation
@@ -58,7 +61,7 @@ def simulated_world(file: BenchFile, table: SimulationTable, clock: Clock) -> Si
             f"file differs from it in its {' and '.join(_differences(own, wanted))}. Use that "
             "bench's values in the file, or another simulated bench."
         )
-    made: Simulation = make(seed=table.seed, clock=clock, layout=wanted)
+    made: Simulation = make(**settings, layout=wanted)
     return made
 
 

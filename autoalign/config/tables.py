@@ -240,10 +240,14 @@ class SimulationTable(Table):
         description="Seed of the misalignment, the imperfections and the noise; the same seed "
         "gives the same bench.",
     )
-    fidelity: Literal["frames", "moments"] = Field(
         default="frames",
         description="What the simulated cameras give: frames, or the moments, noise and flags of "
         "such frames without any pixel, which takes a small part of the time.",
+    )
+    light: str = Field(
+        default="",
+        description="What is wrong with the light, joined by +: half-clipped, lumps, ring, "
+        "speckle, rough-figure, saturated, overexposed, ageing; an even light if left out.",
     )
     link: Literal["direct", "pty", "tcp", "loop"] = Field(
         default="direct",

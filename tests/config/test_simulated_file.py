@@ -89,6 +89,27 @@ def test_a_simulator_that_takes_no_layout_refuses_edited_optics(
         load_bench(demo(tmp_path, *OWN))
 
 
+def test_the_light_of_the_file_is_simulated(tmp_path: Path) -> None:
+    """The key reaches the truth, with the file's own optics as with the example's."""
+    light = ("seed = 0", 'seed = 0\nlight = "ring"')
+    for path in (demo(tmp_path, light), demo(tmp_path, light, *OWN)):
+        with load_bench(path) as bench:
+            assert bench.truth.train.glow.shape.hole == 0.5
+
+
+def test_a_simulator_with_no_other_light_refuses_the_key(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked for speckle it says so, and simulates nothing else instead."""
+
+    def fixed(seed: int, clock: Clock | None = None) -> Any:
+        return collimator.simulate(seed, clock=clock)
+
+    monkeypatch.setattr(simulating_module, "plugin", lambda group, name: fixed)
+    with pytest.raises(UsageError, match="knows no light but its own"):
+        load_bench(demo(tmp_path, ("seed = 0", 'seed = 0\nlight = "speckle"')))
+
+
 @pytest.mark.slow
 def test_a_bench_of_one_s_own_is_aligned_in_simulation(tmp_path: Path) -> None:
     """It ends in spec, by the simulated truth without noise as well."""
