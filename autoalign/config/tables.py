@@ -240,6 +240,7 @@ class SimulationTable(Table):
         description="Seed of the misalignment, the imperfections and the noise; the same seed "
         "gives the same bench.",
     )
+    fidelity: Literal["frames", "moments"] = Field(
         default="frames",
         description="What the simulated cameras give: frames, or the moments, noise and flags of "
         "such frames without any pixel, which takes a small part of the time.",

@@ -15,11 +15,12 @@ from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError
 from autoalign.core.frames import Frame, View
 from autoalign.core.interfaces import Exposure
-from autoalign.optics.pose import Pose
+from autoalign.optics.pose import Pose, place
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import Screen, field_map
 from autoalign_simulators.sensor import Sensor, SensorMaps
+from autoalign_simulators.speckle import Speckle
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.world import World
 
@@ -49,8 +50,15 @@ class CameraTraits:
         Electrons per second that the camera would collect from all that the source emits.
     exposure
         s; None sets it so that the brightest pixel comes to ``aim`` of the range.
+    overexposure
+        Where not 0: one exposure for all frames instead, at which the brightest pixel of the
+        aligned bench comes to this many times the range.
+    settable
+        Whether the exposure can be set, see :attr:`.SimulatedCamera.exposure`.
     shortest, longest
-        Limits of the automatic exposure, s.
+        Limits of the exposure, s.
+    grains
+        Speckle grains across the beam's width; 0 for none.
     readout
         Time from the end of an exposure to its delivery, s.
     u_distance, u_mark, u_pitch
@@ -66,6 +74,8 @@ class CameraTraits:
     sensor: Sensor = field(default_factory=Sensor)
     source_rate: float = 1e10
     exposure: float | None = None
+    overexposure: float = 0.0
+    settable: bool = False
     aim: float = 0.7
     shortest: float = 2e-5
     longest: float = 0.5
@@ -75,6 +85,7 @@ class CameraTraits:
     u_pitch: float = 2e-3
     field: float | None = None
     distortion: float = 0.0
+    grains: float = 0.0
 
     @property
     def origin(self) -> tuple[float, float]:
@@ -175,6 +186,10 @@ class SimulatedCamera:
         self.slide = slide
         self.faults = CameraFaults()
         self._seed = seed
+        self._speckle: Speckle | None = None
+        if traits.grains:
+            self._speckle = Speckle(traits.grains, np.random.default_rng([seed, 0x5BEC]))
+        self._set: float | None = traits.exposure
         self._pixels = traits.pixels(screen)
         self._lens = None if traits.field is None else _lens(traits)
         self._sequence = 0
@@ -193,6 +208,31 @@ class SimulatedCamera:
     def plane(self) -> str:
         """Name of the plane at which it measures."""
         return self._plane
+
+    @property
+    def exposure(self) -> float | None:
+        """The fixed exposure, s; None where every frame has its own."""
+        if self._set is None and self.traits.overexposure:
+            world = self.world
+            brightest = float(self._look(place(world.layout), world.power).max())
+            wanted = self.traits.overexposure * self.traits.sensor.full_well
+            self._set = self._allowed(wanted / max(brightest, 1e-9))
+        return self._set
+
+    @exposure.setter
+    def exposure(self, seconds: float) -> None:
+        """Set one exposure for all frames, s; raise DetectorError where that cannot be."""
+        if not self.traits.settable:
+            raise DetectorError(f"camera {self._name}: its exposure cannot be set.")
+        if not self.traits.shortest <= seconds <= self.traits.longest:
+            raise DetectorError(
+                f"camera {self._name}: an exposure of {seconds!r} s was asked for; it takes "
+                f"{self.traits.shortest:g} to {self.traits.longest:g} s."
+            )
+        self._set = seconds
+
+    def _allowed(self, exposure: float) -> float:
+        return min(max(exposure, self.traits.shortest), self.traits.longest)
 
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Exposure]:
         """Return ``count`` frames, each begun at or after ``not_before`` (clock, s).
@@ -226,12 +266,13 @@ class SimulatedCamera:
         """Return electrons per second and pixel at time ``at``, free of noise."""
         world = self.world
         positions = world.positions(at)
+        power = world.brightness(at)
         marks = float(hash(tuple(self.renderer.train.blemishes.items())))
-        key = (*(round(p, 7) for p in positions.values()), self.stray.version, world.power, marks)
+        key = (*(round(p, 7) for p in positions.values()), self.stray.version, power, marks)
         if key not in self._cache:
             while len(self._cache) >= _KEPT:
                 del self._cache[next(iter(self._cache))]
-            self._cache[key] = self._look(world.poses(at))
+            self._cache[key] = self._look(world.poses(at), power)
         return self._cache[key]
 
     def picture(self, finer: int = 1) -> Image:
@@ -258,23 +299,27 @@ class SimulatedCamera:
         """Return when the slide, where there is one, has brought the camera here."""
         return -math.inf if self.slide is None else self.slide.go(self._plane)
 
-    def _look(self, poses: dict[str, Pose]) -> Image:
+    def _look(self, poses: dict[str, Pose], power: float) -> Image:
         plane, sensor = self._plane, self.traits.sensor
         poses = self._screen_poses(poses)
         shape = sensor.rows, sensor.columns
         flux = self.renderer.image(poses, plane, self._pixels, shape)
-        flux *= np.float32(self.traits.source_rate * self.world.power)
+        flux *= np.float32(self.traits.source_rate * power)
+        if self._speckle is not None:
+            cast = self.renderer.cast(poses, poses[plane], self._pixels)
+            if cast is not None:
+                flux *= self._speckle.on(shape, self._pixels, cast.middle, cast.covariance)
         distance = self.world.layout.plane(plane).distance
         seen = self.stray.added(flux, distance, self._pixels)
         return seen if self._lens is None else seen * self._lens
 
     def _exposure(self, begin: float) -> float:
         traits = self.traits
-        if traits.exposure is not None:
-            return traits.exposure * self.faults.overexpose
+        if self.exposure is not None:
+            return self.exposure * self.faults.overexpose
         brightest = max(self._brightest(begin), 1e-9)
         wanted = traits.aim * traits.sensor.full_well / brightest
-        return min(max(wanted, traits.shortest), traits.longest) * self.faults.overexpose
+        return self._allowed(wanted) * self.faults.overexpose
 
     def _brightest(self, at: float) -> float:
         """Return the electrons per second in the brightest pixel at ``at``, s."""
@@ -288,6 +333,7 @@ class SimulatedCamera:
         traits, sensor = self.traits, self.traits.sensor
         self._sequence += 1
         rng = np.random.Generator(np.random.SFC64([self._seed, self._sequence]))
+        self._maps.grow_old(begin)
         pixels = self._maps.expose(self._mean_rate(begin, exposure), exposure, rng)
         if self._last is not None:
             if self.faults.frozen:

@@ -24,6 +24,7 @@ from autoalign_simulators.effects import Effects
 from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
+from autoalign_simulators.ugly_light import UglyLight
 
 __all__ = ["AXES", "START", "VIEWS", "demo_layout", "plan", "simulate"]
 
@@ -117,7 +118,7 @@ def plan(
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
-    layout: Layout | None = None,
+    layout: Layout | None = None, light: UglyLight | str | None = None,
     fields: Mapping[str, float] | None = None, pixels: int = 512, view: str = "screens",
     axis_list: Sequence[Axis] = AXES, fidelity: Fidelity = "frames",
     **switches: Any,
@@ -141,10 +142,13 @@ def simulate(
     fidelity
         "frames" renders what the cameras see; "moments" gives the moments, noise and flags of such
         frames without any pixel, see :mod:`.moments`.
+    light
+        What is wrong with the light and with how cameras take it: a name of
+        :data:`.ugly_light.KINDS`, names joined by "+", or an :class:`.UglyLight`.
     switches
         Effects to turn on or off by name, see :class:`.Effects`.
     """
-    effects = Effects.of(ideal, switches)
+    effects = Effects.of(ideal, switches, light)
     return build(
         plan(layout, fields, pixels, view, axis_list), seed, clock, effects, hidden, drift, fidelity
     )

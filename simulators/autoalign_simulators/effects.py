@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from autoalign.core.errors import unknown_name
+from autoalign_simulators.ugly_light import UglyLight
 
 __all__ = ["Effects"]
 
@@ -39,6 +40,9 @@ class Effects:
         Room light and scatter.
     ghost
         A window's ghost; off unless asked for.
+    light
+        What is wrong with the light and with how cameras take it: a name, names joined by "+", or
+        an :class:`.UglyLight`; nothing unless asked for.
     """
 
     misaligned: bool = True
@@ -55,19 +59,26 @@ class Effects:
     stray: bool = True
     blemishes: bool = False
     ghost: bool = False
+    light: UglyLight = field(default_factory=UglyLight)
 
     @classmethod
-    def of(cls, ideal: bool, switches: dict[str, Any]) -> Effects:
-        """Return everyday or ideal effects with ``switches`` by name.
+    def of(
+        cls, ideal: bool, switches: dict[str, Any], light: UglyLight | str | None = None
+    ) -> Effects:
+        """Return everyday or ideal effects with ``switches`` by name, and ``light``.
 
         Raises
         ------
         UnknownNameError
-            For a switch that does not exist.
+            For a switch or a light that does not exist.
         """
-        names = [f.name for f in fields(cls)]
         for name in switches:
-            if name not in names:
-                raise unknown_name("effect", name, names, "simulated bench")
-        base = cls(**dict.fromkeys(names, False)) if ideal else cls()
-        return replace(base, **{k: bool(v) for k, v in switches.items()})
+            if name not in _SWITCHES:
+                raise unknown_name("effect", name, _SWITCHES, "simulated bench")
+        off: dict[str, Any] = dict.fromkeys(_SWITCHES, False)
+        base = cls(**off) if ideal else cls()
+        on: dict[str, Any] = {k: bool(v) for k, v in switches.items()}
+        return replace(base, **on, light=UglyLight.of(light))
+
+
+_SWITCHES = tuple(f.name for f in fields(Effects) if f.name != "light")

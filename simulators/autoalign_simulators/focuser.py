@@ -21,6 +21,7 @@ from autoalign_simulators.effects import Effects
 from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
+from autoalign_simulators.ugly_light import UglyLight
 
 __all__ = ["AXES", "START", "demo_layout", "focal_width", "plan", "simulate"]
 
@@ -82,11 +83,9 @@ def plan(layout: Layout | None = None, pixels: int = 640) -> FramePlan:
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
-    layout: Layout | None = None,
-    pixels: int = 640, fidelity: Fidelity = "frames",
-    **switches: Any,
+    layout: Layout | None = None, light: UglyLight | str | None = None,
+    pixels: int = 640, fidelity: Fidelity = "frames", **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
     """Return a simulated focuser; arguments as of :func:`.collimator.simulate`."""
-    return build(
-        plan(layout, pixels), seed, clock, Effects.of(ideal, switches), hidden, drift, fidelity
-    )
+    effects = Effects.of(ideal, switches, light)
+    return build(plan(layout, pixels), seed, clock, effects, hidden, drift, fidelity)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from autoalign.optics.layout import Source
 from autoalign.optics.sources import emission
+from autoalign_simulators.ugly_light import PupilShape
 
 __all__ = ["Glow"]
 
@@ -30,12 +31,15 @@ class Glow:
         Amplitude of a smooth pattern of mode mottling.
     phases
         Phases of the pattern, rad, four of them.
+    shape
+        What else shapes the light over the pupil.
     """
 
     centre: tuple[float, float] = (0.0, 0.0)
     slope: tuple[float, float] = (0.0, 0.0)
     mottle: float = 0.0
     phases: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    shape: PupilShape = field(default_factory=PupilShape)
 
     @classmethod
     def draw(cls, rng: np.random.Generator, na: float) -> Glow:
@@ -63,11 +67,12 @@ class Glow:
         Coordinates of the pupil in units of the light's own radius: sines over the NA of a source,
         places over half the diameter of a beam.
         """
+        shape = self.shape(p, q)
         if self.mottle == 0 and self.slope == (0.0, 0.0):
-            return 1.0
+            return shape
         a, b, c, d = self.phases
         pattern = np.cos(5 * p + a) * np.cos(4 * q + b) + np.cos(7 * q - 3 * p + c) * np.cos(
             6 * p + d
         )
         uneven = 1 + self.slope[0] * p + self.slope[1] * q + 0.5 * self.mottle * pattern
-        return np.asarray(np.maximum(uneven, 0.0))
+        return np.asarray(shape * np.maximum(uneven, 0.0))

@@ -97,7 +97,7 @@ class PinholeMeter:
         self._taken += 1
         rng = np.random.default_rng([self._seed, self._taken])
         t = self.traits
-        exact = self.truth.through(t.pinhole) * self.truth.world.power
+        exact = self.truth.through(t.pinhole) * self.truth.world.brightness(begin)
         u = float(np.hypot(t.relative_noise * exact, t.floor))
         value = exact + u * float(rng.standard_normal())
         return Reading({"power": value}, {"power": u}, {"power": "1"}, self.plane, begin, end)

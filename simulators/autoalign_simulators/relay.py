@@ -23,6 +23,7 @@ from autoalign_simulators.moments import Fidelity
 from autoalign_simulators.sensor import Sensor
 from autoalign_simulators.simulation import BenchSimulation, FramePlan, build
 from autoalign_simulators.truth import Pinhole
+from autoalign_simulators.ugly_light import UglyLight
 
 __all__ = ["AXES", "START", "demo_layout", "plan", "simulate"]
 
@@ -96,7 +97,7 @@ def plan(layout: Layout | None = None, pixels: int = 768) -> FramePlan:
 def simulate(
     seed: int | None, *, clock: Clock | None = None, ideal: bool = False,
     hidden: Mapping[str, float] | None = None, drift: Mapping[str, float] | None = None,
-    layout: Layout | None = None,
+    layout: Layout | None = None, light: UglyLight | str | None = None,
     orientation: Orientation = "cancelling", pixels: int = 768, fidelity: Fidelity = "frames",
     **switches: Any,
 ) -> BenchSimulation:  # fmt: skip
@@ -105,4 +106,5 @@ def simulate(
     ``orientation`` of the second mirror counts where no ``layout`` is given.
     """
     chosen = plan(layout or demo_layout(orientation), pixels)
-    return build(chosen, seed, clock, Effects.of(ideal, switches), hidden, drift, fidelity)
+    effects = Effects.of(ideal, switches, light)
+    return build(chosen, seed, clock, effects, hidden, drift, fidelity)

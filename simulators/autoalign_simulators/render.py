@@ -40,7 +40,7 @@ from autoalign_simulators.splat import Box, splat
 from autoalign_simulators.train import Train
 from autoalign_simulators.wave import wave_picture
 
-__all__ = ["Renderer"]
+__all__ = ["Cast", "Renderer"]
 
 Floats = npt.NDArray[Any]
 Image = npt.NDArray[np.float32]
@@ -95,7 +95,7 @@ class Renderer:
         ``poses`` gives, under the name ``plane``, how the screen truly stands.
         """
         out = np.zeros(shape, np.float32)
-        cast = self._cast(poses, poses[plane], pixels)
+        cast = self.cast(poses, poses[plane], pixels)
         if cast is None:
             return out
         grid = self._lit(poses)
@@ -143,8 +143,8 @@ class Renderer:
             return self._whole
         return self._grid(float(lit.u[0, 0]), float(lit.v[0, 0]), lit.radius)
 
-    def _cast(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> _Cast | None:
-        """Return what the light's moments on the sensor are; None where no light arrives."""
+    def cast(self, poses: Mapping[str, Pose], plane: Pose, pixels: PixelMap) -> Cast | None:
+        """Return the moments of the light on ``plane``, in pixels; None where no light arrives."""
         soft = self.train.pupil_radius / _RINGS
         found = []
         for face in (False, True):
@@ -159,9 +159,9 @@ class Renderer:
         (_, point, sharp), (total, middle, whole) = found
         values, vectors = np.linalg.eigh(whole - sharp)
         spread = 2 * (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
-        return _Cast(total, middle, middle - point, whole, spread)
+        return Cast(total, middle, middle - point, whole, spread)
 
-    def _is_wave(self, cast: _Cast, pixels: PixelMap, plane: str) -> bool:
+    def _is_wave(self, cast: Cast, pixels: PixelMap, plane: str) -> bool:
         """Whether the picture is too small for rays alone (:func:`.needs_diffraction`)."""
         light, away = self.train.layout.light, self.train.layout.plane(plane).distance
         f_number = away / self.train.beam_diameter
@@ -169,7 +169,7 @@ class Renderer:
         return needs_diffraction(float(width), light.rms_wavelength, f_number)
 
     def _wave(
-        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, cast: _Cast, out: Image
+        self, poses: Mapping[str, Pose], plane: str, pixels: PixelMap, cast: Cast, out: Image
     ) -> None:
         """Draw the diffraction picture, within a number of pixels of the geometric spot."""
         half = max(_WAVE_BOX, math.ceil(_FEW * np.sqrt(np.linalg.eigvalsh(cast.covariance)[-1])))
@@ -256,7 +256,7 @@ class _Grid:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Cast:
+class Cast:
     """Moments of the light on the sensor, columns and rows, pixels.
 
     ``power`` that arrives; ``middle`` (2,) and ``covariance`` (2, 2) of all of it; ``shift`` (2,)

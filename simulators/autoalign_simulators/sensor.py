@@ -44,6 +44,8 @@ class Sensor:
         Number of pixels with a dark current a few thousand times too large.
     noise
         False for a perfect sensor: no noise, but still whole numbers.
+    new_hot_pixels
+        Number of hot pixels that appear per minute.
     """
 
     rows: int = 512
@@ -57,6 +59,7 @@ class Sensor:
     dark_spread: float = 0.5
     hot_pixels: int = 5
     noise: bool = True
+    new_hot_pixels: float = 0.0
 
     @property
     def top(self) -> int:
@@ -92,8 +95,20 @@ class SensorMaps:
         self.response = 1 + np.float32(sensor.response_spread) * unit[0]
         self.offset = np.float32(sensor.black_level) + np.float32(sensor.dark_spread) * unit[1]
         self.dark = np.full(shape, sensor.dark_current, np.float32)
-        where = rng.integers(0, shape[0] * shape[1], sensor.hot_pixels)
-        self.dark.flat[where] += rng.uniform(3e4, 3e5, sensor.hot_pixels).astype(np.float32)
+        self._heat(rng, sensor.hot_pixels)
+        self._rng, self._new = rng, 0
+
+    def _heat(self, rng: np.random.Generator, count: int) -> None:
+        """Let ``count`` more pixels become hot."""
+        where = rng.integers(0, self.dark.size, count)
+        self.dark.flat[where] += rng.uniform(3e4, 3e5, count).astype(np.float32)
+
+    def grow_old(self, at: float) -> None:
+        """Let the pixels become hot that are so by the time ``at``, s."""
+        new = int(self.sensor.new_hot_pixels * max(at, 0.0) / 60)
+        for _ in range(self._new, new):
+            self._heat(self._rng, 1)
+        self._new = max(self._new, new)
 
     def expose(
         self, rate: Image, exposure: float, rng: np.random.Generator

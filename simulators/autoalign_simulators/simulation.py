@@ -32,6 +32,7 @@ from autoalign_simulators.simulated_stage import SimulatedStage
 from autoalign_simulators.stray import Stray
 from autoalign_simulators.train import Train
 from autoalign_simulators.truth import Truth
+from autoalign_simulators.ugly_light import UglyLight
 from autoalign_simulators.world import World, cross_talk, skewed
 
 __all__ = ["BenchSimulation", "FramePlan", "build"]
@@ -233,7 +234,9 @@ def build(
     rng = stream(3)
     drawn = {a: float(rng.uniform(-w, w)) for a, w in plan.start.items()}
     start = {**(drawn if effects.misaligned else {}), **(hidden or {})}
-    world = World(time, layout, motors, start, coupling, dict(drift or {}))
+    world = World(
+        time, layout, motors, start, coupling, dict(drift or {}), fading=effects.light.fading
+    )
     train = _train(plan.layout, effects, stream)
     pinholes = {name: traits.pinhole for name, traits in plan.meters.items()}
     truth = Truth(world, train, plan.judged, pinholes=pinholes, ranges=plan.start)
@@ -274,12 +277,15 @@ def _train(layout: Layout, effects: Effects, stream: object) -> Train:
         radius = element.surface.clear_aperture / 2
         if effects.figure:
             low = 8e-6 if isinstance(element.surface, Flat) else 20e-6
-            figures[element.name] = FigureError.draw(stream(10 + k), radius, low)
+            figures[element.name] = FigureError.draw(
+                stream(10 + k), radius, low * effects.light.figure
+            )
         if effects.blemishes:
             blemishes[element.name] = Blemishes.draw(stream(30 + k), radius)
     light = layout.light
     uneven = effects.glow and isinstance(light, Source)
     glow = Glow.draw(stream(4), light.na) if uneven and isinstance(light, Source) else Glow()
+    glow = replace(glow, shape=effects.light.pupil(stream(5)))
     return Train(layout, glow, figures, blemishes)
 
 
@@ -311,7 +317,7 @@ def _cameras(
                 world,
                 renderer,
                 screen if effects.screens else Screen(),
-                traits if effects.noise else _noiseless(traits),
+                _troubled(traits if effects.noise else _noiseless(traits), effects.light),
                 stray,
                 number,
                 slide,
@@ -328,6 +334,26 @@ def _stray(effects: Effects, rng: np.random.Generator) -> Stray:
     if effects.ghost:
         stray.ghost = GHOST
     return stray
+
+
+def _troubled(traits: CameraTraits, light: UglyLight) -> CameraTraits:
+    """Return a camera that takes ``light`` as it asks for; an 8-bit one has its own black level."""
+    sensor = replace(traits.sensor, new_hot_pixels=light.new_hot_pixels)
+    if light.bits != UglyLight().bits:
+        finer = 2.0 ** (light.bits - sensor.bits)
+        sensor = replace(
+            sensor,
+            bits=light.bits,
+            black_level=sensor.black_level * finer,
+            dark_spread=sensor.dark_spread * finer,
+        )
+    return replace(
+        traits,
+        sensor=sensor,
+        grains=light.grains,
+        overexposure=light.overexposure,
+        settable=light.settable,
+    )
 
 
 def _noiseless(traits: CameraTraits) -> CameraTraits:

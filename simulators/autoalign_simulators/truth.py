@@ -1,7 +1,9 @@
 """The hidden truth of a simulated bench: exact, free of noise, on perfect screens.
 
 For tests and benchmarks alone. Moments are integrals of the exact trace over pupil and source
-face; the screens are the nominal planes, without tilt, roll, pitch or mark errors.
+face, with the diffraction of the source but without that of hard edges, whose second moment has no
+limit. An uneven pupil is in them; speckle and what cameras do are not. The screens are the nominal
+planes, without tilt, roll, pitch or mark errors.
 """
 
 from __future__ import annotations
@@ -55,8 +57,8 @@ class Truth:
     world: World
     train: Train
     planes: tuple[str, ...]
-    rings: int = 24
-    spokes: int = 48
+    rings: int = 32
+    spokes: int = 64
     pinholes: Mapping[str, Pinhole] = field(default_factory=dict)
     ranges: Mapping[str, float] = field(default_factory=dict)
 

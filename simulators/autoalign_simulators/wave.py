@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from autoalign.optics.pupil import Aim
 from scipy.ndimage import map_coordinates
 
 from autoalign.optics.diffraction import DiffractionImage, coloured_image, with_source
 from autoalign.optics.layout import Source
 from autoalign.optics.pose import Pose
-from autoalign.optics.pupil import make_pupil
+from autoalign.optics.pupil import Pupil, make_pupil
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.splat import Box
 from autoalign_simulators.train import Train
@@ -22,6 +24,8 @@ __all__ = ["wave_picture"]
 
 _SAMPLES = 64
 """Points along a side of the pupil; 64 against 192 changes a pixel by 1e-3 of the peak at most."""
+_AIMED = 60
+"""Rays that tell where in the source's far field the pupil's points lie."""
 _SPLIT = 3
 """Points along a pixel's side over which it averages."""
 
@@ -46,8 +50,9 @@ def wave_picture(
     UsageError
         Where the wavefront has too many waves for this sampling; rays serve better there.
     """
-    at = {**poses, "source": poses["source"].compose(_centre_of_curvature(train))}
-    pupil = make_pupil(train.layout, at, _SAMPLES, plane, figures=train.figures)
+    source_at = {**poses, "source": poses["source"].compose(_centre_of_curvature(train))}
+    pupil = make_pupil(train.layout, source_at, _SAMPLES, plane, figures=train.figures)
+    pupil = _shaded(pupil, train, source_at, plane)
     top, bottom, left, right = box
     line = (np.arange(_SPLIT) - (_SPLIT - 1) / 2) / _SPLIT
     rows = (np.arange(top, bottom)[:, None] + line).ravel()
@@ -64,6 +69,27 @@ def wave_picture(
         image = with_source(image, 2 * train.spread, magnification)
     seen = _at(image, dx, dy).reshape(bottom - top, _SPLIT, right - left, _SPLIT)
     return np.asarray(np.maximum(seen.mean(axis=(1, 3)) * pixels.area * power, 0), np.float32)
+
+
+def _shaded(pupil: Pupil, train: Train, poses: Mapping[str, Pose], plane: str) -> Pupil:
+    """Return ``pupil`` with the unevenness of the light in it.
+
+    Where light leaves the source is taken as a straight function of where it meets the pupil.
+    """
+    light, lit = train.layout.light, pupil.coverage > 0
+    y, x = np.meshgrid(pupil.axis, pupil.axis, indexing="ij")
+    some = np.flatnonzero(lit.ravel())[:: max(lit.sum() // _AIMED, 1)]
+    u, v = x.ravel()[some], y.ravel()[some]
+    start, _ = Aim(train.layout, poses, (0.0, 0.0), train.figures, plane).solve(u, v)
+    straight = np.column_stack([np.ones_like(u), u, v])
+    slopes = np.linalg.lstsq(straight, start.T, rcond=None)[0]
+    p, q = (slopes[0, k] + slopes[1, k] * x + slopes[2, k] * y for k in (0, 1))
+    if isinstance(light, Source):
+        p, q, size = p - train.glow.centre[0], q - train.glow.centre[1], light.na
+    else:
+        size = light.diameter / 2
+    factor = np.sqrt(train.glow.unevenness(p / size, q / size))
+    return replace(pupil, amplitude=pupil.amplitude * factor)
 
 
 def _centre_of_curvature(train: Train) -> Pose:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -39,6 +40,8 @@ class World:
         Steady drift by axis, unit/s.
     power
         What the source emits, 1 as a rule; 0 behind a closed shutter.
+    fading
+        Part of its power that the source loses per minute.
     """
 
     clock: Clock
@@ -48,11 +51,16 @@ class World:
     coupling: Floats | None = None
     drift: Mapping[str, float] = field(default_factory=dict)
     power: float = 1.0
+    fading: float = 0.0
 
     @property
     def axes(self) -> tuple[str, ...]:
         """Names of the axes, in the order of the layout's motions."""
         return tuple(m.axis for m in self.layout.motions)
+
+    def brightness(self, at: float) -> float:
+        """Return what the source emits at the time ``at``, s."""
+        return self.power * math.exp(-self.fading * at / 60)
 
     def moving(self, at: float) -> bool:
         """Whether some motor has not come to rest by ``at``, s."""
