@@ -164,9 +164,9 @@ KINDS: Mapping[str, Mapping[str, Any]] = {
     "half-clipped": {"cut": 0.5},
     "rough-figure": {"figure": 5.0},
     "speckle": {"grains": 16.0},
-    "saturated": {"overexposure": 4.0, "bits": 8, "settable": False},
-    "overexposed": {"overexposure": 4.0, "bits": 8, "settable": True},
-    "ageing": {"fading": 0.1, "new_hot_pixels": 60.0},
+    "saturated": {"overexposure": 2.0, "bits": 8, "settable": False},
+    "overexposed": {"overexposure": 2.0, "bits": 8, "settable": True},
+    "ageing": {"fading": 0.5, "new_hot_pixels": 600.0},
 }
 """Ugly light by name, each as it is met; "saturated" leaves no choice of the exposure."""
 

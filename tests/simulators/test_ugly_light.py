@@ -149,7 +149,7 @@ def test_an_exposure_that_can_be_set_ends_the_saturation() -> None:
 
 def test_a_bench_grows_old() -> None:
     """In ten minutes: e⁻¹ of the light at a tenth a minute, and six hundred hot pixels more."""
-    simulation = collimator.simulate(1, light="ageing")
+    simulation = collimator.simulate(1, light=UglyLight(fading=0.1, new_hot_pixels=60.0))
     of = camera(simulation)
     young, level = frame(of), float(of.rate(0.0).max())
     simulation.clock.sleep(600.0)
