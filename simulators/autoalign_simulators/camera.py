@@ -189,7 +189,7 @@ class SimulatedCamera:
         self._speckle: Speckle | None = None
         if traits.grains:
             self._speckle = Speckle(traits.grains, np.random.default_rng([seed, 0x5BEC]))
-        self._set: float | None = traits.exposure
+        self._set: float | None = None
         self._pixels = traits.pixels(screen)
         self._lens = None if traits.field is None else _lens(traits)
         self._sequence = 0
@@ -212,12 +212,12 @@ class SimulatedCamera:
     @property
     def exposure(self) -> float | None:
         """The fixed exposure, s; None where every frame has its own."""
-        if self._set is None and self.traits.overexposure:
+        if self._set is None and self.traits.exposure is None and self.traits.overexposure:
             world = self.world
             brightest = float(self._look(place(world.layout), world.power).max())
             wanted = self.traits.overexposure * self.traits.sensor.full_well
             self._set = self._allowed(wanted / max(brightest, 1e-9))
-        return self._set
+        return self.traits.exposure if self._set is None else self._set
 
     @exposure.setter
     def exposure(self, seconds: float) -> None:
