@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -33,31 +33,35 @@ from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.errors import unknown_name
 from autoalign.core.interfaces import Evaluated
 from autoalign.core.units import percent
-from autoalign.optics.layout import Layout
+from autoalign.optics.layout import Beam, Layout
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.sources import disk_grid
-from autoalign.optics.trace import Figure, to_plane
+from autoalign.optics.trace import Figure, hits, to_plane
+from autoalign_simulators.blemishes import covered
 from autoalign_simulators.camera import SimulatedCamera
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.train import Passage, Train
-from autoalign_simulators.truth import Truth
+from autoalign_simulators.truth import Pinhole, Truth
 from autoalign_simulators.world import World
 
-__all__ = ["Fidelity", "MomentCamera", "MomentTrace", "Placement", "camera_of"]
+__all__ = ["Fidelity", "MomentCamera", "MomentTrace", "Placement", "detectors_of"]
 
 Floats = npt.NDArray[np.float64]
 
 Fidelity = Literal["frames", "moments"]
 """Whether the cameras of a simulated bench give frames, or the moments of such frames."""
 
-SPARSE = 8, 20
+SPARSE = 5, 12
 """Rings and spokes of rays through the pupil."""
 
-DENSE = 16, 40
+DENSE = 12, 36
 """The same where something cuts the beam."""
 
 _SAME = 0.02
 """Part of its resolution by which an axis may have crept before the light is traced anew."""
+
+_ELSEWHERE = 1e-3
+"""How far, mm, light may land from where slopes were worked out."""
 
 _HALF = 2 * WINDOW_FACTOR
 """Half a side of the window in standard deviations of the beam."""
@@ -85,11 +89,19 @@ _HOT = 8.0
 _SIDES = (0, -1.0), (0, 1.0), (1, -1.0), (1, 1.0)
 _NAMES = "left", "right", "top", "bottom"
 
+_SOON = 0.06
+"""Seconds within which nothing creeps by more than that, once everything has arrived."""
+
+_FACE = np.stack(disk_grid(2, 6))
 _P, _Q = np.transpose(MONOMIALS)
 _ORDERS = np.arange(7)
-_EVEN = (np.arange(12) + 0.5) / 12
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(14)
-_DISK = np.stack(disk_grid(4, 12)) * np.array([[2.0], [2.0], [1.0]])
+_EVEN = (np.arange(10) + 0.5) / 10
+_RIDGE = 1e-9 * np.eye(10)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
+_DISK = np.einsum(
+    "pn,qn,n->pq", *((2 * k) ** _ORDERS[:, None] for k in disk_grid(5, 16)[:2]), disk_grid(5, 16)[2]
+)
+"""E x^p y^q (7, 7) of an even disk with unit variance."""
 
 
 class Placement:
@@ -131,28 +143,44 @@ class Placement:
 
 
 class _Slopes:
-    """A mirror's figure without its height, worked out again only once light lands elsewhere.
+    """A mirror's figure as few rays may see it: slopes of its low orders, and its mean slope.
 
-    The height, some tens of nanometres, moves no ray; the slopes do.
+    Its height, some tens of nanometres, moves no ray; of the ripple a few rays would see another
+    mean than many do, and its scatter widens no beam. Worked out again once light lands elsewhere.
     """
 
-    def __init__(self, figure: FigureError) -> None:
+    def __init__(self, figure: FigureError, at: tuple[Floats, Floats], weight: Floats) -> None:
         self._low = replace(figure, waves=())
-        waves = np.array(figure.waves, float).reshape(-1, 4)
-        self._size, self._kx, self._ky, self._phase = waves.T[:, :, None]
+        ripple = replace(figure, low=(0.0,) * len(figure.low))(*at)
+        self._lean = float(weight @ ripple[1]), float(weight @ ripple[2])
         self._at: tuple[Floats, Floats] | None = None
         self._value: tuple[Floats, Floats, Floats] | None = None
 
     def __call__(self, x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
-        if self._value is not None and self._at is not None and self._at[0].shape == x.shape:
-            away = max(np.abs(x - self._at[0]).max(), np.abs(y - self._at[1]).max())
-            if away < 1e-3:
+        if self._value is not None and self._at is not None:
+            away = np.abs(x - self._at[0]).max() + np.abs(y - self._at[1]).max()
+            if away < _ELSEWHERE:
                 return self._value
         height, sx, sy = self._low(x, y)
-        slope = self._size * np.cos(self._kx * x + self._ky * y + self._phase)
-        sx, sy = sx + (self._kx * slope).sum(0), sy + (self._ky * slope).sum(0)
-        self._at, self._value = (x, y), (np.zeros_like(height), sx, sy)
+        height.fill(0.0)
+        self._at, self._value = (x, y), (height, sx + self._lean[0], sy + self._lean[1])
         return self._value
+
+
+class _QuickTrain(Train):
+    """A train whose rays stay in the mirrors' own frames from one to the next."""
+
+    def passage(
+        self, poses: Mapping[str, Pose], u: Floats, v: Floats, point: Any = (0.0, 0.0)
+    ) -> Passage:
+        """See :meth:`.Train.passage`."""
+        rays, density = self.emitted(poses, u, v, point)
+        prints = {"source": (u, v)} if isinstance(self.layout.light, Beam) else {}
+        last = "source"
+        for element, local in hits(self.layout, poses, rays, self.figures):
+            prints[element.name] = local.x, local.y
+            last, rays = element.name, local
+        return Passage(rays.moved(poses[last]), density, prints)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,6 +200,21 @@ class _Traced:
     spread: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kept:
+    """What was traced last, when, where everything was, and what tells that nothing was changed."""
+
+    state: tuple[list[float], Mapping[str, float], Mapping[str, float], Mapping[str, Any]]
+    time: float
+    positions: Floats
+    traced: _Traced
+
+    def lasts(self, time: float) -> bool:
+        """Return whether only creep can have moved anything until ``time``, s."""
+        arrivals, _, drift, _ = self.state
+        return 0 <= time - self.time < _SOON and max(arrivals) <= self.time and not drift
+
+
 class MomentTrace:
     """The light of one bench, traced once for all of its cameras as long as nothing moves.
 
@@ -186,45 +229,79 @@ class MomentTrace:
         self.train = train
         self._place = Placement(world.layout)
         self._still = np.array([_SAME * world.motors[a].traits.step for a in world.axes])
-        self._known: dict[bool, tuple[Floats, float, _Traced]] = {}
+        self._known: dict[bool, _Kept] = {}
         self._trains: dict[bool, Train] = {}
         self._grids = {dense: self._grid(*(DENSE if dense else SPARSE)) for dense in (False, True)}
 
     def at(self, time: float, dense: bool = False) -> _Traced:
         """Return the light at ``time``, s; ``dense`` with enough rays to tell where it is cut."""
-        positions = np.fromiter(self.world.positions(time).values(), float)
-        marks = float(hash(tuple(self.train.blemishes.items())))
-        if dense in self._known:
-            where, before, traced = self._known[dense]
-            if before == marks and np.all(np.abs(positions - where) <= self._still):
-                return traced
-        traced = self._traced(positions, dense)
-        self._known[dense] = positions, marks, traced
-        return traced
+        world, blemishes = self.world, dict(self.train.blemishes)
+        state = (
+            [m.arrival for m in world.motors.values()], world.hidden, world.drift, blemishes,
+        )  # fmt: skip
+        kept = self._known.get(dense)
+        if kept is not None and kept.state == state and kept.lasts(time):
+            return kept.traced
+        positions = np.fromiter(world.positions(time).values(), float)
+        same = kept is not None and kept.state[3] == blemishes
+        if kept is None or not same or np.any(np.abs(positions - kept.positions) > self._still):
+            kept = _Kept(state, time, positions, self._traced(positions, dense))
+        else:
+            kept = replace(kept, state=state, time=time)
+        self._known[dense] = kept
+        return kept.traced
 
     def _traced(self, positions: Floats, dense: bool) -> _Traced:
         u, v, weight, point = self._grids[dense]
         if dense not in self._trains:
-            figures: dict[str, Figure] = {
-                k: _Slopes(f) if isinstance(f, FigureError) else f
-                for k, f in self.train.figures.items()
-            }
-            self._trains[dense] = replace(self.train, figures=figures)
+            self._trains[dense] = self._quick()
         train = self._trains[dense]
         poses = self._place(positions)
         passage = train.passage(poses, u, v, point)
         passed = np.broadcast_to(np.asarray(train.passed(passage.prints, 1e-3), float), u.shape)
-        power = passage.density[:-4] * weight * passed[:-4]
-        power = np.where(np.isfinite(power), np.maximum(power, 0.0), 0.0)
+        power = np.maximum(passage.density[:-4] * weight * passed[:-4], 0.0)
+        if not math.isfinite(total := float(power.sum())):
+            power = np.nan_to_num(power)
+            total = float(power.sum())
         rings = passage.density[:-4].reshape((DENSE if dense else SPARSE)[0], -1).mean(1)
         rim = float(rings[-1] / max(float(rings.max()), 1e-300))
-        share = power / max(float(power.sum()), 1e-300)
+        share = power / max(total, 1e-300)
         x, y = u[:-4] - share @ u[:-4], v[:-4] - share @ v[:-4]
         det = (share @ (x * x)) * (share @ (y * y)) - (share @ (x * y)) ** 2
         top = float((share / weight).max())
         spread = 1 / max(top * math.sqrt(max(float(det), 0.0)), 1e-300)
         whole = bool(passed[:-4].min() >= 1)
         return _Traced(poses, passage, power, whole, rim, min(spread, 4.2 * math.pi))
+
+    def _quick(self) -> Train:
+        """Return the train with figures that few rays may see, from where many rays meet them."""
+        train = self.train
+        u, v, weight, point = self._grids[True]
+        exact = train.passage(self._place(np.zeros(len(self._still))), u, v, point)
+        share = np.nan_to_num(np.maximum(exact.density[:-4] * weight, 0.0))
+        share /= max(float(share.sum()), 1e-300)
+        figures: dict[str, Figure] = {}
+        for name, figure in train.figures.items():
+            x, y = (np.nan_to_num(k[:-4]) for k in exact.prints[name])
+            figures[name] = figure
+            if isinstance(figure, FigureError):
+                figures[name] = _Slopes(figure, (x, y), share)
+        return _QuickTrain(train.layout, train.glow, figures, train.blemishes)
+
+    def through(self, pinhole: Pinhole) -> float:
+        """Return the part of the source's power that ``pinhole`` lets through now."""
+        traced = self.at(self.world.clock.now())
+        if not traced.whole:
+            traced = self.at(self.world.clock.now(), dense=True)
+        x, y, _ = to_plane(traced.passage.rays, traced.poses[pinhole.plane])
+        blur = [(k[-4::2] - k[-3::2]) / 2 for k in (x, y)]
+        face = _FACE if self.train.blur_radius > 0 else _FACE[:, :1] * 0 + [[0], [0], [1]]
+        there = [
+            k[:-4, None] + b @ face[:2] - off
+            for k, b, off in zip((x, y), blur, pinhole.off, strict=True)
+        ]
+        inside = covered(pinhole.diameter / 2 - np.hypot(*there), pinhole.diameter / 20)
+        return float(traced.power @ np.nan_to_num(inside) @ face[2])
 
     def _grid(self, rings: int, spokes: int) -> tuple[Floats, Floats, Floats, Any]:
         x, y, w = disk_grid(rings, spokes)
@@ -319,9 +396,10 @@ class MomentCamera(SimulatedCamera):
         column, row = pixels.to_pixels(x, y)
         p = np.stack([column - traits.origin[0], row - traits.origin[1]]) * traits.pitch
         ends, p = p[:, -4:], p[:, :-4]
-        power = np.where(np.isfinite(p).all(0), traced.power, 0.0)
-        p = np.nan_to_num(p, nan=0.0, posinf=0.0, neginf=0.0)
-        throw = np.nan_to_num((ends[:, [0, 2]] - ends[:, [1, 3]]) / 2)
+        power, throw = traced.power, (ends[:, ::2] - ends[:, 1::2]) / 2
+        if not math.isfinite(float(p.sum())):
+            power = np.where(np.isfinite(p).all(0), power, 0.0)
+            p, throw = (np.nan_to_num(k, posinf=0.0, neginf=0.0) for k in (p, throw))
         blur = throw @ throw.T / 4
         soft = self._trace.train.soft
         if self.stray.ghost:
@@ -330,7 +408,7 @@ class MomentCamera(SimulatedCamera):
         if total <= 0:
             return _Spot(0.0, np.zeros(9), blur, 0.0, 12.0, False, {}, np.zeros((9, 9)))
         whole = _moments(p, power / total, blur)
-        sides = self._sides()
+        sides = self._sides
         room = np.array([s * (sides[k] - whole[a]) for k, (a, s) in enumerate(_SIDES)])
         reach = self._reach(p, whole, blur, soft)
         cut = bool((room < reach).any()) or traits.field is not None
@@ -356,6 +434,7 @@ class MomentCamera(SimulatedCamera):
         share = self.stray.ghost * power
         return np.hstack([p, p + away[:, None]]), np.concatenate([power, share])
 
+    @cached_property
     def _sides(self) -> Floats:
         """Return where the sensor ends to the left, right, top and bottom, mm."""
         t, s = self.traits, self.traits.sensor
@@ -462,7 +541,7 @@ class MomentCamera(SimulatedCamera):
 
     def _noise(self, spot: _Spot, power: float, sigma: float, per_value: float) -> _Noise:
         """Return what pixels, background and scattered light do to power and moments."""
-        pitch, sides = self.traits.pitch, self._sides()
+        pitch, sides = self.traits.pitch, self._sides
         moments = spot.moments.copy()
         moments[2:4] = np.maximum(moments[2:4], (pitch / 4) ** 2)
         spans = []
@@ -471,13 +550,13 @@ class MomentCamera(SimulatedCamera):
             half = _HALF * math.sqrt(moments[2 + axis])
             spans.append((max(-half, min(float(low), 0.0)), min(half, max(float(high), 0.0))))
         a = influence(moments, power)
-        evenly = np.outer(*(_powers(*s) for s in spans)) / pitch**2
-        dark = monomial_products(evenly) * sigma**2
-        photons = monomial_products(_signal(moments)) * power * per_value
+        evenly = np.outer(_plain_powers(*spans[0]), _plain_powers(*spans[1])) / pitch**2
+        pixels = monomial_products(evenly) * sigma**2
+        pixels += monomial_products(_signal(moments)) * (power * per_value)
         box = self._around(moments, sides)
         ring = max(_area(box) - 25 * math.pi * _root_det(moments), 0.02 * _area(box)) / pitch**2
         level = evenly[_P, _Q, None] * sigma / math.sqrt(ring)
-        factor = a @ np.hstack([_factor(dark), _factor(photons), level])
+        factor = a @ np.hstack([_factor(pixels), level])
         if not self.stray.scatter:
             return _Noise(factor, np.zeros(10), np.zeros((10, 0)))
         plane, u = self._scattered(moments, power, box, sigma)
@@ -564,7 +643,7 @@ class MomentCamera(SimulatedCamera):
 
     def _dark(self, level: float, sigma: float, significance: float) -> BeamProfile:
         """Return the profile of a frame in which no beam is found: it could be anywhere."""
-        sides, sensor = self._sides(), self.traits.sensor
+        sides, sensor = self._sides, self.traits.sensor
         x, y = float(sides[:2].mean()), float(sides[2:].mean())
         wide, high = sides[1] - sides[0], sides[3] - sides[2]
         size = [wide, high, wide**2, high**2, wide * high]
@@ -585,8 +664,20 @@ class MomentCamera(SimulatedCamera):
         )
 
 
-def camera_of(fidelity: str, truth: Truth) -> Callable[..., SimulatedCamera]:
-    """Return what makes the cameras of a bench.
+class _Seen(Truth):
+    """What a power meter reads, from the rays that the cameras share."""
+
+    trace: MomentTrace
+
+    def through(self, pinhole: Pinhole, positions: Mapping[str, float] | None = None) -> float:
+        """See :meth:`.Truth.through`."""
+        if positions is not None:
+            return super().through(pinhole, positions)
+        return self.trace.through(pinhole)
+
+
+def detectors_of(fidelity: str, truth: Truth) -> tuple[Callable[..., SimulatedCamera], Truth]:
+    """Return what makes the cameras of a bench, and what its power meters read from.
 
     Raises
     ------
@@ -596,8 +687,10 @@ def camera_of(fidelity: str, truth: Truth) -> Callable[..., SimulatedCamera]:
     if fidelity not in get_args(Fidelity):
         raise unknown_name("fidelity", fidelity, get_args(Fidelity), "simulated bench")
     if fidelity == "frames":
-        return SimulatedCamera
-    return partial(MomentCamera, MomentTrace(truth.world, truth.train))
+        return SimulatedCamera, truth
+    seen = _Seen(truth.world, truth.train, truth.planes)
+    seen.trace = MomentTrace(truth.world, truth.train)
+    return partial(MomentCamera, seen.trace), seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -659,18 +752,19 @@ def _powers(low: float, high: float, width: float = math.inf) -> Floats:
     return np.asarray(x ** _ORDERS[:, None] @ w)
 
 
+def _plain_powers(low: float, high: float) -> list[float]:
+    """Return ∫ x^p dx from ``low`` to ``high``, for p from 0 to 6."""
+    return [(high ** (p + 1) - low ** (p + 1)) / (p + 1) for p in range(7)]
+
+
 def _signal(moments: Floats) -> Floats:
-    """Return E x^p y^q (7, 7) of an even disk with these second moments."""
-    xx, yy, xy = (float(v) for v in moments[2:5])
-    a = math.sqrt(xx)
-    b = xy / a
-    c = math.sqrt(max(yy - b * b, 1e-6 * yy))
-    x, y = a * _DISK[0], b * _DISK[0] + c * _DISK[1]
-    return np.asarray((x ** _ORDERS[:, None] * _DISK[2]) @ (y ** _ORDERS[:, None]).T)
+    """Return E x^p y^q (7, 7) of an even ellipse along x and y with these second moments."""
+    a, b = math.sqrt(moments[2]), math.sqrt(moments[3])
+    return np.asarray(_DISK * [[a**p] for p in range(7)] * [b**q for q in range(7)])
 
 
 def _factor(matrix: Floats) -> Floats:
     """Return a Cholesky factor of ``matrix``, taken of the correlations so that units cancel."""
-    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    ratio = matrix / np.outer(size, size) + 1e-9 * np.eye(len(size))
-    return np.asarray(size[:, None] * np.linalg.cholesky(ratio))
+    size = np.sqrt(np.maximum(matrix.diagonal(), 1e-300))[:, None]
+    ratio = matrix / size / size.T + _RIDGE
+    return np.asarray(size * np.linalg.cholesky(ratio))

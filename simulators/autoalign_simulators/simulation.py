@@ -24,7 +24,7 @@ from autoalign_simulators.effects import Effects
 from autoalign_simulators.figure import FigureError
 from autoalign_simulators.glow import Glow
 from autoalign_simulators.meter import MeterTraits, PinholeMeter
-from autoalign_simulators.moments import Fidelity, camera_of
+from autoalign_simulators.moments import Fidelity, detectors_of
 from autoalign_simulators.motors import Motor, MotorTraits
 from autoalign_simulators.render import Renderer
 from autoalign_simulators.screen import OWN_PITCH, ROLL, Screen
@@ -240,9 +240,10 @@ def build(
     train = _train(plan.layout, effects, stream)
     pinholes = {name: traits.pinhole for name, traits in plan.meters.items()}
     truth = Truth(world, train, plan.judged, pinholes=pinholes, ranges=plan.start)
-    cameras = _cameras(plan, world, Renderer(train), effects, number, camera_of(fidelity, truth))
+    camera, metered = detectors_of(fidelity, truth)
+    cameras = _cameras(plan, world, Renderer(train), effects, number, camera)
     meters = [
-        PinholeMeter(name, truth, traits, number + 1000 + k)
+        PinholeMeter(name, metered, traits, number + 1000 + k)
         for k, (name, traits) in enumerate(plan.meters.items())
     ]
     return BenchSimulation(plan, time, truth, _stages(plan.axes, motors), [*cameras, *meters])

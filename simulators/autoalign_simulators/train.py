@@ -167,10 +167,7 @@ class Train:
         ``point`` is where on the face (mm), or in which direction (rad), it comes from.
         """
         light = self.layout.light
-        if isinstance(light, Source):
-            rays, density = self._aim(light, poses, u, v, point)
-        else:
-            rays, density = self._parallel(light, u, v, point)
+        rays, density = self.emitted(poses, u, v, point)
         l, m = rays.l - self.glow.centre[0], rays.m - self.glow.centre[1]  # noqa: E741
         rays = rays.moved(poses["source"])
         prints = {} if isinstance(light, Source) else {"source": (u, v)}
@@ -182,6 +179,15 @@ class Train:
             local = rays.moved(pose.inverse())
             prints[element.name] = (local.x, local.y)
         return Passage(rays, density, prints)
+
+    def emitted(
+        self, poses: Mapping[str, Pose], u: Floats, v: Floats, point: Point
+    ) -> tuple[Rays, Floats]:
+        """Return the rays of :meth:`passage` as they leave, in the source's frame, and density."""
+        light = self.layout.light
+        if isinstance(light, Source):
+            return self._aim(light, poses, u, v, point)
+        return self._parallel(light, u, v, point)
 
     def sampled(
         self, poses: Mapping[str, Pose], rings: int, spokes: int, *, face: bool = True,

@@ -175,7 +175,8 @@ def moments_of(x: Floats, y: Floats, power: Floats) -> Floats:
     w = power / power.sum()
     mx, my = float(w @ x), float(w @ y)
     dx, dy = x - mx, y - my
-    pairs = [dx * dx, dy * dy, dx * dy, dx**3, dx * dx * dy, dx * dy * dy, dy**3]
+    xx, yy = dx * dx, dy * dy
+    pairs = [xx, yy, dx * dy, xx * dx, xx * dy, yy * dx, yy * dy]
     return np.array([mx, my, *(float(w @ p) for p in pairs)])
 
 

@@ -9,13 +9,12 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from autoalign.optics.pupil import Aim
 from scipy.ndimage import map_coordinates
 
 from autoalign.optics.diffraction import DiffractionImage, coloured_image, with_source
 from autoalign.optics.layout import Source
 from autoalign.optics.pose import Pose
-from autoalign.optics.pupil import Pupil, make_pupil
+from autoalign.optics.pupil import Aim, Pupil, make_pupil
 from autoalign_simulators.pixelmap import PixelMap
 from autoalign_simulators.splat import Box
 from autoalign_simulators.train import Train
