@@ -270,6 +270,9 @@ class MomentTrace:
         det = (share @ (x * x)) * (share @ (y * y)) - (share @ (x * y)) ** 2
         top = float((share / weight).max())
         spread = 1 / max(top * math.sqrt(max(float(det), 0.0)), 1e-300)
+        light = train.layout.light
+        if isinstance(light, Beam) and light.profile == "gaussian":  # few rays miss its top
+            spread = 2 * math.pi
         whole = bool(passed[:-4].min() >= 1)
         return _Traced(poses, passage, power, whole, rim, min(spread, 4.2 * math.pi))
 
