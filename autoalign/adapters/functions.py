@@ -24,6 +24,12 @@ from autoalign.core.units import from_edge, kind_of, to_edge
 
 __all__ = ["AxisFunctions", "FunctionDetector", "FunctionStage"]
 
+_PAUSE = 0.01
+"""Wait before a function that gave an old exposure is called again, s."""
+
+_RATHER = 0.02
+"""Part of the stated exposure time by which clocks may differ."""
+
 
 @dataclass(frozen=True, slots=True)
 class AxisFunctions:
@@ -35,7 +41,8 @@ class AxisFunctions:
         Name, limits and so on, in mm or rad.
     put
         Sends the axis to a position. It may block until the axis is there, or return at once; where
-        it returns an object with ``done`` (a flag or a function), that says when it is there.
+        it returns an object with ``done`` (a flag or a function), that says when it is there, and
+        its ``exception`` (a function) or ``success`` (a flag), where it has one, that it failed.
     get
         Reads the position.
     unit
@@ -119,7 +126,7 @@ class FunctionStage:
         position = from_edge(position, knob.unit or knob.axis.unit)
         under_way = move is not None and move.running
         moving = under_way or moving or self._still_restless(knob.axis, position)
-        return AxisStatus(position, moving, True, move.fault if move is not None else "")
+        return AxisStatus(position, moving, True, move.failure if move is not None else "")
 
     def stop(self) -> None:
         """Stop every axis that can be stopped; say afterwards which could not."""
@@ -132,6 +139,7 @@ class FunctionStage:
             except Exception as error:  # noqa: BLE001 - the other axes must be stopped as well
                 failed.append(f"{name}: {type(error).__name__}: {error}")
         for name, move in list(self._moves.items()):
+            move.stopped = True
             self._be_restless(name)
             if not move.running and self._moves.get(name) is move:
                 del self._moves[name]
@@ -171,7 +179,7 @@ class _Move:
     """One call of ``put`` under way."""
 
     def __init__(self, knob: AxisFunctions, target: float) -> None:
-        self.fault = ""
+        self.fault, self.stopped = "", False
         self._knob, self._target = knob, target
         self._answer: Any = None
         self._thread = threading.Thread(target=self._carry_out, daemon=True)
@@ -192,11 +200,34 @@ class _Move:
             self.fault = f"its state cannot be read: {type(error).__name__}: {error}"
             return True
 
+    @property
+    def failure(self) -> str:
+        """What went wrong, as far as it shows; a move that was stopped here has not failed."""
+        if self.fault or self.stopped or self.running:
+            return self.fault
+        try:
+            return _failure_of(self._answer)
+        except Exception as error:  # noqa: BLE001 - shown in the status of the axis
+            return f"how it ended cannot be read: {type(error).__name__}: {error}"
+
     def _carry_out(self) -> None:
         try:
             self._answer = self._knob.put(self._target)
         except Exception as error:  # noqa: BLE001 - shown in the status of the axis
             self.fault = f"its own function failed: {type(error).__name__}: {error}"
+
+
+def _failure_of(answer: Any) -> str:
+    """Return why the move that ``answer`` stands for failed, or ""; it is done."""
+    if getattr(answer, "done", None) is None:
+        return ""
+    ask = getattr(answer, "exception", None)
+    error = ask() if callable(ask) else None
+    if error is not None:
+        return f"its move failed: {type(error).__name__}: {error}".rstrip(": ")
+    if getattr(answer, "success", True) is False:
+        return "its move failed, and does not say why"
+    return ""
 
 
 class FunctionDetector:
@@ -213,8 +244,18 @@ class FunctionDetector:
         Size of a pixel at the plane, mm; needed for arrays.
     origin, view, bit_depth
         As of :class:`~autoalign.Frame`, for arrays.
+    queue
+        How many exposures the function's own software may keep waiting; as many are taken and
+        dropped before each measurement.
+    exposure
+        Exposure time, s, where it is known. A call that returns sooner gave an exposure that was
+        waiting, begun before the call, and is repeated.
     clock
         The bench's clock.
+
+    An exposure that is older than asked for is never handed over: the function is called again,
+    until the deadline. What neither says when it began, nor waited in a queue that is known of, is
+    taken to have begun with the call.
     """
 
     def __init__(
@@ -227,9 +268,14 @@ class FunctionDetector:
         origin: tuple[float, float] | None = None,
         view: View = ((1.0, 0.0), (0.0, -1.0)),
         bit_depth: int | None = None,
+        queue: int = 0,
+        exposure: float = 0.0,
         clock: Clock | None = None,
     ) -> None:
+        if queue < 0 or not exposure >= 0:
+            raise UsageError(f"detector {name}: queue and exposure must be 0 or larger.")
         self.name, self.plane = name, plane
+        self._queue, self._exposure = queue, exposure
         self._grab, self._clock = grab, clock or RealClock()
         self._pitch, self._origin = pitch, origin
         self._view, self._bit_depth = view, bit_depth
@@ -237,15 +283,32 @@ class FunctionDetector:
     def acquire(self, count: int, not_before: float, deadline: float) -> Sequence[Exposure]:
         """Return ``count`` exposures, each begun at or after ``not_before`` (s)."""
         self._clock.sleep(max(0.0, not_before - self._clock.now()))
-        return [self._one(deadline) for _ in range(count)]
+        for _ in range(self._queue):
+            self._one()
+        return [self._fresh(not_before, deadline) for _ in range(count)]
 
     def close(self) -> None:
         """Do nothing: the function belongs to whoever gave it."""
 
-    def _one(self, deadline: float) -> Exposure:
+    def _fresh(self, not_before: float, deadline: float) -> Exposure:
+        """Return the next exposure that began at or after ``not_before``."""
+        passed = 0
+        while True:
+            called = self._clock.now()
+            if called > deadline:
+                raise DetectorError(
+                    f"detector {self.name}: the deadline passed before a picture came"
+                    + (f"; {passed} were older than asked for." if passed else ".")
+                )
+            exposure = self._one()
+            waited = self._clock.now() - called < self._exposure * (1 - _RATHER)
+            if not waited and (exposure.started or 0.0) >= not_before:
+                return exposure
+            passed += 1
+            self._clock.sleep(_PAUSE)
+
+    def _one(self) -> Exposure:
         started = self._clock.now()
-        if started > deadline:
-            raise DetectorError(f"detector {self.name}: the deadline passed before a picture came.")
         try:
             taken = self._grab()
         except AlignError:

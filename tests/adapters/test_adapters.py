@@ -244,17 +244,19 @@ def test_a_bench_of_functions_is_aligned() -> None:
     assert inner.truth.in_spec(inner.spec)
 
 
-def test_a_frame_that_says_it_is_old_stays_old() -> None:
-    """A buffered picture is not passed off as one that began after the call."""
+def test_an_old_exposure_is_not_passed_off_as_a_new_one() -> None:
+    """A buffered picture that says so is not handed over; one without a time began at the call."""
     clock = VirtualClock()
     clock.sleep(100.0)
     old = Frame(np.ones((8, 8)), 0.01, started=3.0)
-    for stamp, told in ((3.0, 3.0), (None, 100.0), (100.5, 100.0)):
+    for stamp in (None, 100.5):
         taken = replace(old, started=stamp)
         cam = FunctionDetector("cam", "far", lambda taken=taken: taken, clock=clock)
-        assert cam.acquire(1, 100.0, 130.0)[0].started == told
-    meter = FunctionDetector("m", "", lambda: Reading({"w": 1.0}, started=4.0), clock=clock)
-    assert meter.acquire(1, 100.0, 130.0)[0].started == 4.0
+        assert cam.acquire(1, 100.0, 130.0)[0].started == 100.0
+    for exposure in (old, Reading({"w": 1.0}, started=4.0)):
+        stale = FunctionDetector("old", "", lambda exposure=exposure: exposure, clock=clock)
+        with pytest.raises(DetectorError, match="older than asked for"):
+            stale.acquire(1, 100.0, clock.now() + 0.1)
 
 
 class Slow:
