@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -21,6 +22,9 @@ __all__ = ["Observers"]
 
 _log = logging.getLogger("autoalign.observers")
 
+SLOW = 0.5
+"""Time from which an observer that holds up a run is named, s."""
+
 
 class Observers:
     """Everyone who follows events.
@@ -29,12 +33,16 @@ class Observers:
     ----------
     load
         Whether to load what installed packages offer under ``autoalign.observers``.
+    now
+        Seconds of the computer's own time, by which observers are timed.
 
-    ``failures`` lists in words which observer could not be loaded, or failed at which event.
+    ``failures`` lists in words which observer could not be loaded, failed at which event, or is
+    slow.
     """
 
-    def __init__(self, load: bool = True) -> None:
+    def __init__(self, load: bool = True, now: Callable[[], float] = time.monotonic) -> None:
         self.failures: list[str] = []
+        self._now, self._slow = now, set[str]()
         self._manager = pluggy.PluginManager("autoalign")
         self._manager.add_hookspecs(hookspecs)
         for name in names("observers") if load else ():
@@ -77,11 +85,13 @@ class Observers:
         hook = getattr(self._manager.hook, f"autoalign_{event}")
         for implementation in hook.get_hookimpls():
             wanted = {k: facts[k] for k in implementation.argnames}
+            began = self._now()
             try:
                 with foreign(f"observer {implementation.plugin_name!r} at {event}"):
                     implementation.function(**wanted)
             except AlignError as error:
                 self._note(str(error))
+            self._check_pace(str(implementation.plugin_name), event, self._now() - began)
 
     def veto(self, bench: Bench, move: Move) -> str:
         """Return why a move must not be made, in the words of the first observer that vetoes."""
@@ -121,6 +131,15 @@ class Observers:
         except BaseException as error:
             self.tell("break_run", bench=bench, error=error)
             raise
+
+    def _check_pace(self, name: str, event: str, took: float) -> None:
+        """Name an observer that everything has to wait for, once."""
+        if took > SLOW and name not in self._slow:
+            self._slow.add(name)
+            self._note(
+                f"observer {name!r} took {took:.2g} s at {event}; every measurement waits for it. "
+                "Let it hand the work to a thread of its own."
+            )
 
     def _forget(self, observer: object) -> None:
         if self._manager.is_registered(observer):

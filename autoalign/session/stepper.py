@@ -86,10 +86,25 @@ class Stepper(ABC):
             raise UsageError(
                 f"session: given {type(outcome).__name__} after a {type(action).__name__}."
             )
+        if isinstance(action, Move) and isinstance(outcome, Moved):
+            self._check_arrived(action, outcome)
         try:
             self._action = self._script.send(outcome)
         except StopIteration as stop:
             self.finish = stop.value
+
+    def _check_arrived(self, move: Move, outcome: Moved) -> None:
+        """Raise where an axis that is said to have moved is not at its target."""
+        for name, target in move.targets.items():
+            axis = self.axes[name]
+            position = outcome.positions.get(name, math.nan)
+            allowed = 5 * axis.arrival_tolerance + axis.resolution
+            if not abs(position - target) <= allowed:
+                raise UsageError(
+                    f"session: told that the move was made, but axis {name} is at "
+                    f"{axis.said(position)}, and {axis.said(target)} was asked for. Give Moved "
+                    "only once every axis is there; else Refused, or end the session."
+                )
 
     def stop(self, reason: str) -> Finish:
         """End now, where the axes are; success is not claimed."""

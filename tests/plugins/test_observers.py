@@ -65,6 +65,17 @@ def test_a_failing_observer_stops_neither_the_run_nor_the_others(
     assert "at start_run failed" in caplog.text
 
 
+def test_a_slow_observer_is_named_once() -> None:
+    """An observer that holds up every measurement is named, with how long it takes."""
+    times = iter([0.0, 0.1, 0.1, 2.5, 2.5, 9.0])
+    observers = Observers(load=False, now=lambda: next(times))
+    observers.register(Listener(), "plotter")
+    for _ in range(3):
+        observers.tell("start_run", bench=None, strategy="model", seed=3)
+    (said,) = observers.failures
+    assert "observer 'plotter' took 2.4 s at start_run; every measurement waits for it" in said
+
+
 def test_a_misspelt_event_is_refused_and_the_observer_forgotten() -> None:
     """A hook that no event calls would be silent for ever; it is refused with the events listed."""
     observers = Observers(load=False)

@@ -408,6 +408,22 @@ def test_the_session_says_when_it_is_told_the_wrong_thing():
         s.observe(Refused("x", 0.0))
 
 
+@pytest.mark.parametrize("positions", [{"a.x": 1.7, "b.y": 0.0}, {"b.y": 0.0}])
+def test_moved_is_not_believed_with_an_axis_off_its_target(positions):
+    """An axis 0.7 mm away from where it was sent passed as moved once; the action stays open."""
+    s = session(Scripted([1.0, 0.0]))
+    s.stand_at({"a.x": 0.0, "b.y": 0.0})
+    look = s.next_action()
+    exposures = {"meter": [Reading({"q": 9.0}, started=look.not_before)]}
+    s.observe(Exposed({"a.x": 0.0, "b.y": 0.0}, exposures, 0.0, 0.1))
+    move = s.next_action()
+    with pytest.raises(UsageError, match=r"axis a\.x is at .*and 1 mm was asked for"):
+        s.observe(Moved(positions, 0.1, 1.0))
+    assert s.next_action() is move
+    s.observe(Moved({"a.x": 1.0, "b.y": 0.0}, 0.1, 1.0))
+    assert s.positions["a.x"] == 1.0
+
+
 def test_budgets_that_make_no_sense_are_refused():
     """Two looks are the least: a start and a verification."""
     with pytest.raises(UsageError, match="need 2"):
