@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path as FilePath
 from typing import Any
 
 from pydantic import ValidationError
 
+from autoalign.config.own_drivers import own_driver
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import AxisTable, BenchTables, DetectorTable, StageTable
-from autoalign.core.errors import UnknownNameError, unknown_name
+from autoalign.core.errors import UnknownNameError, UsageError, unknown_name
 from autoalign.plugins import names, plugin
 
 __all__ = ["SIMULATED", "Fitted", "fit_drivers"]
@@ -70,6 +72,8 @@ def _fit(
     try:
         loaded = plugin(group, driver)
     except UnknownNameError:
+        if ":" in driver:
+            return _fit_own(group, name, driver, keys, problems)
         known = [*names(group), SIMULATED] if group == "detectors" else names(group)
         kind = "stage driver" if group == "stages" else "detector driver"
         text = str(unknown_name(kind, driver, known))
@@ -83,6 +87,30 @@ def _fit(
             (*path, "port"),
             "a simulated port needs a [simulation] table; add the table, or name the real port",
         )
+    return _validated(loaded, group, name, keys, problems)
+
+
+def _fit_own(
+    group: str, name: str, driver: str, keys: dict[str, Any], problems: Problems
+) -> tuple[Any, Any] | None:
+    """Load a driver that the file names by where it is, and validate its settings."""
+    try:
+        loaded = own_driver(group, driver, FilePath(problems.source).parent)
+    except UsageError as error:
+        problems.add((group, name, "driver"), str(error))
+        return None
+    fitted = _validated(loaded, group, name, keys, problems)
+    check = getattr(loaded, "problem", None)
+    if check is not None and fitted is not None and (text := check(sorted(keys))):
+        problems.add((group, name, "driver"), text)
+        return None
+    return fitted
+
+
+def _validated(
+    loaded: Any, group: str, name: str, keys: dict[str, Any], problems: Problems
+) -> tuple[Any, Any] | None:
+    path = (group, name)
     model = loaded.settings
     if "axes" in keys and "axes" not in model.model_fields:
         _refuse_axis_keys(path, keys.pop("axes"), problems)

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from autoalign.config.lines import key_lines
 from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import BenchTables
-from autoalign.core.errors import BenchFileError, UsageError
+from autoalign.core.errors import BenchFileError, UsageError, unknown_name
 
 __all__ = ["parse", "read_text", "with_overrides"]
 
@@ -53,6 +53,7 @@ def parse(
         raise BenchFileError(source, [_syntax(str(error), text)]) from None
     raw, paths = with_overrides(raw, overrides)
     problems = Problems(source, key_lines(text), paths)
+    raw = _with_likes(raw, problems)
     try:
         return raw, BenchTables.model_validate(raw), problems
     except ValidationError as error:
@@ -76,6 +77,36 @@ def with_overrides(
         place[key] = value
         paths.append((*tables, key))
     return merged, paths
+
+
+_OWN = {"stages": ("axes", "like"), "detectors": ("plane", "like")}
+"""Keys of a stage or detector that another one like it does not take over."""
+
+
+def _with_likes(raw: dict[str, Any], problems: Problems) -> dict[str, Any]:
+    """Return ``raw`` with what each table takes over from the one that it is like."""
+    whole = dict(raw)
+    for group in _OWN:
+        tables = raw.get(group)
+        if isinstance(tables, dict):
+            whole[group] = {n: _like(tables, group, n, (), problems) for n in tables}
+    return whole
+
+
+def _like(
+    tables: dict[str, Any], group: str, name: str, asked: tuple[str, ...], problems: Problems
+) -> Any:
+    table = tables[name]
+    model = table.get("like") if isinstance(table, dict) else None
+    if not isinstance(model, str):
+        return table
+    if model not in tables or model in (name, *asked):
+        others = [n for n in tables if n not in (name, *asked)]
+        problems.add((group, name, "like"), str(unknown_name(group[:-1], model, others)))
+        return table
+    base = _like(tables, group, model, (*asked, name), problems)
+    taken = {k: v for k, v in base.items() if k not in _OWN[group]}
+    return {**copy.deepcopy(taken), **table}
 
 
 def _syntax(message: str, text: str) -> str:

@@ -22,6 +22,9 @@ def bench_schema() -> dict[str, Any]:
     for group, table in (("stages", "StageTable"), ("detectors", "DetectorTable")):
         rules = [_rule(group, name, definitions) for name in names(group)]
         definitions[table]["allOf"] = [rule for rule in rules if rule]
+        # What is like another takes over the driver and what that requires.
+        definitions[table]["required"].remove("driver")
+        definitions[table]["anyOf"] = [{"required": ["driver"]}, {"required": ["like"]}]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **schema,
@@ -45,8 +48,9 @@ def _rule(group: str, name: str, definitions: dict[str, Any]) -> dict[str, Any]:
         keys["axes"] = {"additionalProperties": _axis(definitions, keys["axes"])}
     required = [key for key in settings.get("required", []) if key != "axes"]
     named = {"properties": {"driver": {"const": name}}, "required": ["driver"]}
-    then = {"properties": keys, "required": required, "additionalProperties": False}
-    return {"if": named, "then": then}
+    then = {"properties": keys, "additionalProperties": False}
+    alike = {"if": {"not": {"required": ["like"]}}, "then": {"required": required}}
+    return {"if": named, "then": {**then, "allOf": [alike]}}
 
 
 def _axis(definitions: dict[str, Any], axes: dict[str, Any]) -> dict[str, Any]:

@@ -155,8 +155,15 @@ class AxisTable(_OpenTable):
 class StageTable(_OpenTable):
     """A controller: its driver, its axes, and the keys of that driver."""
 
+    like: str | None = Field(
+        default=None,
+        description="Name of another stage: all keys but its axes are taken from it, where this "
+        "table does not give them.",
+    )
     driver: str = Field(
-        description="Driver of the controller; `autoalign plugins stages` lists them."
+        description="Driver of the controller; `autoalign plugins stages` lists them. One of your "
+        'own is written "module:name" or "file.py:name", beside this file; it is Python code, and '
+        "is run."
     )
     axes: Annotated[dict[str, AxisTable], Field(min_length=1)] = Field(
         description='Axes of the controller, one table each: [stages.NAME.axes."source.x"].'
@@ -166,9 +173,15 @@ class StageTable(_OpenTable):
 class DetectorTable(_OpenTable):
     """A camera or a meter at one plane: its driver, and the keys of that driver."""
 
+    like: str | None = Field(
+        default=None,
+        description="Name of another detector: all keys but its plane are taken from it, where "
+        "this table does not give them.",
+    )
     driver: str = Field(
         description="Driver of the camera or meter, or simulated; `autoalign plugins detectors` "
-        "lists them."
+        'lists them. One of your own is written "module:name" or "file.py:name", beside this '
+        "file; it is Python code, and is run."
     )
     plane: str = Field(description="Plane of [planes] at which the camera or meter is.")
 

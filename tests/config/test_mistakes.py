@@ -82,7 +82,7 @@ def test_five_mistakes_are_reported_at_once_in_the_order_of_the_file(bench_file:
          "line 34, stages.mount.retries: -1 is not allowed; it must be 0 or larger."),
         ('port = "B"', 'prt = "B"',
          "line 33, stages.mount.prt: there is no such key. Did you mean 'port'? Allowed here: "
-         "axes, driver, port, retries."),
+         "axes, driver, like, port, retries."),
         ('port = "B"', 'port = "simulated"', "a simulated port needs a [simulation] table"),
         ("pointing_x", "pointing_z", "line 51, spec.pointing_z: there is no merit term named"),
         ('"0.1 mrad", target', '"0.1 mm", target',
