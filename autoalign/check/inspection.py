@@ -14,6 +14,7 @@ from autoalign.check.axis_response import AxisResponse, Noise, respond
 from autoalign.check.expectation import Expectation
 from autoalign.check.judge import judge, pair_up, true_profiles
 from autoalign.check.result import AxisReport, PlaneReport, Settling, settling
+from autoalign.check.stop_trial import try_stop
 from autoalign.check.trial import Trial, step_size, try_axis
 from autoalign.core.axes import Axis
 from autoalign.core.findings import Amount, Finding, Severity
@@ -41,6 +42,7 @@ class Inspection:
     def __init__(self, bench: Bench, axes: Sequence[Axis]) -> None:
         self.bench, self.axes = bench, tuple(axes)
         self.trials: list[Trial] = []
+        self.stops: list[Finding] = []
         self.expectation: Expectation | None = None
         self.noise = Noise({})
         self.first: ScanMeasurement | None = None
@@ -50,6 +52,8 @@ class Inspection:
         self.first = first
         self.noise = Noise.seen(first, self.bench.frames)
         self.expectation = self._expect(AS_STATED)
+        for axis in self._one_of_each_stage():
+            self.stops.append((yield from try_stop(axis, first.positions[axis.name])))
         here = first
         for axis in self.axes:
             size = step_size(axis, self._telling(axis))
@@ -61,6 +65,11 @@ class Inspection:
             here = trial.home
             if not self.usable(here):
                 return
+
+    def _one_of_each_stage(self) -> list[Axis]:
+        """Return the first motor of every controller of which a motor is tried."""
+        chosen = {self.bench.stage_of(a.name).name: a for a in reversed(self.axes) if not a.by_hand}
+        return [a for a in self.axes if a in chosen.values()]
 
     def usable(self, sight: ScanMeasurement) -> bool:
         """Whether anything of the beam is there; always so where there was nothing at first."""

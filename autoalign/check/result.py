@@ -181,6 +181,8 @@ class CheckResult:
         What it took, on the bench's clock.
     journal
         The record, or None.
+    stops
+        What STOP in mid-move showed, for one axis of each controller.
     """
 
     axes: tuple[AxisReport, ...]
@@ -198,6 +200,7 @@ class CheckResult:
     moves: int
     seconds: float
     journal: Path | None = None
+    stops: tuple[Finding, ...] = ()
 
     @property
     def well(self) -> bool:

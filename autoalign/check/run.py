@@ -34,7 +34,7 @@ def check_bench(
     progress: Callable[[Event], None] | None = None,
     stop: StopFlag | None = None,
 ) -> CheckResult:
-    """Move each axis alone by tiny steps, measure, go back, and say what is wrong.
+    """Try STOP on every controller, move each axis alone by tiny steps, and say what is wrong.
 
     Cautions: motors start without warning and the beam moves a little; see :func:`autoalign.align`
     for what has to be done and said before. Nothing here is a safety function.
@@ -75,7 +75,7 @@ def check_bench(
                     "axis", str(axis.said), axis=axis.axis.name,
                     findings=[str(f) for f in axis.findings],
                 )  # fmt: skip
-            for finding in result.findings:
+            for finding in (*result.stops, *result.findings):
                 record.note("finding", str(finding))
         run.end(result)
     return result
@@ -125,6 +125,7 @@ def _result(
     reports, planes = inspection.conclude() if inspection.first is not None else ((), ())
     findings = [f for p in planes for f in p.findings]
     findings += [f for r in reports for f in r.findings]
+    findings += [f for f in inspection.stops if f.severity is Severity.FAULT]
     if finish.status is not Status.BACK:
         findings.append(Finding("ended-early", details={"why": finish.reason}))
     elif not tour.home:
@@ -145,6 +146,7 @@ def _result(
         moves=tour.moves,
         seconds=tour.elapsed,
         journal=None if journal is None else Path(journal),
+        stops=tuple(inspection.stops),
     )
 
 

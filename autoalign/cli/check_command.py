@@ -27,6 +27,8 @@ def check(
 ) -> int:
     """Check the wiring of a bench: move each axis alone by tiny steps, measure, and go back.
 
+    First of all STOP is tried on each controller, in a move of a fiftieth of an axis' travel.
+
     Reports whether each axis moves at all, which way, how far, with how much backlash, how well
     it repeats, what else it moves and how long it takes to come to rest; of the cameras whether
     they are exchanged or mirrored. With a layout in the bench file this is compared with what
@@ -102,8 +104,8 @@ def _carry_out(bench: Bench, wanted: Path, axes: list[str] | None) -> CheckResul
         words, readable = interrupted_words(journal)
         where = f"\nThe journal is {journal}." if readable else ""
         warn(
-            f"{words}\nThe axes started at {stood}; none is further from there than its tiny "
-            f"step.{where}"
+            f"{words}\nThe axes started at {stood}; none is further from there than a "
+            f"fiftieth of its travel.{where}"
         )
         raise
     write_facts(folder / "check.json", check_facts(result))

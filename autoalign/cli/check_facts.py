@@ -26,6 +26,7 @@ def check_facts(result: CheckResult) -> dict[str, Any]:
     return {
         "well": result.well,
         "findings": [finding_facts(f) for f in result.findings],
+        "stop": [finding_facts(f) for f in result.stops],
         "back_at_start": result.home,
         "compared_with_a_model": result.modelled,
         "status": str(result.status),
@@ -78,6 +79,9 @@ def print_check(result: CheckResult) -> None:
     print_text("No fault was found." if result.well else _headline(result))
     for finding in result.findings:
         print_text(f"• {finding}.", indent="  ")
+    for finding in result.stops:
+        if finding not in result.findings:
+            print_text(f"{finding}.")
     if not result.modelled:
         print_text("Without a layout, the expected motion of the axes is not known.")
     print_text()

@@ -187,6 +187,19 @@ SENTENCES: Mapping[str, Wording] = {
         f"{percent(f.numbers['part'].u or 0.0)} of its motion shows as {f.details['other']}'s; "
         "its direction is off, or it drags the other along"
     ),
+    "stop-obeyed": lambda f: (
+        f"{f.subject}: STOP in mid-move was obeyed; it came to rest {small(f.numbers['short'])} "
+        f"short of a target {small(f.numbers['move'])} away"
+    ),
+    "stop-not-obeyed": lambda f: (
+        f"{f.subject}: STOP in mid-move was not obeyed: it went on to its target, "
+        f"{small(f.numbers['move'])} away; correct 'stop' of its controller in the bench file, and "
+        "use the hardware's own stop until then"
+    ),
+    "stop-untried": lambda f: (
+        f"{f.subject}: STOP could not be tried: a move of {small(f.numbers['move'])} was over "
+        "before it could be stopped; try it with a longer move, with the beam blocked"
+    ),
     "settles-late": _late,
     "never-settles": _late,
     "not-back": lambda f: "not every axis reads at the end what it read at the start",

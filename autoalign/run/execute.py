@@ -305,7 +305,10 @@ class Conductor:
             intent = yield Call(self.journal.intent, (move, before))
         self.guard.spend(travel)
         try:
-            yield from self._drive(move, before)
+            if move.cut_short:
+                yield from self._cut_short(move, before)
+            else:
+                yield from self._drive(move, before)
             positions = yield Call(self.bench.positions)
         except BaseException as error:
             self._stop_all(error)
@@ -327,6 +330,24 @@ class Conductor:
             if by_hand:
                 yield from self._clear_hands()
             yield from self._drive_motors(motors, before)
+
+    def _cut_short(self, move: Move, before: Mapping[str, float]) -> _Steps:
+        """Start ``move`` and stop every stage once a fifth of it is done, or it is over."""
+        clock = self.bench.clock
+        ((name, legs),) = move.legs.items()
+        if self.bench.hand_axes:
+            yield from self._clear_hands()
+        tracker = MoveTracker(self.bench.axes[name], before[name], list(legs), clock.now())
+        yield self._start(tracker)
+        enough = 0.2 * abs(tracker.target - before[name])
+        while True:
+            self._check_stop()
+            status = yield Call(self.bench.stage_of(name).status, (name,))
+            over = tracker.look(status, clock.now())
+            if over or abs(status.position - before[name]) >= enough:
+                break
+            yield Sleep(0.01)
+        yield Call(self.bench.bring_to_rest)
 
     def _turn(self, name: str, here: float, target: float) -> _Steps:
         """Have a person turn one axis to ``target``, with every motor at rest; return where it is.

@@ -125,6 +125,8 @@ class Move:
     """Take axes to ``targets`` (mm or rad), each over its own ``legs``, all at once.
 
     ``returning`` marks the way back to a place that was verified; travel is kept in reserve for it.
+    One that is ``cut_short`` is stopped on the way, to see that STOP works: it is made where the
+    axes came to rest.
     """
 
     number: int
@@ -133,6 +135,7 @@ class Move:
     reason: str
     returning: bool = False
     purpose: Purpose = Purpose.PROBE
+    cut_short: bool = False
 
 
 @dataclass(frozen=True, slots=True)

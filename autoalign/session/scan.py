@@ -7,7 +7,7 @@ positions, as read back, and a last measurement is taken there.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -40,11 +40,13 @@ class Waypoint:
         Go straight there; otherwise the backlash is taken up from each axis' own side.
     frames
         Exposures; the bench's own number if not given. With 0 there is no measurement, and
-        the last one is sent again.
+        the last one is sent again, with the positions now.
     returning
         It is the way back to the start position of the axis.
     at_once
         Expose from the arrival on, without waiting for the bench to settle.
+    cut_short
+        Stop on the way, to see that STOP works.
     """
 
     targets: Mapping[str, float]
@@ -53,6 +55,7 @@ class Waypoint:
     frames: int | None = None
     at_once: bool = False
     returning: bool = False
+    cut_short: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,13 +167,22 @@ class Scan(Stepper):
                 visit = next(visits) if visit is None else visits.send(answer)
             except StopIteration:
                 return None
-            way = (visit.targets, visit.reason, visit.returning, visit.direct, Purpose.TOUR)
-            if not (yield from self._go(*way)):
+            if visit.cut_short:
+                way = self._step(
+                    dict(visit.targets), visit.reason, False, True, Purpose.TOUR, cut_short=True
+                )
+            else:
+                way = self._go(
+                    visit.targets, visit.reason, visit.returning, visit.direct, Purpose.TOUR
+                )
+            if not (yield from way):
                 visits.close()
                 return self._refusal()
             frames = self.frames if visit.frames is None else visit.frames
             if frames:
                 answer = yield from self._look(visit.reason, frames, visit.at_once)
+            else:
+                answer = replace(answer, positions=dict(self.positions))
 
     def _look(self, reason: str, frames: int, at_once: bool = False) -> _Look:
         not_before = self._arrived if at_once else self._settled

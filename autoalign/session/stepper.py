@@ -86,7 +86,7 @@ class Stepper(ABC):
             raise UsageError(
                 f"session: given {type(outcome).__name__} after a {type(action).__name__}."
             )
-        if isinstance(action, Move) and isinstance(outcome, Moved):
+        if isinstance(action, Move) and isinstance(outcome, Moved) and not action.cut_short:
             self._check_arrived(action, outcome)
         try:
             self._action = self._script.send(outcome)
@@ -157,10 +157,11 @@ class Stepper(ABC):
         returning: bool,
         direct: bool,
         purpose: Purpose,
+        cut_short: bool = False,
     ) -> Part:
         legs = {n: self._legs(n, t, returning, direct) for n, t in targets.items()}
         outcome = yield Move(
-            self.moves + 1, targets, legs, reason or purpose.words, returning, purpose
+            self.moves + 1, targets, legs, reason or purpose.words, returning, purpose, cut_short
         )
         if isinstance(outcome, Refused):
             self._refused = outcome
