@@ -242,6 +242,7 @@ class Evaluator:
             verdict=verdict.with_findings(*vetoes),
             findings=(*findings, *vetoes),
             noise=noise,
+            repeated=repeated,
         )
 
 

@@ -90,7 +90,8 @@ class Measurement:
     was measured, ``findings`` why not more, and what else bears on the verdict. A measurement that
     failed is data, not an exception. ``noise`` is how much the residuals would scatter if the
     measurement were repeated: the rms standard uncertainty of the terms in units of their
-    tolerances, without what is the same in every measurement. ``wavefront`` is what all
+    tolerances, without what is the same in every measurement; ``repeated`` are the parameters with
+    the covariance of that scatter alone, None where it is not known. ``wavefront`` is what all
     measurements so far say of it; None where nobody asked, or where the model cannot tell.
     """
 
@@ -101,6 +102,7 @@ class Measurement:
     findings: tuple[Finding, ...] = ()
     noise: float = 0.0
     wavefront: WavefrontEstimate | None = None
+    repeated: BeamParameters | None = None
 
     @property
     def failure(self) -> str:
