@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from autoalign.run.align import AlignmentResult
     from autoalign.session.actions import Budget
 
-__all__ = ["Run", "carry_out", "exit_code", "free_folder", "politely", "print_run"]
+__all__ = ["Run", "carry_out", "exit_code", "free_folder", "heard", "politely", "print_run"]
 
 
 _NAMES = ("run.db", "run.png", "report.html", "result.json", "check.json")
@@ -163,16 +163,41 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
 
 @contextlib.contextmanager
 def politely() -> Iterator[None]:
-    """Treat a polite kill like Ctrl-C: stop the axes, close the journal, then end."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+    """Treat a polite kill and a lost terminal like Ctrl-C: stop the axes, close the journal, end.
+
+    A second signal does not wait for that.
+    """
 
     def interrupt(number: int, frame: object) -> None:
         raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, interrupt)
+    with heard(interrupt, signal.SIGINT):
+        yield
+
+
+@contextlib.contextmanager
+def heard(handler: Callable[[int, Any], None], *left_out: signal.Signals) -> Iterator[None]:
+    """Have ``handler`` called at every signal that asks the program to end.
+
+    These are Ctrl-C, a polite kill, and the loss of the terminal or of the connection to it, which
+    would end the program at once and leave axes moving. Signals in ``left_out``, and those that
+    whoever started the program has told it to ignore, stay as they are.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    wanted = [
+        signal.SIGINT,
+        signal.SIGTERM,
+        *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else []),
+    ]
+    before = {
+        number: signal.signal(number, handler)
+        for number in wanted
+        if number not in left_out and signal.getsignal(number) is not signal.SIG_IGN
+    }
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, previous in before.items():
+            signal.signal(number, previous)
