@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,11 +16,14 @@ from autoalign.cli.caution import caution, check_attended
 from autoalign.cli.exits import Exit
 from autoalign.cli.numbers import Amount, option_value, whole
 from autoalign.cli.output import calibration_file, print_facts, print_pairs, print_text, warn
+from autoalign.cli.running import heard
 from autoalign.messages.serialise import status_facts
 
 if TYPE_CHECKING:
-    from autoalign.watch.policy import Decision
+    from autoalign.bench import Bench
+    from autoalign.config import BenchFile
     from autoalign.watch.service import WatchSummary
+    from autoalign.watch.state import Decision
 
 __all__ = ["watch"]
 
@@ -39,6 +42,7 @@ def watch(
     calibration: Path | None = None,
     fresh: Annotated[bool, Parameter(negative="")] = False,
     clear: str = "",
+    quiet: tuple[str, ...] = (),
     yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -49,8 +53,15 @@ def watch(
     bench: nothing moves until a person clears the incident. The light is not switched. Ctrl-C ends
     it in an orderly way.
 
-    Measurements, time and travel of the budget count anew for every realignment; more than 6
-    realignments in 24 h are a pause.
+    It decides by all measurements since the last move together, with the noise of each: it realigns
+    only once the beam has left the spec, or will before the next measurement, with a probability of
+    97.5 %, and averages more exposures where one is too noisy to tell. Measurements, time and
+    travel of the budget count anew for every realignment. A fourth realignment within an hour
+    waits; a thirteenth within 24 h is a pause.
+
+    A file called "local" in the folder, with your name in it, keeps everything at rest while you
+    work at the bench; remove it to hand the bench back. A line that breaks is opened again, with
+    the controller's identity and the positions checked; an outage of 24 h latches the bench.
 
     An incident keeps the watches of its own folder from moving the bench; it does not keep a watch
     with another folder, nor an alignment, from doing so.
@@ -87,6 +98,9 @@ def watch(
     clear
         Number of the incident for which an earlier watch latched the bench. Check the bench first,
         with the beam blocked or at alignment power: this lets it move again.
+    quiet
+        Times of day in which nothing is realigned, for instance "08:00-18:30"; the option may be
+        repeated.
     yes
         Print the caution and go on without waiting for Enter: for scripts, once the precautions
         have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
@@ -97,13 +111,13 @@ def watch(
     from autoalign.config import read_bench_file  # noqa: PLC0415 - heavy
     from autoalign.plugins import plugin  # noqa: PLC0415
     from autoalign.run.calibration_file import calibration_path  # noqa: PLC0415
-    from autoalign.watch.policy import Policy  # noqa: PLC0415
+    from autoalign.watch.policy import Policy, Quiet  # noqa: PLC0415
     from autoalign.watch.service import Watch  # noqa: PLC0415
 
     if measurements is not None:
         whole("--measurements", measurements, 1)
     kept = calibration_file("--calibration", calibration)
-    policy = Policy(interval=_interval(every))
+    policy = Policy(interval=_interval(every), quiet=tuple(Quiet.read(text) for text in quiet))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
     check_attended(file, yes)
@@ -112,7 +126,8 @@ def watch(
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
             calibration=kept or calibration_path(bench), fresh=fresh,
-            follow=None if json else _tell, stop=stop, cleared=clear,
+            follow=None if json else _tell, remark=lambda words: warn(f"Note: {words}."),
+            stop=stop, cleared=clear, reopen=_reopening(file),
         )  # fmt: skip
         for remark in service.calibration.remarks:
             warn(remark)
@@ -138,7 +153,7 @@ def _interval(text: str) -> float:
 
 @contextmanager
 def _setting(flag: threading.Event) -> Iterator[None]:
-    """Have Ctrl-C and a polite kill set the flag; a second Ctrl-C interrupts at once."""
+    """Have Ctrl-C, a polite kill and a lost terminal set the flag; a second one interrupts."""
 
     def ask(number: int, frame: object) -> None:
         if flag.is_set():
@@ -149,18 +164,26 @@ def _setting(flag: threading.Event) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {s: signal.signal(s, ask) for s in (signal.SIGINT, signal.SIGTERM)}
-    try:
+    with heard(ask):
         yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
-def _tell(time: float, decision: Decision) -> None:
-    from autoalign.messages.words import span_of_time  # noqa: PLC0415
+def _tell(time: datetime, decision: Decision) -> None:
+    when = time.astimezone().strftime("%Y-%m-%d %H:%M:%S")
+    print_text(f"{when}  {decision.step.value:9}  {decision.reason}", wrap=False)
 
-    print_text(f"{span_of_time(time):>10}  {decision.step.value:8}  {decision.reason}", wrap=False)
+
+def _reopening(file: BenchFile) -> Callable[[Bench], Bench] | None:
+    """Return how the lines of a real bench are opened again; a simulated one would be another."""
+    if file.tables.simulation is not None:
+        return None
+
+    def reopen(before: Bench) -> Bench:
+        with suppress(Exception):  # a broken line cannot be closed in an orderly way
+            before.close()
+        return file.open()
+
+    return reopen
 
 
 def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
@@ -175,15 +198,20 @@ def _print(summary: WatchSummary, folder: Path, json: bool) -> None:
         "measurements in spec": summary.in_spec,
         "realignments": summary.realignments,
         "realignments that ended in spec": summary.realigned_in_spec,
-        "pauses": summary.holds,
+        "pauses": summary.pauses,
         "journals": str(folder),
     }
+    if summary.incident:
+        pairs["to clear it"] = (
+            f"check the bench, with the beam blocked or at alignment power, then start the watch "
+            f"again with --clear {summary.incident}"
+        )
     print_text()
     print_pairs([(k.capitalize(), str(v) or "none") for k, v in pairs.items()], indent="")
 
 
 def _exit(summary: WatchSummary) -> Exit:
-    from autoalign.watch.status import WatchState  # noqa: PLC0415
+    from autoalign.watch.state import Mode  # noqa: PLC0415
 
-    orderly = summary.state is WatchState.ENDED and not summary.paused
+    orderly = summary.state is Mode.ENDED and not summary.paused
     return Exit.IN_SPEC if orderly else Exit.HELD

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from autoalign.strategies.base import Cause, Measurement
 from autoalign.watch.incident import cleared_incidents
 from autoalign.watch.policy import WatchMeasurement
 
-__all__ = ["Left", "doubts", "read_left", "set_damaged_aside", "write_left"]
+__all__ = ["Left", "Tidy", "doubts", "read_left", "set_damaged_aside", "tidy", "write_left"]
 
 _NAME = "left.json"
 _ASIDE = "damaged-"
@@ -107,6 +108,48 @@ def set_damaged_aside(folder: Path) -> list[str]:
         for path in sorted(folder.glob("realign-*.db"))
         if (why := _damage(path))
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class Tidy:
+    """How long records are kept: ``days``, and at most ``megabytes`` of them together.
+
+    Records of the ``around`` hours before and after an incident are kept for good.
+    """
+
+    days: float = 400.0
+    megabytes: float = 2000.0
+    around: float = 24.0
+
+
+def tidy(folder: Path, keep: Tidy, now: datetime, open_file: Path) -> list[str]:
+    """Remove records that are too old, or the oldest where they are too many; return their names.
+
+    Incidents stay, and so do records from around them, damaged ones, and what is still open
+    (``open_file``, logs beside their files). A file's age is that of its last change.
+    """
+    incidents = [_written(p) for p in folder.glob("incident*.json")]
+    around = timedelta(hours=keep.around)
+    records = sorted(
+        (p for stem in ("watch", "realign") for p in folder.glob(f"{stem}*.db")), key=_written
+    )
+    sizes = {p: p.stat().st_size for p in records}
+    total, gone = sum(sizes.values()), []
+    for path in records:
+        when = _written(path)
+        kept = path == open_file or path.with_name(f"{path.name}-wal").exists()
+        kept = kept or any(abs(when - incident) <= around for incident in incidents)
+        old = now - when > timedelta(days=keep.days)
+        if kept or not (old or total > 1e6 * keep.megabytes):
+            continue
+        path.unlink(missing_ok=True)
+        total -= sizes[path]
+        gone.append(path.name)
+    return gone
+
+
+def _written(path: Path) -> datetime:
+    return datetime.fromtimestamp(path.stat().st_mtime, UTC)
 
 
 def _damage(path: Path) -> str:

@@ -1,28 +1,52 @@
-"""Keeps a bench aligned: measures on a schedule, realigns when needed, pauses on the unexpected."""
+"""Keeps a bench aligned: carries out what the state of the watch commands, and reports back.
+
+Every decision is made by :func:`~autoalign.watch.state.transition`. What is here measures, moves,
+waits, opens lines again, writes the record and the status, and nothing else.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Generator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from autoalign.bench import Bench
-from autoalign.core.errors import AlignError, DetectorError, HeldError, UsageError
+from autoalign.core.clock import Clock, RealClock
+from autoalign.core.errors import (
+    AlignError,
+    DetectorError,
+    HeldError,
+    JournalError,
+    LinkError,
+    UsageError,
+    WrongDeviceError,
+)
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
-from autoalign.run.guard import Latch, MoveGuard
+from autoalign.run.guard import Latch as Bolt
+from autoalign.run.guard import MoveGuard
 from autoalign.run.observers import Observers
 from autoalign.session import Budget, Measure, Purpose, Recent, Session, Status
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.watch.deciding import WatchHistory, decide, moved
-from autoalign.watch.earlier import Left, doubts, read_left, set_damaged_aside, write_left
+from autoalign.watch import state as s
+from autoalign.watch.earlier import (
+    Left,
+    Tidy,
+    doubts,
+    read_left,
+    set_damaged_aside,
+    tidy,
+    write_left,
+)
 from autoalign.watch.incident import (
     Incident,
     check_cleared,
@@ -31,16 +55,21 @@ from autoalign.watch.incident import (
     keep_room,
     set_aside,
 )
-from autoalign.watch.policy import Decision, Policy, Step, WatchMeasurement
-from autoalign.watch.status import WatchState, WatchStatus, write_status
+from autoalign.watch.policy import Policy, WatchMeasurement
+from autoalign.watch.state import Decision, Mode, Rules, Trouble, WatchState, transition
+from autoalign.watch.status import STATUS, WatchStatus, this_process, write_status
 
 __all__ = ["Watch", "WatchSummary"]
 
-_FAILURES = 3
-"""Number of measurements or realignments in a row that may fail before the bench is latched."""
+_BEAT = 10.0
+"""Seconds between two signs of life."""
+_BELIEVE = 60.0
+"""Seconds for which a sign of life is believed, beyond the time that its step may take."""
+_JOURNAL_DAYS = 1.0
+"""Days after which the record goes on in a new file."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class WatchSummary:
     """What a watch has done: measurements, realignments (and how many ended in spec), pauses.
 
@@ -51,12 +80,12 @@ class WatchSummary:
     in_spec: int = 0
     realignments: int = 0
     realigned_in_spec: int = 0
-    holds: int = 0
-    state: WatchState = WatchState.WATCHING
+    pauses: int = 0
+    state: Mode = Mode.WATCHING
     paused: bool = False
     reason: str = ""
+    incident: str = ""
     status: WatchStatus | None = field(default=None, repr=False)
-    decisions: list[tuple[float, Decision]] = field(default_factory=list, repr=False)
 
 
 class Watch:
@@ -87,12 +116,25 @@ class Watch:
         What is remembered of the bench, or the file of it; kept up to date from each realignment
         that ends in spec. With ``fresh`` what the file holds is not used.
     follow
-        Called with the time (s) and every decision.
+        Called with the time of day (UTC) and every decision.
+    remark
+        Called with what a person should know besides: noise too large for the spec, records that
+        were removed.
     stop
         Read between any two steps; once set, the watch ends in an orderly way.
     cleared
         Number of the incident for which an earlier watch latched the bench, given by a person
         who has checked it.
+    reopen
+        Closes what a broken line leaves of the bench, opens it anew and returns it. Where not
+        given, devices are asked again on the line that they have.
+    local
+        Says who has the bench, "" where nobody has: asked before every measurement and every move.
+        By default a file called ``local`` in the folder says so, with what is written in it.
+    keep
+        How long records are kept, and how much of them.
+    host
+        The computer's own time, for signs of life; another one in tests.
 
     Raises
     ------
@@ -111,9 +153,14 @@ class Watch:
         guard: MoveGuard | None = None,
         calibration: Any = None,
         fresh: bool = False,
-        follow: Callable[[float, Decision], None] | None = None,
+        follow: Callable[[datetime, Decision], None] | None = None,
+        remark: Callable[[str], None] | None = None,
         stop: StopFlag | None = None,
         cleared: str = "",
+        reopen: Callable[[Bench], Bench] | None = None,
+        local: Callable[[], str] | None = None,
+        keep: Tidy | None = None,
+        host: Clock | None = None,
     ) -> None:
         if bench.spec is None:
             raise UsageError(f"watch of {bench.name}: the bench has no spec to keep.")
@@ -128,15 +175,32 @@ class Watch:
         self.policy, self.budget = policy or Policy(), budget or Budget()
         self.guard = guard or MoveGuard(bench.axes)
         self.calibration = CalibrationFile(bench, calibration, fresh=fresh)
-        self.follow, self.stop, self.cleared = follow, stop, cleared
-        self.past = WatchHistory(bench.axes, bench.spec.guard)
-        self.summary = WatchSummary()
-        self._broken_looks = self._broken_realignments = 0
+        self.follow, self.remark, self.stop, self.cleared = follow, remark, stop, cleared
+        self.reopen, self.keep = reopen, keep or Tidy()
+        self.local = local or self._local_file
+        self.rules = Rules(self.policy, bench.axes, bench.spec, bench.frames)
+        self.state = WatchState(frames=bench.frames)
+        self.incident = ""
+        self._host = host or RealClock()
+        self._status: WatchStatus | None = None
+        self._beaten = -math.inf
         self._recent = Recent()
         self._observers = Observers()
         self._last: WatchMeasurement | None = None
         self._left = Left()
-        self._doubts: dict[str, str] = {}
+        self._identities: dict[str, str] = {}
+        self._opened = 0.0
+        self._kept: tuple[dict[str, float], tuple[str, ...]] = ({}, ())
+
+    @property
+    def summary(self) -> WatchSummary:
+        """What was done so far."""
+        now = self.state
+        return WatchSummary(
+            now.measurements, now.in_spec, now.realignments, now.realigned_in_spec, now.pauses,
+            now.mode, bool(now.holding) and now.mode is not Mode.LATCHED, now.reason,
+            self.incident, self._status,
+        )  # fmt: skip
 
     def run(self, *, measurements: int | None = None) -> WatchSummary:
         """Watch until ended, latched, or after ``measurements``; return what was done.
@@ -150,16 +214,18 @@ class Watch:
         from filelock import FileLock, Timeout  # noqa: PLC0415
 
         self.folder.mkdir(parents=True, exist_ok=True)
+        lock = self.folder / "watch.lock"
+        if lock.is_symlink():
+            raise HeldError(f"{lock}: it is a link, which no watch makes. Remove it, then start.")
         try:
-            with FileLock(self.folder / "watch.lock", timeout=0):
+            with FileLock(lock, timeout=0):
                 incident = check_cleared(self.folder, self.cleared)
                 self._left = read_left(self.folder)
                 self._clear_hands()
+                self._identities = {n: d.identity() for n, d in self.bench.stages.items()}
                 keep_room(self.folder, self.bench.clock.wall())
                 try:
-                    with self._journal() as journal:
-                        self._clear(incident)
-                        self._watch(journal, measurements)
+                    self._watch(incident, measurements)
                 finally:
                     forget_room(self.folder)
         except Timeout as error:
@@ -169,87 +235,131 @@ class Watch:
             ) from error
         return self.summary
 
-    def _watch(self, journal: Journal, measurements: int | None) -> None:
-        told = self._observers.tell
-        told("start_run", bench=self.bench, strategy="watch", seed=0)
+    def _watch(self, incident: Incident | None, measurements: int | None) -> None:
+        self._journal = self._new_journal()
         try:
-            self._rounds(journal, measurements)
+            self._clear(incident)
+            told = self._observers.tell
+            told("start_run", bench=self.bench, strategy="watch", seed=0)
+            self._rounds(measurements)
             told("end_run", bench=self.bench, result=self.summary)
         except KeyboardInterrupt:
-            self._status("interrupted", 0.0, ended=True)
+            self._go(s.Ending(self._now(), "by an interruption"))
+            self._write_status(0.0)
             raise
         except Exception as error:
             # Whatever it is: nobody watches now, so nothing may move until somebody has checked.
-            self._make_safe(f"the watch broke off: {type(error).__name__}: {error}")
+            why = f"the watch broke off: {type(error).__name__}: {error}"
+            self.state, _ = transition(self.rules, self.state, s.Defect(self._now(), why))
+            self._latch(self.state.reason)
             with suppress(OSError):
-                self._status(self.summary.reason, 0.0, ended=True)
+                self._write_status(0.0)
             raise
+        finally:
+            self._journal.close()
 
-    def _rounds(self, journal: Journal, measurements: int | None) -> None:
-        self._after_earlier(journal)
-        wait = 0.0
-        while measurements is None or self.summary.measurements < measurements:
-            if not self._wait(wait) or self.guard.latch is Latch.SAFE:
-                break
-            decision = self._look_and_decide(journal)
-            self._say(journal, decision)
-            if decision.step is Step.REALIGN:
-                decision = self._realign(journal, decision)
-                self._say(journal, decision)
-            wait = self._pause(decision)
-            self._status(decision.reason, wait)
-        self._end()
+    def _rounds(self, measurements: int | None) -> None:
+        event: s.Event | None = self._began()
+        while event is not None:
+            event = self._carry_out(self._go(event), measurements)
+        self._write_status(0.0)
 
-    def _end(self) -> None:
-        """Say the same in the summary and in the status file."""
-        if self.guard.latch is not Latch.SAFE:
-            asked = "on request" if self._stopped() else "after the measurements asked for"
-            self.summary.paused = self.guard.latch is Latch.HOLD
-            why = f", while paused: {self.guard.why}" if self.summary.paused else ""
-            self.summary.reason = f"ended {asked}{why}"
-        self._status(self.summary.reason, 0.0, ended=True)
+    def _began(self) -> s.Began:
+        """Compare the first measurement with where the axes were left; in doubt start paused."""
+        for words in set_damaged_aside(self.folder):
+            self._journal.note("incident", words)
+        found = doubts(self.folder, self._left.settled)
+        now = self._now()
+        return s.Began(now, self._left.sighting(now), found)
 
-    def _look_and_decide(self, journal: Journal) -> Decision:
-        self.summary.measurements += 1
+    def _go(self, event: s.Event) -> tuple[s.Command, ...]:
+        """Let the state take ``event``; keep for the next watch what it has to know."""
+        self.state, commands = transition(self.rules, self.state, event)
+        settled = [*self._left.settled, *self.state.settled]
+        self._left.settled = list(dict.fromkeys(settled))
+        if isinstance(event, s.Measured) and not self.state.holding:
+            self._leave(event.seen.positions)
+        return commands
+
+    def _carry_out(
+        self, commands: tuple[s.Command, ...], measurements: int | None
+    ) -> s.Event | None:
+        """Carry ``commands`` out; return what came of the last one."""
+        for command in commands:
+            match command:
+                case s.Say(decision, evidence):
+                    self._say(decision, evidence)
+                case s.Tell(words):
+                    self._journal.note("noise", words)
+                    if self.remark is not None:
+                        self.remark(words)
+                case s.Hold(why):
+                    self.guard.hold(why)
+                case s.Release():
+                    self.guard.release()
+                case s.Latch(why):
+                    self._latch(why)
+                case s.Take(after, frames):
+                    return self._next(after, measurements) or self._measure(frames)
+                case s.Realign(reason, frames):
+                    return self._realign(reason, frames)
+                case s.Reopen(after):
+                    return self._next(after, measurements) or self._reopen()
+        return None
+
+    def _next(self, after: float, measurements: int | None) -> s.Ending | None:
+        """Wait; return the end where it is time for it."""
+        enough = measurements is not None and self.state.measurements >= measurements
+        if not enough:
+            self._write_status(after)
+            self._housekeeping()
+            self._wait(after)
+        if self._stopped():
+            return s.Ending(self._now(), "on request")
+        return s.Ending(self._now(), "after the measurements asked for") if enough else None
+
+    # Measuring ---------------------------------------------------------------------------------
+
+    def _measure(self, frames: int) -> s.Event:
         try:
-            sighting = self._look(journal)
+            self._last = self._take(frames)
+        except JournalError:
+            raise
         except AlignError as error:
             if self._stopped():
-                return Decision(Step.STAND, "stopped during a measurement")
-            self._broken_looks += 1
-            return self._broken(f"{type(error).__name__}: {error}", self._broken_looks)
-        self._broken_looks = 0
-        decision = decide(self.policy, self.past, sighting)
-        self._last = sighting
-        self.summary.in_spec += sighting.measurement.in_spec
-        if decision.step is Step.HOLD:
-            self._hold(decision.reason)
-            return decision
-        if self.guard.latch is Latch.HOLD:
-            self.guard.release()
-            self._left.settled += self._doubts
-            self._doubts = {}
-        self._leave(sighting.positions)
-        return decision
+                return s.Ending(self._now(), "on request")
+            return s.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
+        wall = self.bench.clock.wall().astimezone()
+        ends = [e for w in self.policy.quiet if (e := w.until(wall)) is not None]
+        quiet = f"{max(ends):%H:%M}" if ends else ""
+        return s.Measured(self._last, frames, self.local(), quiet)
 
-    def _look(self, journal: Journal) -> WatchMeasurement:
+    def _take(self, frames: int) -> WatchMeasurement:
         session = Session.for_bench(
-            self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent
-        )
+            self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent,
+            frames=frames,
+        )  # fmt: skip
         told: list[Event] = []
         self._run(session, told.append).carry_out()
         if session.last is None:
             raise HeldError("stopped before the measurement.")
         if not session.last.ok and not session.last.profiles and not self._all_read(told[0]):
             raise DetectorError(f"no detector gave anything of use: {session.last.failure}")
-        look = Measure(self.summary.measurements, 0.0, session.frames, "watch", Purpose.WATCH)
-        journal.look(look, session.positions, session.last)
-        return WatchMeasurement(self.bench.clock.now(), session.last, dict(session.positions))
+        number = self.state.measurements + 1
+        look = Measure(number, 0.0, session.frames, "watch", Purpose.WATCH)
+        self._journal.look(look, session.positions, session.last)
+        return WatchMeasurement(self._now(), session.last, dict(session.positions))
 
     def _run(self, session: Session, progress: Callable[[Event], None] | None = None) -> Run:
         """Compose one part of the watch; all parts have the same observers."""
+
+        def alive(event: Event) -> None:
+            self._beat(0.0)
+            if progress is not None:
+                progress(event)
+
         return Run(
-            self.bench, session, "watch", self.summary.realignments, self.guard, progress,
+            self.bench, session, "watch", self.state.realignments, self.guard, alive,
             self.stop, self._observers,
         )  # fmt: skip
 
@@ -259,80 +369,93 @@ class Watch:
         read = (e and all(isinstance(r, Reading) for r in e) for e in given.values())
         return given.keys() == self.bench.detectors.keys() and all(read)
 
-    def _realign(self, journal: Journal, why: Decision) -> Decision:
-        self.summary.realignments += 1
-        path = self._free(f"realign-{self.summary.realignments:04d}")
+    # Moving ------------------------------------------------------------------------------------
+
+    def _realign(self, reason: str, frames: int) -> s.Event:
+        if who := self.local():
+            return s.Realigned(self._now(), True, 0, who)
+        path = self._free("realign", numbered=True)
         self.guard.travelled = dict.fromkeys(self.guard.axes, 0.0)
         strategy = self.make_strategy()
         session = Session.for_bench(
             self.bench, strategy, budget=self.budget, calibration=self.calibration.data,
-            rng=np.random.default_rng(self.summary.realignments), recent=self._recent,
+            rng=np.random.default_rng(self.state.realignments), recent=self._recent,
+            frames=frames,
         )  # fmt: skip
-        record = {**self._described(strategy.name), "reason": why.reason}
+        record = {**self._described(strategy.name), "reason": reason}
         try:
             with Journal(path, self.bench.clock, record) as own:
                 finish = self._run(session).carry_out(own)
             positions = self.bench.positions()
         except AlignError as error:
-            moved(self.past, self.bench.clock.now())
-            self._broken_realignments += 1
-            reason = f"realignment broke off: {type(error).__name__}: {error}"
-            return self._broken(reason, self._broken_realignments)
+            return s.Broke(self._now(), f"{type(error).__name__}: {error}", _kind(error))
         self._leave(positions)
+        now = self._now()
         if finish.status is Status.STOPPED:
-            return Decision(Step.STAND, "stopped during a realignment, which is not finished")
-        now = self.bench.clock.now()
-        moved(
-            self.past, now, WatchMeasurement(now, session.last, positions) if session.last else None
-        )
-        self._broken_realignments = 0
+            return s.Ending(now, "on request, during a realignment, which is not finished")
         remark = self.calibration.unused(strategy)
         ending = f"{finish.reason} ({remark.rstrip('.')})" if remark else finish.reason
-        journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
-        if finish.in_spec:
-            self.summary.realigned_in_spec += 1
+        self._journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
+        if finish.in_spec and session.moves:
             self.calibration.keep(strategy.calibration)
-            return Decision(Step.STAND, f"realigned: {ending}")
-        self.past.holding = f"a realignment did not reach the spec: {ending}"
-        self._hold(self.past.holding)
-        return Decision(Step.HOLD, self.past.holding)
+        left = WatchMeasurement(now, session.last, positions) if session.last else None
+        return s.Realigned(now, finish.in_spec, session.moves, ending, left)
 
-    def _hold(self, reason: str) -> None:
-        if self.guard.latch is Latch.RUN:
-            self.summary.holds += 1
-            self.guard.hold(reason)
-        self.summary.reason = reason
-
-    def _broken(self, reason: str, times: int) -> Decision:
-        """A device misbehaved: pause; after several in a row latch, which needs a person."""
-        self.past.holding = self.past.holding or reason
-        self._hold(reason)
-        if times >= _FAILURES:
-            self._make_safe(f"{times} failures in a row, the last: {reason}")
-        return Decision(Step.HOLD, self.summary.reason)
-
-    def _make_safe(self, why: str) -> None:
+    def _latch(self, why: str) -> None:
         self.guard.make_safe(why)
-        self.summary.reason, self.summary.state = why, WatchState.LATCHED
         try:
             self.bench.bring_to_rest()
         except Exception as error:  # noqa: BLE001 - whatever it is, it must be said
-            self.summary.reason += f"; stopping failed as well: {error}"
+            why += f"; stopping failed as well: {error}"
         try:
-            incident = keep_incident(self.folder, self.summary.reason, self.bench.clock.wall())
+            self.incident = keep_incident(self.folder, why, self.bench.clock.wall()).number
         except (OSError, AlignError) as error:
-            self.summary.reason += f"; this could not be written down: {error}"
-        else:
-            self.summary.reason += f" (incident {incident.number})"
+            why += f"; this could not be written down: {error}"
+        self.state = s.explained(self.state, why, self.incident)
 
     def _clear(self, incident: Incident | None) -> None:
         """After a person cleared why the bench was latched: count anew, let it move again."""
         if incident is None:
             return
         set_aside(self.folder, incident)
-        self._broken_looks = self._broken_realignments = 0
-        if self.guard.latch is Latch.SAFE:
+        self.incident = ""
+        self._go(s.Cleared(self._now(), incident.number))
+        if self.guard.latch is Bolt.SAFE:
             self.guard.clear_safe(f"whoever cleared incident {incident.number}")
+
+    # Lines and people --------------------------------------------------------------------------
+
+    def _reopen(self) -> s.Event:
+        """Open every line again; only the devices that were there before are gone on with."""
+        try:
+            if self.reopen is not None:
+                self.bench = self.reopen(self.bench)
+            found = {n: d.identity() for n, d in self.bench.stages.items()}
+            self.bench.stop()
+        except AlignError as error:
+            return s.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
+        changed = [n for n, known in self._identities.items() if found.get(n) != known]
+        if changed:
+            name = changed[0]
+            why = (
+                f"controller {name} says it is {found.get(name)!r}, and was "
+                f"{self._identities[name]!r} when the watch began: nothing is sent to it. Check "
+                "the cables, with the beam blocked or at alignment power"
+            )
+            return s.Failed(self._now(), why, Trouble.STRANGER)
+        self._recent = Recent()
+        return s.Reopened(self._now())
+
+    def _local_file(self) -> str:
+        """Return who has the bench by the file in the folder."""
+        path = self.folder / "local"
+        if not path.exists():
+            return ""
+        try:
+            who = path.read_text(encoding="utf-8", errors="replace")[:80].strip()
+        except OSError:
+            who = ""
+        return f"a person has the bench ({who or path.name}); remove {path} to hand it back"
 
     def _clear_hands(self) -> None:
         """Have the scales of locked axes read while somebody is there, and hands clear after."""
@@ -340,80 +463,98 @@ class Watch:
             self.bench.statuses()
             self.bench.hands.confirm_clear()
 
-    def _after_earlier(self, journal: Journal) -> None:
-        """Compare the first measurement with where the axes were left; in doubt start paused."""
-        self.past.first = self.past.first or self._left.sighting(self.bench.clock.now())
-        for words in set_damaged_aside(self.folder):
-            journal.note("incident", words)
-        self._doubts = doubts(self.folder, self._left.settled)
-        if self._doubts:
-            self._wait_for_steady("; ".join(self._doubts.values()), journal)
+    # Time --------------------------------------------------------------------------------------
 
-    def _leave(self, positions: Mapping[str, float]) -> None:
-        """Keep for the next watch where the axes are as far as this one knows."""
-        self._left.positions = dict(positions)
-        write_left(self.folder, self._left)
+    def _now(self) -> float:
+        return self.bench.clock.now()
 
-    def _wait_for_steady(self, why: str, journal: Journal) -> None:
-        self.past.holding = f"{why}; positions must be seen to be steady first"
-        self._hold(self.past.holding)
-        journal.note("paused at the start", self.past.holding)
-
-    def _pause(self, decision: Decision) -> float:
-        quick = decision.step in (Step.CONFIRM, Step.HOLD)
-        return self.policy.recheck if quick else self.policy.interval
-
-    def _wait(self, seconds: float) -> bool:
-        """Let time pass in slices, so that a stop is obeyed soon; False once asked to end."""
-        end = self.bench.clock.now() + seconds
-        while (left := end - self.bench.clock.now()) > 0 and not self._stopped():
+    def _wait(self, seconds: float) -> None:
+        """Let time pass in slices, so that a stop is obeyed soon."""
+        end = self._now() + seconds
+        while (left := end - self._now()) > 0 and not self._stopped():
             self.bench.clock.sleep(min(left, 1.0))
-        return not self._stopped()
+            self._beat(left)
 
     def _stopped(self) -> bool:
         return self.stop is not None and self.stop.is_set()
 
-    def _say(self, journal: Journal, decision: Decision) -> None:
-        now = self.bench.clock.now()
-        self.summary.decisions.append((now, decision))
-        del self.summary.decisions[:-1000]
-        journal.note("decision", decision.reason, step=decision.step.value)
-        if self.follow is not None:
-            self.follow(now, decision)
+    def _beat(self, wait: float) -> None:
+        """Give a sign of life, if the last one was some time ago."""
+        if self._host.now() - self._beaten >= _BEAT:
+            self._write_status(max(wait, 0.0))
 
-    def _status(self, reason: str, wait: float, *, ended: bool = False) -> None:
-        seen = self._last.measurement if self._last else None
-        verdict = seen.verdict if seen else None
-        self.summary.state = _state(self.guard.latch, ended)
-        status = WatchStatus(
-            self.bench.name, self.summary.state.value, reason,
-            self.bench.clock.wall().isoformat(timespec="seconds"),
-            bool(verdict and verdict.in_spec), verdict.merit if verdict else None,
-            self.summary.measurements, self.summary.in_spec, self.summary.realignments,
-            self.summary.realigned_in_spec, self.summary.holds, wait,
+    # Records -----------------------------------------------------------------------------------
+
+    def _say(self, decision: Decision, evidence: Mapping[str, Any]) -> None:
+        self._journal.note(
+            "decision", decision.reason, step=decision.step.value, state=self.state.mode.value,
+            **({"evidence": evidence} if evidence else {}),
         )  # fmt: skip
-        self.summary.status = status
-        write_status(self.folder / "status.json", status)
+        if self.follow is not None:
+            self.follow(self.bench.clock.wall(), decision)
 
-    def _journal(self) -> Journal:
+    def _write_status(self, wait: float) -> None:
+        now = self.state
+        verdict = self._last.measurement.verdict if self._last else None
+        known = now.mode is Mode.WATCHING and verdict is not None
+        beat = self._host.wall().astimezone(UTC)
+        self._beaten = self._host.now()
+        self._status = WatchStatus(
+            self.bench.name, now.mode.value, now.reason,
+            self.bench.clock.wall().isoformat(timespec="seconds"),
+            verdict.in_spec if known and verdict else None,
+            verdict.merit if known and verdict else None,
+            now.measurements, now.in_spec, now.realignments, now.realigned_in_spec, now.pauses,
+            wait, self.incident or None, now.outages, now.frames, now.noise,
+            beat.isoformat(timespec="seconds"),
+            (beat + timedelta(seconds=_BELIEVE + 5.0 * now.frames)).isoformat(timespec="seconds"),
+            **this_process(),
+        )  # fmt: skip
+        write_status(self.folder / STATUS, self._status)
+
+    def _leave(self, positions: Mapping[str, float]) -> None:
+        """Keep for the next watch where the axes are as far as this one knows."""
+        self._left.positions = dict(positions)
+        now = dict(positions), tuple(self._left.settled)
+        if now != self._kept:
+            write_left(self.folder, self._left)
+            self._kept = now
+
+    def _housekeeping(self) -> None:
+        """Once a day go on in a new file, and remove records that are too old or too many."""
+        if self._now() - self._opened < 86400.0 * _JOURNAL_DAYS:
+            return
+        self._journal.close()
+        self._journal = self._new_journal()
+        gone = tidy(self.folder, self.keep, self._host.wall(), self._journal.path)
+        if gone:
+            self._journal.note("removed", f"{len(gone)} old records", files=gone)
+
+    def _new_journal(self) -> Journal:
+        self._opened = self._now()
         return Journal(self._free("watch"), self.bench.clock, self._described("watch"))
 
     def _described(self, strategy: str) -> dict[str, Any]:
         return {"bench": describe_bench(self.bench), "strategy": strategy, "seed": 0}
 
-    def _free(self, stem: str) -> Path:
+    def _free(self, stem: str, numbered: bool = False) -> Path:
         """Return a file name in the folder that no earlier record has."""
-        path, k = self.folder / f"{stem}.db", 1
-        while path.exists():
-            k += 1
-            path = self.folder / f"{stem}-{k}.db"
-        return path
+        taken = [
+            int(number)
+            for path in self.folder.glob(f"*{stem}-*.db")
+            if (number := path.stem.rpartition("-")[2]).isdecimal()
+        ]
+        if numbered:
+            return self.folder / f"{stem}-{max(taken, default=0) + 1:04d}.db"
+        plain = self.folder / f"{stem}.db"
+        free = not taken and not plain.exists()
+        return plain if free else self.folder / f"{stem}-{max(taken, default=1) + 1}.db"
 
 
-def _state(latch: Latch, ended: bool) -> WatchState:
-    if latch is Latch.SAFE:
-        return WatchState.LATCHED
-    return WatchState.ENDED if ended else WatchState(latch.value)
+def _kind(error: AlignError) -> Trouble:
+    if isinstance(error, WrongDeviceError):
+        return Trouble.STRANGER
+    return Trouble.LINE if isinstance(error, LinkError) else Trouble.DEVICE
 
 
 class _Standing(Strategy):

@@ -12,6 +12,10 @@ from autoalign.watch.policy import Policy, WatchMeasurement
 
 __all__ = ["unexpected"]
 
+_BEYOND_NOISE = 8.0
+"""Standard uncertainties of the worst term by which two measurements do not differ by chance: 5.7
+of their difference."""
+
 
 def unexpected(
     policy: Policy,
@@ -47,7 +51,8 @@ def _jumped(policy: Policy, before: WatchMeasurement, now: WatchMeasurement) -> 
     if then is None or seen is None:
         return ""
     change = float(np.max(np.abs(seen.residuals - then.residuals)))
-    if change <= policy.jump:
+    noise = max(t.uncertainty / t.tolerance for v in (then, seen) for t in v.terms)
+    if change <= max(policy.jump, _BEYOND_NOISE * noise):
         return ""
     return f"the beam jumped by {change:.1f} tolerances without a move"
 

@@ -56,7 +56,7 @@ def test_a_planted_second_serialiser_is_found(planted: str) -> None:
 
 def test_the_status_file_holds_what_the_command_prints(tmp_path: Path) -> None:
     """The same facts, with the merit's unit."""
-    status = WatchStatus("b", "run", "well", "2030-01-01", True, 0.4, 5, 4, 1, 1, 0, 60.0)
+    status = WatchStatus("b", "watching", "well", "2030-01-01", True, 0.4, 5, 4, 1, 1, 0, 60.0)
     write_status(tmp_path / "status.json", status)
     facts = json.loads((tmp_path / "status.json").read_text())
     assert facts == json.loads(facts_text(status_facts(status)))

@@ -15,9 +15,9 @@ from autoalign.core.interfaces import Reading
 from autoalign.run.guard import Latch
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.response_matrix import ResponseMatrix
-from autoalign.watch.policy import Decision, Policy, Step
+from autoalign.watch.policy import Policy
 from autoalign.watch.service import Watch
-from autoalign.watch.status import WatchState
+from autoalign.watch.state import Decision, Mode, Step
 
 pytestmark = pytest.mark.slow
 
@@ -57,7 +57,11 @@ def metered() -> tuple[Bench, Meter]:
 def watched(bench: Bench, folder: Path, measurements: int, into: list[Decision]) -> Watch:
     """Watch for so many looks; decisions go into a list."""
     watch = Watch(
-        bench, ResponseMatrix, folder, follow=lambda _, d: into.append(d), policy=Policy(steady=2)
+        bench,
+        ResponseMatrix,
+        folder,
+        follow=lambda _, d: into.append(d),
+        policy=Policy(steady=2, outage=60.0),
     )
     watch.run(measurements=measurements)
     return watch
@@ -83,7 +87,7 @@ def test_meters_that_read_nothing_hold_and_go_on_by_themselves(tmp_path: Path) -
     assert watch.guard.latch is Latch.HOLD
     assert "nothing could be seen (not measured: meter.off)" in made[-1].reason
     meter.dark = False
-    assert watch.run(measurements=11).state is WatchState.ENDED
+    assert watch.run(measurements=11).state is Mode.ENDED
 
 
 def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
@@ -91,5 +95,5 @@ def test_a_meter_that_stays_broken_ends_in_safe(tmp_path: Path) -> None:
     bench, meter = metered()
     watch = watched(bench, tmp_path, 3, [])
     meter.broken = True
-    assert watch.run(measurements=20).state is WatchState.LATCHED
+    assert watch.run(measurements=20).state is Mode.LATCHED
     assert "meter: no answer before the deadline" in watch.summary.reason
