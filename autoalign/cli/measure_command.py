@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from autoalign.cli.explaining import Collimator
     from autoalign.cli.profiles import Measured
+    from autoalign.cli.standard_figures import Figures
     from autoalign.core.frames import Frame
     from autoalign.pictures import Channel, Picture
 
@@ -42,6 +43,10 @@ def measure(
     angle: Amount | None = None,
     aperture: Amount | None = None,
     core: Amount = "0 mm",
+    caustic: Flag = False,
+    wavelength: Amount | None = None,
+    stability: Flag = False,
+    distribution: Flag = False,
     json: Flag = False,
     csv: Flag = False,
 ) -> int:
@@ -87,6 +92,18 @@ def measure(
         Clear aperture of the mirror.
     core
         Core diameter of the source.
+    caustic
+        Fit the widths of at least four planes along the beam: waist, divergence, Rayleigh length
+        and M² after ISO 11146-1, with what the standard asks for and the frames lack. Pictures
+        need --distances, --wavelength and --pitch.
+    wavelength
+        Wavelength of the light, for instance "633 nm".
+    stability
+        Scatter of the beam's centre over the frames, after ISO 11670; the frames must be of one
+        plane.
+    distribution
+        Flatness, uniformity and steepness of the edge after ISO 13694, and the ellipse at half
+        height, for each frame.
     json
         Print the result as JSON.
     csv
@@ -101,12 +118,25 @@ def measure(
     if len(places) == 1 and Path(places[0]).suffix.lower() == ".toml":
         from autoalign.cli.looking import look  # noqa: PLC0415
 
+        if caustic or stability or distribution:
+            raise UsageError(
+                "--caustic, --stability and --distribution take pictures; save those of the bench, "
+                "and give them."
+            )
         return look(Path(places[0]), pictures, explained=explain, json=json, csv=csv)
-    options = Options(pitches_of(pitch), bits, channel, centred=explain)
+    options = Options(pitches_of(pitch), bits, channel, centred=explain, tails=caustic)
     if not explain:
         many = _measure_files(places, options, dark, hot_map)
         draw(many, pictures)
-        give(many, json=json, csv=csv)
+        figures = None
+        if caustic or stability or distribution:
+            from autoalign.cli.standard_figures import figures_of  # noqa: PLC0415 - heavy
+
+            asked = _of_caustic(distances, wavelength) if caustic else None
+            figures = figures_of(
+                many, caustic=asked, stability=stability, distribution=distribution
+            )
+        give(many, json=json, csv=csv, figures=figures)
     else:
         from autoalign.cli.explaining import Collimator  # noqa: PLC0415
 
@@ -128,6 +158,7 @@ class Options:
     bit_depth: int | None
     channel: Channel | None
     centred: bool
+    tails: bool = False
 
     def read(self, path: Path, number: int = 0) -> list[Picture]:
         """Return the pictures in file ``number``."""
@@ -160,17 +191,38 @@ def _pitch_of(text: str) -> tuple[float, float]:
     return sizes[0], sizes[-1]
 
 
-def give(many: Sequence[Measured], *, json: bool, csv: bool) -> None:
-    """Print what was measured in the form asked for."""
-    from autoalign.cli.output import print_facts  # noqa: PLC0415
+def _of_caustic(distances: str | None, wavelength: str | None) -> tuple[list[float], float]:
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+
+    if distances is None or wavelength is None:
+        raise UsageError(
+            '--caustic needs where the frames were taken and the wavelength: --distances "100 mm, '
+            '150 mm, …" --wavelength "633 nm".'
+        )
+    places = [
+        option_value("--distances", part, "mm") for part in listed_amounts("--distances", distances)
+    ]
+    return places, option_value("--wavelength", wavelength, "mm")
+
+
+def give(
+    many: Sequence[Measured], *, json: bool, csv: bool, figures: Figures | None = None
+) -> None:
+    """Print what was measured in the form asked for, and the ``figures`` of the standards."""
+    from autoalign.cli.output import print_facts, print_text  # noqa: PLC0415
     from autoalign.cli.profiles import facts_of, print_csv, print_profiles  # noqa: PLC0415
 
-    if json:
+    if json and figures is not None:
+        print_facts({"frames": [facts_of(m) for m in many], **figures.facts()})
+    elif json:
         print_facts([facts_of(m) for m in many])
     elif csv:
         print_csv(many)
     else:
         print_profiles(many)
+        if figures is not None:
+            print_text()
+            figures.print()
 
 
 def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, csv: bool) -> None:
@@ -267,7 +319,7 @@ def _measured(
 
     name, unit = picture.name, "mm" if picture.scaled else "px"
     try:
-        profile = measure_beam(picture.frame, dark=dark, hot_map=hot_map)
+        profile = measure_beam(picture.frame, dark=dark, hot_map=hot_map, tails=options.tails)
     except FrameError as error:
         return Measured(name, unit, problem=f"{name}: {error}")
     axes: Literal["sensor", "middle"] = "middle" if options.centred else "sensor"
