@@ -101,7 +101,7 @@ class Stepper(ABC):
             allowed = 5 * axis.arrival_tolerance + axis.resolution
             if not abs(position - target) <= allowed:
                 raise UsageError(
-                    f"session: told that the move was made, but axis {name} is at "
+                    f"session: the move is reported as made, but axis {name} is at "
                     f"{axis.said(position)}, and {axis.said(target)} was asked for. Give Moved "
                     "only once every axis is there; else Refused, or end the session."
                 )
