@@ -8,6 +8,7 @@ autoalign.stages         a stage driver with ``settings`` and ``build`` (:mod:`.
 autoalign.detectors      a detector driver with ``settings`` and ``build``
 autoalign.layouts        a subclass of ``BenchType`` (:mod:`.config.bench_types`)
 autoalign.simulations    a callable that makes a whole simulated bench from a seed
+autoalign.problems       a set of problems to compare strategies on (:mod:`.benchmark.problems`)
 autoalign.terms          a callable that makes a merit term (:mod:`.merit`)
 autoalign.observers      an object that follows events (:mod:`.hookspecs`)
 =======================  ==========================================================================
@@ -38,6 +39,7 @@ GROUPS = {
     "detectors": "detector driver",
     "layouts": "layout",
     "simulations": "simulated bench",
+    "problems": "problem set",
     "terms": "merit term",
     "observers": "observer",
 }
@@ -47,6 +49,7 @@ _MEMBERS = {
     "strategies": ("name", "needs", "propose"),
     "stages": ("settings", "build"),
     "detectors": ("settings", "build"),
+    "problems": ("version", "summary", "held_out", "problems"),
     "layouts": ("needs", "arrangement", "layout"),
 }
 _CALLABLE = frozenset({"strategies", "layouts", "simulations", "terms"})
@@ -215,7 +218,10 @@ def _describe(
 
 
 def _summary(loaded: Any) -> str:
-    """Return the first line of the docstring of a plug-in or of its class, without markup."""
+    """Return what a plug-in says of itself, or the first line of its docstring, without markup."""
+    said = getattr(loaded, "summary", None)
+    if isinstance(said, str):
+        return said
     own = loaded if callable(loaded) or not hasattr(type(loaded), "__doc__") else type(loaded)
     first = next(iter((own.__doc__ or "").strip().splitlines()), "")
     return re.sub(r":\w+:`[~.]*([^`]*)`|``([^`]*)``", r"\1\2", first)

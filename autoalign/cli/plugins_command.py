@@ -29,7 +29,8 @@ def plugins(
     Parameters
     ----------
     group
-        strategies, stages, detectors, layouts, simulations, terms or observers; by default all.
+        strategies, stages, detectors, layouts, simulations, problems, terms or observers; by
+        default all.
     keys
         Print every key of a bench file instead: unit, allowed values, default and meaning, with
         the keys of every installed driver and term.
