@@ -20,6 +20,7 @@ from autoalign.benchmark.campaign_file import append_rows, check_alike, read_row
 from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.benchmark.timed import Timed
 from autoalign.core.errors import AlignError, UsageError
+from autoalign.core.foreign import require_extra
 from autoalign.run.compose import run
 from autoalign.session import Budget, Move, Session
 from autoalign.strategies.base import Strategy
@@ -45,6 +46,8 @@ def run_campaign(
     budget: Budget,
     path: Path | None = None,
     workers: int = 1,
+    cluster: str | None = None,
+    fidelity: str = "frames",
     progress: Callable[[Outcome], None] | None = None,
 ) -> list[Outcome]:
     """Run every case that ``path`` does not hold yet; return all outcomes in the order wanted.
@@ -57,6 +60,11 @@ def run_campaign(
         CSV file that each outcome is added to once it is known; None keeps none.
     workers
         Processes; each computes with one BLAS thread.
+    cluster
+        Address of a Dask scheduler, whose workers take the place of processes here. A worker that
+        is lost loses nothing: what it was at is run again, and every case is written once.
+    fidelity
+        What ``make_bench`` makes its benches with; kept with every outcome.
 
     Raises
     ------
@@ -65,10 +73,12 @@ def run_campaign(
         version of the library, or is being written by another process; before anything is run, and
         the file is left as it is.
     """
-    with nullcontext() if path is None else _alone(path):
-        known = _known(path, budget)
+    with nullcontext() if path is None else _alone(path), _spread(workers, cluster) as parallel:
+        known = _known(path, budget, fidelity)
         todo = [c for c in wanted if c not in known]
-        for outcome in _outcomes(todo, make_bench, make_strategy, budget, workers):
+        for outcome in parallel(
+            _delayed(c, make_bench, make_strategy, budget, fidelity) for c in todo
+        ):
             known[outcome.case] = outcome
             if path is not None:
                 append_rows(path, [outcome])
@@ -77,20 +87,38 @@ def run_campaign(
     return [known[c] for c in wanted]
 
 
-def _outcomes(
-    todo: Sequence[Case],
-    make_bench: Callable[[str, int], Bench],
-    make_strategy: Callable[[str], Strategy],
-    budget: Budget,
-    workers: int,
-) -> Iterable[Outcome]:
-    from joblib import Parallel, delayed  # noqa: PLC0415
+def _delayed(case: Case, *rest: Any) -> Any:
+    from joblib import delayed  # noqa: PLC0415
 
-    parallel = Parallel(n_jobs=workers, return_as="generator_unordered")
-    found: Iterable[Outcome] = parallel(
-        delayed(run_case)(c, make_bench, make_strategy, budget) for c in todo
-    )
-    return found
+    return delayed(run_case)(case, *rest)
+
+
+@contextmanager
+def _spread(workers: int, cluster: str | None) -> Iterator[Callable[..., Iterable[Outcome]]]:
+    """Yield what runs calls and yields their results as they come.
+
+    Raises
+    ------
+    UsageError
+        Where no scheduler answers at ``cluster``, or what talks to one is not installed.
+    """
+    from joblib import Parallel, parallel_config  # noqa: PLC0415
+
+    if cluster is None:
+        yield Parallel(n_jobs=workers, return_as="generator_unordered")
+        return
+    require_extra("compare, --cluster,", "cluster", "distributed")
+    from distributed import Client  # noqa: PLC0415
+
+    try:
+        client = Client(cluster, timeout=5)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise UsageError(
+            f"compare, --cluster {cluster}: no Dask scheduler answers there "
+            f"({str(error).splitlines()[0]}). Start one, or check the address; nothing was run."
+        ) from error
+    with client, parallel_config(backend="dask", client=client):
+        yield Parallel(n_jobs=-1, return_as="generator_unordered")
 
 
 @contextmanager
@@ -109,20 +137,20 @@ def _alone(path: Path) -> Iterator[None]:
         ) from error
 
 
-def _known(path: Path | None, budget: Budget) -> dict[Case, Outcome]:
+def _known(path: Path | None, budget: Budget, fidelity: str) -> dict[Case, Outcome]:
     """Return the outcomes that are there already, all of this budget and this version."""
     if path is None or not path.exists():
         return {}
     rows = read_rows(path)
-    check_alike(path, rows, _settings(budget))
+    check_alike(path, rows, _settings(budget, fidelity))
     return {o.case: o for o in rows}
 
 
-def _settings(budget: Budget) -> dict[str, Any]:
+def _settings(budget: Budget, fidelity: str) -> dict[str, Any]:
     """Return what all outcomes of a campaign share."""
     return {
         "budget": budget.measurements, "budget_seconds": budget.seconds,
-        "version": version("autoalign"),
+        "version": version("autoalign"), "fidelity": fidelity,
     }  # fmt: skip
 
 
@@ -131,6 +159,7 @@ def run_case(
     make_bench: Callable[[str, int], Bench],
     make_strategy: Callable[[str], Strategy],
     budget: Budget,
+    fidelity: str = "frames",
 ) -> Outcome:
     """Align one simulated bench and judge the end by its noise-free truth.
 
@@ -161,8 +190,8 @@ def run_case(
             case.strategy, case.bench, case.seed, claimed, reached, session.measurements,
             session.moves, bench.clock.now() - start, timed.median, walked.total("mm"),
             walked.total("rad"), float(first), float(last.merit), status, reason,
-            **_settings(budget), drift=case.drift,
-            diagnosis="; ".join(map(str, timed.strategy.findings)),
+            **_settings(budget, fidelity), drift=case.drift,
+            diagnosis="; ".join(map(str, timed.strategy.findings)), axes=len(bench.free_axes),
         )  # fmt: skip
 
 

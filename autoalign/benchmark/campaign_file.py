@@ -16,17 +16,19 @@ from typing import Any
 
 from autoalign.benchmark.outcome import Outcome
 from autoalign.core.errors import UsageError
+from autoalign.core.foreign import require_extra
 
-__all__ = ["append_rows", "check_alike", "read_rows"]
+__all__ = ["append_rows", "check_alike", "read_campaign", "read_rows", "write_parquet"]
 
 _NAMES = tuple(f.name for f in fields(Outcome))
-_LATER = ("budget", "budget_seconds", "version")
+_LATER = ("budget", "budget_seconds", "version", "fidelity", "axes")
 """Columns that files of earlier versions lack."""
 
 _WORDS = {
     "budget": "a budget of {} measurements",
     "budget_seconds": "a budget of {:g} s",
     "version": "version {}",
+    "fidelity": "the fidelity {!r}",
 }
 
 _SHOWN = 5
@@ -47,6 +49,52 @@ def append_rows(path: Path, rows: Iterable[Outcome]) -> None:
             writer.writeheader()
         for row in rows:
             writer.writerow(asdict(row))
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def write_parquet(path: Path, rows: Sequence[Outcome]) -> Path:
+    """Write ``rows`` as Parquet, whole or not at all; return where.
+
+    Raises
+    ------
+    UsageError
+        Where what writes Parquet is not installed.
+    """
+    arrow, parquet = _parquet()
+    table = arrow.Table.from_pylist([asdict(row) for row in rows])
+    part = path.with_suffix(".part")
+    parquet.write_table(table, part)
+    return part.replace(path)
+
+
+def read_campaign(path: Path) -> list[Outcome]:
+    """Read a campaign from its CSV or Parquet file.
+
+    Raises
+    ------
+    UsageError
+        For a file that is not there or is no campaign; see :func:`read_rows`.
+    """
+    if not path.is_file():
+        raise UsageError(f"{path}: there is no such file; give a campaign.csv or campaign.parquet.")
+    if path.suffix != ".parquet":
+        return read_rows(path)
+    arrow, parquet = _parquet()
+    try:
+        table = parquet.read_table(path)
+    except (OSError, arrow.ArrowException) as error:
+        raise UsageError(f"{path}: not a campaign file ({str(error).splitlines()[0]}).") from error
+    if any(name not in table.column_names for name in _NAMES):
+        raise _foreign(path, table.column_names)
+    return [Outcome(**row) for row in table.select(list(_NAMES)).to_pylist()]
+
+
+def _parquet() -> tuple[Any, Any]:
+    require_extra("a Parquet file", "parquet", "pyarrow")
+    import pyarrow.parquet  # noqa: PLC0415
+
+    return pyarrow, pyarrow.parquet
 
 
 def read_rows(path: Path) -> list[Outcome]:
@@ -78,7 +126,7 @@ def read_rows(path: Path) -> list[Outcome]:
 def check_alike(path: Path, rows: Sequence[Outcome], wanted: dict[str, Any]) -> None:
     """Refuse to go on in a file whose ``rows`` differ from ``wanted`` in one of its columns.
 
-    These are "budget", "budget_seconds" and "version".
+    These are "budget", "budget_seconds", "version" and "fidelity".
 
     Raises
     ------
@@ -155,8 +203,8 @@ def _foreign(path: Path, header: Sequence[str]) -> UsageError:
             f"{path}: made by an earlier version, which did not keep {', '.join(missing)}: nobody "
             "can tell whether its outcomes are comparable. Nothing was run or changed. "
             "Name another folder; or, where you know what every run was given, add these columns "
-            "to the header and to every line, for instance 200 (measurements), inf (s) and "
-            f"{version('autoalign')}."
+            "to the header and to every line, for instance 200 (measurements), inf (s), "
+            f"{version('autoalign')}, frames and 6 (axes)."
         )
     return UsageError(
         f"{path}: not a campaign file; columns missing: {', '.join(missing)}. It was left as it "

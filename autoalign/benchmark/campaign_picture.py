@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -10,14 +11,22 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from autoalign.benchmark.outcome import Outcome
-from autoalign.benchmark.statistics import runtime_ecdf, success_interval
+from autoalign.benchmark.statistics import (
+    data_profile,
+    performance_profile,
+    restarted_ecdf,
+    runtime_ecdf,
+    success_interval,
+)
+from autoalign.core.files import atomic_write
 from autoalign.core.units import rounded
 from autoalign.report.style import INK, QUIET, SERIES, dress, new_figure, plain, save_png
 
-__all__ = ["draw_campaign"]
+__all__ = ["draw_campaign", "profile_figure", "success_figure", "svg_bytes"]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -34,25 +43,71 @@ _DASH = 4.0
 
 
 def draw_campaign(outcomes: Sequence[Outcome], path: str | Path) -> Path:
-    """Draw one panel for each bench, one line for each strategy; unsuccessful runs never arrive.
-
-    Where curves coincide they are shown by turns, so that none hides another; curves that are
-    equal all the way are named together. The number of runs and Wilson's 95 % interval of the
-    success stand in the legend, so that a small campaign does not appear better than it is.
-    """
-    benches = list(dict.fromkeys(o.case.where for o in outcomes))
-    figure = new_figure(8.0, 4.6 * max(1, len(benches)))
-    panels = figure.subplots(max(1, len(benches)), 1, squeeze=False)[:, 0]
-    for panel, bench in zip(panels, benches, strict=True):
-        _draw_bench(panel, bench, [o for o in outcomes if o.case.where == bench])
+    """Draw :func:`success_figure` as PNG to ``path``, and as SVG beside it; return ``path``."""
+    figure = success_figure(outcomes)
+    atomic_write(Path(path).with_suffix(".svg"), svg_bytes(figure))
     return save_png(figure, path)
 
 
-def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome]) -> None:
+def success_figure(outcomes: Sequence[Outcome], restarts: bool = False) -> Figure:
+    """Draw one panel for each bench, one line for each strategy; unsuccessful runs never arrive.
+
+    With ``restarts`` they are started again, see :func:`.statistics.restarted_ecdf`. Where curves
+    coincide they are shown by turns, so that none hides another; curves that are equal all the way
+    are named together. The number of runs and Wilson's 95 % interval of the success stand in the
+    legend, so that a small campaign does not appear better than it is.
+    """
+    benches = list(dict.fromkeys(o.case.where for o in outcomes))
+    figure = new_figure(8.0, 4.2 * max(1, len(benches)))
+    panels = figure.subplots(max(1, len(benches)), 1, squeeze=False)[:, 0]
+    for panel, bench in zip(panels, benches, strict=True):
+        _draw_bench(panel, bench, [o for o in outcomes if o.case.where == bench], restarts)
+    return figure
+
+
+def profile_figure(outcomes: Sequence[Outcome]) -> Figure:
+    """Draw performance and data profiles of each strategy over every bench and seed."""
+    names = _strategies(outcomes)
+    cost = {n: {(o.case.where, o.seed): o for o in outcomes if o.strategy == n} for n in names}
+    shared = sorted(set.intersection(*(set(c) for c in cost.values())))
+    figure = new_figure(8.0, 3.6)
+    left, right = figure.subplots(1, 2)
+    ratios, budgets = np.geomspace(1, 64, _POINTS), np.geomspace(0.1, 100, _POINTS)
+    by_ratio = performance_profile({n: [cost[n][k].cost for k in shared] for n in names}, ratios)
+    for k, name in enumerate(names):
+        own = list(cost[name].values())
+        by_budget = data_profile([o.cost for o in own], [o.axes for o in own], budgets)
+        colour, _, dashes = SERIES[k % len(SERIES)]
+        look: dict[str, Any] = {"color": colour, "linestyle": dashes, "linewidth": _WIDTH}
+        left.step(ratios, 100 * by_ratio[name], where="post", label=plain(name), **look)
+        right.step(budgets, 100 * by_budget, where="post", **look)
+    for panel in (left, right):
+        panel.set_xscale("log")
+        panel.set_ylim(-2, 102)
+        panel.minorticks_off()
+    left.set_xticks([1, 2, 4, 8, 16, 32, 64], ["1", "2", "4", "8", "16", "32", "64"])
+    right.set_xticks([0.1, 1, 10, 100], ["0.1", "1", "10", "100"])
+    dress(left, "measurements over those of the best", "problems in spec, %", "performance")
+    dress(right, "measurements over axes + 1", "problems in spec, %", "data")
+    figure.legend(loc="outside lower center", ncols=4, frameon=False, labelcolor=INK)
+    return figure
+
+
+def svg_bytes(figure: Figure) -> bytes:
+    """Return the figure as SVG; the same figure gives the same bytes."""
+    from matplotlib import rc_context  # noqa: PLC0415
+
+    with rc_context({"svg.hashsalt": "autoalign", "svg.fonttype": "none"}):
+        held = io.BytesIO()
+        figure.savefig(held, format="svg", metadata={"Date": None, "Creator": "autoalign"})
+    return held.getvalue()
+
+
+def _draw_bench(panel: Axes, bench: str, group: Sequence[Outcome], restarts: bool = False) -> None:
     most = max(10, *(o.measurements for o in group))
     measurements = np.geomspace(1, most, _POINTS).round(3)
     runs = {name: [o for o in group if o.strategy == name] for name in _strategies(group)}
-    curves = {n: 100 * runtime_ecdf(_spent(own), measurements) for n, own in runs.items()}
+    curves = {n: 100 * _curve(own, measurements, restarts) for n, own in runs.items()}
     turns = _turns(curves)
     handles = []
     for k, (name, own) in enumerate(runs.items()):
@@ -87,8 +142,10 @@ def _strategies(group: Sequence[Outcome]) -> list[str]:
     return list(dict.fromkeys(o.strategy for o in group))
 
 
-def _spent(runs: Sequence[Outcome]) -> list[float]:
-    return [float(o.measurements) if o.reached else math.inf for o in runs]
+def _curve(runs: Sequence[Outcome], at: Floats, restarts: bool) -> Floats:
+    if restarts:
+        return restarted_ecdf([o.measurements for o in runs], [o.reached for o in runs], at)
+    return runtime_ecdf([o.cost for o in runs], at)
 
 
 def _equal(curves: Mapping[str, Floats], name: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 __all__ = ["Case", "Outcome"]
@@ -62,6 +63,10 @@ class Outcome:
         See :class:`Case`.
     diagnosis
         What the strategy says is wrong with the bench; empty where nothing is.
+    fidelity
+        What the simulated cameras gave: "frames" or "moments".
+    axes
+        Number of axes that the search could move.
     """
 
     strategy: str
@@ -84,6 +89,13 @@ class Outcome:
     version: str
     drift: float = 0.0
     diagnosis: str = ""
+    fidelity: str = "frames"
+    axes: int = 1
+
+    @property
+    def cost(self) -> float:
+        """Measurements to spec; infinite where it was not reached."""
+        return float(self.measurements) if self.reached else math.inf
 
     @property
     def case(self) -> Case:

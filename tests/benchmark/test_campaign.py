@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -122,3 +125,56 @@ def test_cases_with_and_without_drift_are_different() -> None:
     wanted = cases(["s"], ["b"], [7], (0.0, 0.25))
     assert [c.where for c in wanted] == ["b", "b, drift 0.25"]
     assert len(set(wanted)) == 2
+
+
+def make_moments(kind: str, seed: int) -> Bench:
+    """A bench without pixels, so that many runs take little time."""
+    bench: Bench = getattr(benches, kind)(seed=seed, fidelity="moments")
+    return bench
+
+
+def alike(outcomes: list[Outcome]) -> list[Outcome]:
+    """Return outcomes without what depends on the computer's load."""
+    return [replace(o, own_seconds=0.0) for o in outcomes]
+
+
+@pytest.mark.slow
+def test_two_workers_and_a_cluster_give_the_numbers_of_one(tmp_path: Path) -> None:
+    """Bit for bit, and every case once, also where the cluster loses a worker on the way."""
+    distributed = pytest.importorskip("distributed", reason="dask (extra cluster) is not installed")
+    wanted = cases(["response-matrix"], ["steering", "collimator"], range(3))
+    spend = Budget(12)
+    one = alike(run_campaign(wanted, make_moments, make_strategy, budget=spend))
+    two = alike(run_campaign(wanted, make_moments, make_strategy, budget=spend, workers=2))
+    assert two == one
+    path = tmp_path / "campaign.csv"
+    lost: list[str] = []
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+    ) as cluster:
+
+        def lose_one(_: Outcome) -> None:
+            if not lost:
+                worker = next(iter(cluster.workers.values()))
+                os.kill(worker.pid, signal.SIGKILL)
+                lost.append(worker.worker_address)
+
+        spread = run_campaign(
+            wanted, make_moments, make_strategy, budget=spend, path=path,
+            cluster=cluster.scheduler_address, progress=lose_one,
+        )  # fmt: skip
+    assert lost
+    assert alike(spread) == one
+    kept = alike(read_rows(path))
+    assert sorted(kept, key=lambda o: o.case) == sorted(one, key=lambda o: o.case)
+
+
+def test_another_fidelity_does_not_share_a_file(tmp_path: Path) -> None:
+    """Outcomes of frames and of moments are never mixed in one table."""
+    path = tmp_path / "campaign.csv"
+    wanted = cases(["response-matrix"], ["steering"], range(1))
+    run_campaign(
+        wanted, make_moments, make_strategy, budget=Budget(9), path=path, fidelity="moments"
+    )
+    with pytest.raises(UsageError, match="the fidelity 'moments'"):
+        run_campaign(wanted, make_moments, make_strategy, budget=Budget(9), path=path)

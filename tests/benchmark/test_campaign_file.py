@@ -10,7 +10,12 @@ from pathlib import Path
 import pytest
 
 from autoalign.benchmark.campaign import cases, run_campaign
-from autoalign.benchmark.campaign_file import append_rows, read_rows
+from autoalign.benchmark.campaign_file import (
+    append_rows,
+    read_campaign,
+    read_rows,
+    write_parquet,
+)
 from autoalign.benchmark.outcome import Case, Outcome
 from autoalign.core.errors import UsageError
 from autoalign.session import Budget
@@ -80,7 +85,7 @@ def test_outcomes_of_other_settings_are_never_mixed(
         (",1,True,True,4,", ",one,True,True,4,", "line 3: seed is 'one'; a whole number is needed"),
         (",1,True,True,4,", ",1,True,TRUE,4,", "line 3: reached is 'TRUE'; True or False is"),
         (",1,True,True,4,3,2.0,", ",1,True,True,4,3,soon,", "bench_seconds is 'soon'; a number is"),
-        (",1,True,True,4,3,2.0,", ",1,True,T\n", "line 3: 5 of 20 columns"),
+        (",1,True,True,4,3,2.0,", ",1,True,T\n", "line 3: 5 of 22 columns"),
         (',"verified, twice",', ',"verified, twice,', "unexpected end of data"),
     ],
 )
@@ -126,3 +131,18 @@ def test_a_file_of_an_earlier_version_is_refused_and_kept(path: Path) -> None:
     with pytest.raises(UsageError, match="did not keep budget, budget_seconds, version"):
         go_on(path, Budget(40))
     assert path.read_bytes() == kept
+
+
+def test_parquet_holds_what_the_csv_holds(path: Path, tmp_path: Path) -> None:
+    """Both come back the same; what is no campaign is refused, and so is what is not there."""
+    pytest.importorskip("pyarrow", reason="pyarrow (extra parquet) is not installed")
+    rows = [*read_rows(path), replace(ROW, seed=9, reached=False, merit_last=math.inf)]
+    file = write_parquet(tmp_path / "c.parquet", rows)
+    assert read_campaign(file) == rows
+    assert read_campaign(path) == read_rows(path)
+    assert not list(tmp_path.glob("*.part"))
+    (tmp_path / "x.parquet").write_bytes(b"no")
+    with pytest.raises(UsageError, match="not a campaign file"):
+        read_campaign(tmp_path / "x.parquet")
+    with pytest.raises(UsageError, match="no such file"):
+        read_campaign(tmp_path / "y.csv")

@@ -16,6 +16,7 @@ import pytest
 
 from autoalign.benchmark.campaign_file import read_rows
 from autoalign.benchmark.outcome import Case
+from autoalign.config import example
 from autoalign.core.errors import UsageError
 
 Run = Callable[..., Any]
@@ -31,20 +32,70 @@ def test_compare_prints_a_table_and_goes_on_where_it_stopped(tmp_path: Path, run
     first, second = run(*command), run(*command)
     assert (first.code, second.code) == (0, 0)
     assert first.out == second.out
-    rows = {r["strategy"]: r for r in json.loads(first.out)}
+    rows = {r["strategy"]: r for r in json.loads(first.out)["summaries"]}
     assert rows["response-matrix"]["reached"] == 1
     assert rows["random"]["reached"] == 0
     assert rows["random"]["median"] is None, "a run that failed counts as infinitely many looks"
     assert len(read_rows(tmp_path / "campaign.csv")) == 2
     assert (tmp_path / "campaign.png").stat().st_size > 5000
+    assert (tmp_path / "campaign.svg").read_bytes().startswith(b"<?xml")
+    assert "take response-matrix" in (tmp_path / "campaign.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_compare_against_an_earlier_campaign_ends_with_one_if_worse(
+    tmp_path: Path, run: Run
+) -> None:
+    """Worse beyond chance is exit code 1 with the row that says so; the same again is 0."""
+    command = (
+        "compare", "--strategies", "response-matrix", "--benches", "steering", "--seeds", "7",
+        "--json",
+    )  # fmt: skip
+    earlier = tmp_path / "a" / "campaign.csv"
+    assert run(*command, "--output", earlier.parent).code == 0
+    same = run(*command, "--output", tmp_path / "b", "--against", earlier)
+    assert same.code == 0
+    assert [r["verdict"] for r in json.loads(same.out)["against"]] == ["no difference"]
+    slow = run(*command, "--output", tmp_path / "c", "--budget", "2", "--against", earlier)
+    assert slow.code == 1
+    (row,) = json.loads(slow.out)["against"]
+    assert (row["verdict"], row["worse"], row["better"]) == ("worse", 7, 0)
+    assert row["p"] == pytest.approx(2 / 2**7)
+    assert "worse" in (tmp_path / "c" / "campaign.html").read_text(encoding="utf-8")
+
+
+def test_compare_says_that_no_scheduler_answers(tmp_path: Path, run: Run) -> None:
+    """Within seconds, and nothing is run."""
+    pytest.importorskip("distributed", reason="dask (extra cluster) is not installed")
+    said = run("compare", "--cluster", "tcp://127.0.0.1:9", "--output", tmp_path / "c")
+    assert said.code == 2
+    assert "no Dask scheduler answers" in " ".join(said.err.split())
+    assert not (tmp_path / "c" / "campaign.csv").exists()
+
+
+@pytest.mark.slow
+def test_benches_may_be_repeated_listed_problems_or_a_file(tmp_path: Path, run: Run) -> None:
+    """All of them are run, in the order in which they were named."""
+    text = example("demo").read_text(encoding="utf-8")
+    own = tmp_path / "mine.toml"
+    own.write_text(text, encoding="utf-8")
+    said = run(
+        "compare", "--strategies", "random", "--seeds", "1", "--budget", "2", "--json",
+        "--benches", "steering,everyday-1/steering-dim", "--benches", own,
+        "--problems", "textbook", "--output", tmp_path / "o",
+    )  # fmt: skip
+    assert said.code == 0, said.err
+    found = [o.bench for o in read_rows(tmp_path / "o" / "campaign.csv")]
+    assert found[:3] == ["steering", "everyday-1/steering-dim", str(own)]
+    assert "textbook-1/rosenbrock-2" in found
 
 
 @pytest.mark.slow
 def test_compare_after_drift_goes_on_in_the_same_file(tmp_path: Path, run: Run) -> None:
     """First-time rows that are there already are kept; drifted ones are added beside them."""
     command = ("compare", "--strategies", "model", "--seeds", "1", "--output", tmp_path, "--json")
-    first = json.loads(run(*command).out)
-    both = json.loads(run(*command, "--drift", "0,0.1").out)
+    first = json.loads(run(*command).out)["summaries"]
+    both = json.loads(run(*command, "--drift", "0,0.1").out)["summaries"]
     assert both[0] == first[0]
     assert [r["bench"] for r in both] == ["collimator", "collimator, drift 0.1"]
     assert both[1]["median"] <= 2
@@ -56,6 +107,11 @@ def test_compare_after_drift_goes_on_in_the_same_file(tmp_path: Path, run: Run) 
     [
         ("--strategies", "modle", "'modle'. Did you mean 'model'?"),
         ("--benches", "colimator", "Did you mean 'collimator'?"),
+        ("--benches", "everyday-1/relay-dimm", "Did you mean 'relay-dim'?"),
+        ("--benches", "missing.toml", "there is no such bench file"),
+        ("--problems", "everyday-7", "no problem set named 'everyday-7'"),
+        ("--benches", "cluttered-1/relay-ghost", "give --fidelity frames"),
+        ("--against", "missing.csv", "there is no such file"),
         ("--strategies", ",", "no strategies given"),
         ("--drift", "0,much", "numbers from 0 (first alignment) to 1"),
         ("--drift", "1.5", "numbers from 0 (first alignment) to 1"),
@@ -116,7 +172,7 @@ def test_compare_never_mixes_budgets_and_survives_a_damaged_file(tmp_path: Path,
     assert "name another folder" in other.err
     assert file.read_bytes() == kept
     assert run(*command, "--budget", "3").out == first.out
-    assert json.loads(first.out)[0]["budget"] == 3
+    assert json.loads(first.out)["summaries"][0]["budget"] == 3
     file.write_bytes(kept.replace(b",0,False,", b",zero,False,"))
     damaged = run(*command, "--budget", "3")
     assert damaged.code == 2
