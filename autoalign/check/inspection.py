@@ -155,7 +155,9 @@ class Inspection:
         axis, step = trial.axis, trial.step
         if response is None:
             broken = Finding("trial-broken-off", axis.name, details={"why": trial.stopped})
-            return AxisReport(axis, abs(step), trial.reach, AxisVerdict.UNSURE, broken, (broken,))
+            return AxisReport(
+                axis, abs(step), self._reach(trial), AxisVerdict.UNSURE, broken, (broken,)
+            )
         if response.stuck and judgement is not None and judgement.verdict is AxisVerdict.SCALE:
             judgement = replace(judgement, verdict=AxisVerdict.UNSURE)
         verdict = _verdict(response, judgement)
@@ -168,9 +170,14 @@ class Inspection:
             rest = settling(trial.arrival, self.first, response, self.noise, self.bench.frames)
         found += self._late(axis, rest)
         return AxisReport(
-            axis, abs(step), trial.reach, verdict, said, tuple(found), judgement, response,
+            axis, abs(step), self._reach(trial), verdict, said, tuple(found), judgement, response,
             backlash, u, missed, u, rest,
         )  # fmt: skip
+
+    def _reach(self, trial: Trial) -> float:
+        """Return the furthest that an axis was sent from its start, mm or rad."""
+        stops = [s.numbers["move"].value for s in self.stops if s.subject == trial.axis.name]
+        return max(trial.reach, *stops, 0.0)
 
     def _motion(
         self, axis: Axis, step: float, response: AxisResponse, found: list[Finding]
