@@ -13,10 +13,13 @@ from autoalign.cli import compare_command as compare
 from autoalign.cli import demo_command as demo
 from autoalign.cli import gallery_command as gallery
 from autoalign.cli import measure_command as measure
+from autoalign.cli import move_command as moving
 from autoalign.cli import plan_command as plan
 from autoalign.cli import plugins_command as plugins
 from autoalign.cli import report_command as report
+from autoalign.cli import talk_command as talking
 from autoalign.cli import watch_command as watch
+from autoalign.cli import where_command as standing
 from autoalign.cli.exits import Exit, exit_of
 from autoalign.cli.output import print_facts, warn
 from autoalign.core.errors import AlignError
@@ -24,8 +27,8 @@ from autoalign.core.errors import AlignError
 __all__ = ["build_app", "run_command"]
 
 _NAMES = (
-    "demo", "plan", "check", "measure", "align", "watch", "compare", "benchmark", "report",
-    "gallery", "plugins",
+    "demo", "plan", "talk", "where", "move", "home", "stop", "check", "measure", "align", "watch",
+    "compare", "benchmark", "report", "gallery", "plugins",
 )  # fmt: skip
 
 HELP = """\
@@ -57,8 +60,9 @@ def build_app() -> App:
         result_action="return_value",
     )
     for command in (
-        demo.demo, plan.plan, check.check, measure.measure, align.align, watch.watch,
-        compare.compare, benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
+        demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
+        standing.stop, check.check, measure.measure, align.align, watch.watch, compare.compare,
+        benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(

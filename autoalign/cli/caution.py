@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from autoalign.bench import Bench
     from autoalign.config import BenchFile
 
-__all__ = ["caution", "check_attended"]
+__all__ = ["caution", "check_attended", "say_caution"]
 
 
 def check_attended(file: BenchFile, yes: bool) -> None:
@@ -52,10 +52,21 @@ def caution(file: BenchFile, bench: Bench, yes: bool, *, unattended: bool = Fals
     if file.tables.simulation is not None:
         return
     _check_answering(bench)
+    say_caution(file, bench, ask=bool(bench.motors) and not yes, unattended=unattended)
+
+
+def say_caution(file: BenchFile, bench: Bench, *, ask: bool, unattended: bool = False) -> None:
+    """Print the caution, and wait for Enter where ``ask``.
+
+    Raises
+    ------
+    HeldError
+        Where the person says stop, or nobody answers.
+    """
     light = file.layout.light.lines if file.layout is not None else ()
     lines = before_motion(*(wavelength for wavelength, _ in light), unattended=unattended)
     warn("\n".join(textwrap.fill(line, WIDTH) for line in lines))
-    if bench.motors and not yes:
+    if ask:
         # The word has to be given now: what was said before does not count.
         bench.hands.clear = False
         bench.hands.confirm_clear()
@@ -66,7 +77,8 @@ def _check_answering(bench: Bench) -> None:
     now = bench.clock.now()
     for detector in bench.detectors.values():
         detector.acquire(1, now, now + 35.0)
-    note(f"{len(bench.axes)} axes and {len(bench.detectors)} detectors answer.")
+    seen = f" and {len(bench.detectors)} detectors" if bench.detectors else ""
+    note(f"{len(bench.axes)} axes{seen} answer.")
 
 
 def _terminal() -> bool:

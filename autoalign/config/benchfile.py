@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,11 +48,26 @@ class BenchFile:
         """Name of the strategy that the file asks for, if it does."""
         return self.tables.bench.strategy
 
-    def open(self) -> OpenBench:
-        """Open all hardware, or the simulated world, and return the bench; close it at the end."""
+    def open(self, *, detectors: bool = True) -> OpenBench:
+        """Open all hardware, or the simulated world, and return the bench; close it at the end.
+
+        Without ``detectors`` only what moves is opened.
+        """
         from autoalign.config.opening import open_bench  # noqa: PLC0415
 
-        return open_bench(self)
+        return open_bench(self, detectors=detectors)
+
+    def talk(self, device: str) -> AbstractContextManager[Any]:
+        """Open the port of one stage or detector for a conversation by hand; close it at the end.
+
+        Raises
+        ------
+        UsageError
+            For a device that is not in the file, or whose driver has no port to talk on.
+        """
+        from autoalign.config.opening import open_talk  # noqa: PLC0415
+
+        return open_talk(self, device)
 
 
 def read_bench_file(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from autoalign.bench import Bench
 from autoalign.config.drivers import SIMULATED
@@ -48,7 +49,7 @@ class OpenBench(Bench):
         self.resources.close()
 
 
-def open_bench(file: BenchFile) -> OpenBench:
+def open_bench(file: BenchFile, *, detectors: bool = True) -> OpenBench:
     """Open every stage and detector of ``file``; after a failure nothing stays open."""
     with ExitStack() as stack:
         simulation = _simulation(file, stack)
@@ -58,15 +59,15 @@ def open_bench(file: BenchFile) -> OpenBench:
         for name in file.tables.stages:
             stages[name] = _stage(file, name, simulation, clock, ports)
             stack.callback(stages[name].close)
-        detectors: dict[str, Detector] = {}
-        for name in file.tables.detectors:
-            detectors[name] = _detector(file, name, simulation, clock)
-            stack.callback(detectors[name].close)
+        seeing: dict[str, Detector] = {}
+        for name in file.tables.detectors if detectors else ():
+            seeing[name] = _detector(file, name, simulation, clock)
+            stack.callback(seeing[name].close)
         tables = file.tables
         return OpenBench(
             name=tables.bench.name,
             stages=stages,
-            detectors=detectors,
+            detectors=seeing,
             spec=file.spec,
             layout=file.layout,
             locked=tuple(tables.bench.locked),
@@ -80,6 +81,31 @@ def open_bench(file: BenchFile) -> OpenBench:
             speed=_speed(tables.simulation),
             resources=stack.pop_all(),
         )
+
+
+@contextmanager
+def open_talk(file: BenchFile, device: str) -> Iterator[Any]:
+    """Open the port of ``device`` of ``file`` for a conversation by hand."""
+    stages, detectors = file.fitted.stages, file.fitted.detectors
+    if device not in stages and device not in detectors:
+        raise unknown_name("device", device, [*stages, *detectors], file.source)
+    driver, settings = stages[device] if device in stages else detectors[device]
+    talk = getattr(driver, "talk", None)
+    if talk is None:
+        raise UsageError(f"{file.source}: {device} has no line that a person could talk on.")
+    with ExitStack() as stack:
+        simulation = _simulation(file, stack)
+        clock: Clock = simulation.clock if simulation is not None else RealClock()
+        if simulation is not None and settings.port == SIMULATED:
+            link = file.tables.simulation.link if file.tables.simulation is not None else "direct"
+            port = simulation.serve(device, "loop" if link == "direct" else link)
+            settings = settings.model_copy(update={"port": port})
+        who = f"device {device!r}"
+        with foreign(who, LinkTimeoutError, LinkError):
+            where = file.axes[device] if device in stages else file.tables.detectors[device].plane
+            line = talk(device, where, settings, clock)
+        stack.callback(line.close)
+        yield line
 
 
 def _simulation(file: BenchFile, stack: ExitStack) -> Simulation | None:

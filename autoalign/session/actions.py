@@ -45,6 +45,7 @@ class Status(StrEnum):
     DARK = "the light went out"
     STOPPED = "stopped"
     BACK = "back at the start"
+    MOVED = "moved as asked"
 
 
 class Purpose(StrEnum):
@@ -61,6 +62,7 @@ class Purpose(StrEnum):
     RETURN = "return"
     TOUR = "tour"
     WATCH = "watch"
+    ASKED = "asked for by hand"
 
     @property
     def words(self) -> str:

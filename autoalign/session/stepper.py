@@ -74,7 +74,11 @@ class Stepper(ABC):
         if self.finish is not None:
             return self.finish
         if self._action is None:
-            self._action = next(self._script)
+            try:
+                self._action = next(self._script)
+            except StopIteration as stop:  # there was nothing to do
+                self.finish = stop.value
+                return self.finish
         return self._action
 
     def observe(self, outcome: Outcome) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -24,6 +25,7 @@ from autoalign_drivers.done import Arrival, Verdict
 from autoalign_drivers.line_settings import LineAsciiSettings, MotionSettings
 from autoalign_drivers.phrases import Phrase, RefusedError
 from autoalign_drivers.readout import Readout, Said
+from autoalign_drivers.talking import Conversation
 from autoalign_drivers.transport import PreemptedError, Transport
 
 __all__ = ["DRIVER", "LineAsciiDriver", "LineAsciiStage"]
@@ -451,6 +453,43 @@ class LineAsciiDriver:
         if not isinstance(settings, self.settings):
             raise UsageError(f"stage {name}: settings must be {self.settings.__name__}.")
         return LineAsciiStage(name, axes, settings, clock)
+
+    def talk(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> Conversation:
+        """Open the port for a conversation by hand; nothing is sent before it is asked for."""
+        if not isinstance(settings, self.settings):
+            raise UsageError(f"stage {name}: settings must be {self.settings.__name__}.")
+        return talk_to_stage(name, axes, settings)
+
+
+def talk_to_stage(name: str, axes: Sequence[Axis], settings: MotionSettings) -> Conversation:
+    """Open the port of a stage for a conversation by hand."""
+    by_name = {axis.name: axis for axis in axes}
+    channels = channels_of(
+        f"stage {name}",
+        by_name,
+        settings.axes,
+        whole=settings.whole,
+        counts=settings.counts,
+        bits=settings.bits,
+    )
+    transport = Transport(settings, f"stage {name}")
+    dialogue = Dialogue(transport, settings)
+    readout = Readout(dialogue, settings)
+    stop = Phrase.of(settings.stop)
+
+    def question(channel: Channel) -> str:
+        said = readout.read(channel)
+        words = [channel.axis.said(said.position), "at rest" if said.idle else "in motion"]
+        words += [] if said.homed else ["not homed"]
+        return ", ".join([*words, *([f"in trouble: {said.trouble}"] if said.trouble else [])])
+
+    def stop_all() -> None:
+        joint = "axis" not in stop.template.names
+        for number in [""] if joint else [c.number for c in channels.values()]:
+            dialogue.shout(stop, axis=number)
+
+    questions = [(n, functools.partial(question, c)) for n, c in channels.items()]
+    return Conversation(transport, dialogue, questions, stop_all)
 
 
 DRIVER = LineAsciiDriver()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -15,6 +16,7 @@ from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.grammar import Grammar, strict_decimal
 from autoalign_drivers.phrases import Phrase
 from autoalign_drivers.port_settings import LineEnd, LineSettings, Pattern, Query
+from autoalign_drivers.talking import Conversation
 from autoalign_drivers.transport import Transport
 from autoalign_drivers.unit_texts import Seconds
 
@@ -200,6 +202,23 @@ class ScpiDriver:
         if not isinstance(settings, ScpiSettings):
             raise UsageError(f"detector {name}: settings must be ScpiSettings.")
         return ScpiDetector(name, plane, settings, clock)
+
+    def talk(self, name: str, plane: str, settings: Any, clock: Clock) -> Conversation:
+        """Open the port for a conversation by hand; nothing is sent before it is asked for."""
+        if not isinstance(settings, ScpiSettings):
+            raise UsageError(f"detector {name}: settings must be ScpiSettings.")
+        transport = Transport(settings, f"detector {name}")
+        dialogue = Dialogue(transport, settings)
+
+        def question(send: str, unit: str) -> str:
+            phrase = Phrase.of(Query(send=send, reply=settings.number))
+            return dialogue.ask(phrase, lambda f: f"{strict_decimal(f['value']):g} {unit}".strip())
+
+        questions = [
+            (key, functools.partial(question, send, settings.units.get(key, "")))
+            for key, send in settings.measure.items()
+        ]
+        return Conversation(transport, dialogue, questions, None)
 
 
 DRIVER = ScpiDriver()

@@ -55,6 +55,7 @@ class Transport:
         self.owed = False
         self.farewell = b""
         self.unplugged = False
+        self._overhear: list[tuple[bool, bytes]] | None = None
 
     @property
     def broken(self) -> bool:
@@ -76,6 +77,30 @@ class Transport:
             yield
         finally:
             self._owner.release()
+
+    @contextlib.contextmanager
+    def overheard(self, told: list[tuple[bool, bytes]]) -> Iterator[None]:
+        """Add to ``told`` all bytes that pass inside: whether they were sent, and the bytes."""
+        self._overhear = told
+        try:
+            yield
+        finally:
+            self._overhear = None
+
+    def listen(self, patience: float, quiet: float) -> None:
+        """Read, and throw away, what comes within ``patience`` s, until ``quiet`` s of silence.
+
+        A device that never falls silent is listened to ten times as long.
+        """
+        began = last = self.clock.now()
+        heard = False
+        while self.clock.now() - began < 10 * (patience + quiet):
+            self.check()
+            if self._receive():
+                last, heard = self.clock.now(), True
+            elif self.clock.now() - last >= (quiet if heard else patience):
+                break
+        self.owed = False
 
     def write(self, data: bytes) -> None:
         """Send all of ``data``; one that times out may still have arrived."""
@@ -167,6 +192,8 @@ class Transport:
     def _send(self, data: bytes) -> None:
         with self._failing(), mapped(self.where, f"sending {data!r}"):
             self._port.write(data)
+        if self._overhear is not None:
+            self._overhear.append((True, data))
 
     def _receive(self) -> bytes:
         with self._failing():
@@ -179,6 +206,8 @@ class Transport:
             if waiting:
                 with mapped(self.where, "reading"):
                     data += self._port.read(min(waiting, 4096))
+        if self._overhear is not None:
+            self._overhear.append((False, data))
         return data
 
     def _cut(self) -> bytes | None:

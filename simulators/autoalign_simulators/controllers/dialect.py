@@ -39,6 +39,7 @@ def driver_settings(
         "position": ("at {axis}", rf"at (?P<axis>[0-9]+) {number}"),
         "state": ("is {axis}", r"is (?P<axis>[0-9]+) (?P<state>[a-z]+) (?P<homed>[a-z]+)"),
         "stop": ("halt", "halt"),
+        "home": ("home {axis}", "home (?P<axis>[0-9]+)"),
     }
     return {
         "port": port,
