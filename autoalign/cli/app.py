@@ -17,6 +17,7 @@ from autoalign.cli import move_command as moving
 from autoalign.cli import plan_command as plan
 from autoalign.cli import plugins_command as plugins
 from autoalign.cli import report_command as report
+from autoalign.cli import soak_command as soak
 from autoalign.cli import talk_command as talking
 from autoalign.cli import watch_command as watch
 from autoalign.cli import where_command as standing
@@ -28,7 +29,7 @@ __all__ = ["build_app", "run_command"]
 
 _NAMES = (
     "demo", "plan", "talk", "where", "move", "home", "stop", "check", "measure", "align", "watch",
-    "compare", "benchmark", "report", "gallery", "plugins",
+    "soak", "compare", "benchmark", "report", "gallery", "plugins",
 )  # fmt: skip
 
 HELP = """\
@@ -61,8 +62,8 @@ def build_app() -> App:
     )
     for command in (
         demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
-        standing.stop, check.check, measure.measure, align.align, watch.watch, compare.compare,
-        benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
+        standing.stop, check.check, measure.measure, align.align, watch.watch, soak.soak,
+        compare.compare, benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(

@@ -153,8 +153,7 @@ def _chosen(saved: dict[str, float], where: tuple[str, ...], bench: Bench) -> di
 
 
 def _print(bench: Bench, moves: Moves, names: list[str], journal: Path, json: bool) -> None:
-    from autoalign.cli.facts import AXIS_HEADER, axis_rows  # noqa: PLC0415
-    from autoalign.cli.output import print_facts, print_table, print_text  # noqa: PLC0415
+    from autoalign.cli.output import AXIS_HEADER, axis_rows, print_facts, print_table, print_text  # noqa: PLC0415  # noqa: PLC0415
     from autoalign.core.units import edge, edge_unit  # noqa: PLC0415
 
     if json:

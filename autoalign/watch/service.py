@@ -61,8 +61,6 @@ from autoalign.watch.status import STATUS, WatchStatus, this_process, write_stat
 
 __all__ = ["Watch", "WatchSummary"]
 
-_BEAT = 10.0
-"""Seconds between two signs of life."""
 _BELIEVE = 60.0
 """Seconds for which a sign of life is believed, beyond the time that its step may take."""
 _JOURNAL_DAYS = 1.0
@@ -135,6 +133,8 @@ class Watch:
         How long records are kept, and how much of them.
     host
         The computer's own time, for signs of life; another one in tests.
+    look, beat
+        Seconds between two looks at the stop flag, and between two signs of life.
 
     Raises
     ------
@@ -161,6 +161,8 @@ class Watch:
         local: Callable[[], str] | None = None,
         keep: Tidy | None = None,
         host: Clock | None = None,
+        look: float = 1.0,
+        beat: float = 10.0,
     ) -> None:
         if bench.spec is None:
             raise UsageError(f"watch of {bench.name}: the bench has no spec to keep.")
@@ -181,7 +183,7 @@ class Watch:
         self.rules = Rules(self.policy, bench.axes, bench.spec, bench.frames)
         self.state = WatchState(frames=bench.frames)
         self.incident = ""
-        self._host = host or RealClock()
+        self._host, self._look, self._beat_every = host or RealClock(), look, beat
         self._status: WatchStatus | None = None
         self._beaten = -math.inf
         self._recent = Recent()
@@ -311,7 +313,7 @@ class Watch:
         """Wait; return the end where it is time for it."""
         enough = measurements is not None and self.state.measurements >= measurements
         if not enough:
-            self._write_status(after)
+            self._beat(after, due=True)
             self._housekeeping()
             self._wait(after)
         if self._stopped():
@@ -335,9 +337,13 @@ class Watch:
         return s.Measured(self._last, frames, self.local(), quiet)
 
     def _take(self, frames: int) -> WatchMeasurement:
+        known = self.state.drift
+        # Whether the beam goes through a focus is asked once after each move: a beam that drifts
+        # cannot begin to without leaving its spec, and the answer takes a fit of the whole bench.
+        asked = known is not None and known.seen > 0
         session = Session.for_bench(
             self.bench, _Standing(), rng=np.random.default_rng(0), recent=self._recent,
-            frames=frames,
+            frames=frames, **({"layout": None} if asked else {}),
         )  # fmt: skip
         told: list[Event] = []
         self._run(session, told.append).carry_out()
@@ -472,15 +478,17 @@ class Watch:
         """Let time pass in slices, so that a stop is obeyed soon."""
         end = self._now() + seconds
         while (left := end - self._now()) > 0 and not self._stopped():
-            self.bench.clock.sleep(min(left, 1.0))
+            self.bench.clock.sleep(min(left, self._look))
             self._beat(left)
 
     def _stopped(self) -> bool:
         return self.stop is not None and self.stop.is_set()
 
-    def _beat(self, wait: float) -> None:
-        """Give a sign of life, if the last one was some time ago."""
-        if self._host.now() - self._beaten >= _BEAT:
+    def _beat(self, wait: float, due: bool = False) -> None:
+        """Give a sign of life, if the last one was some time ago or one is ``due``."""
+        if math.isfinite(self._beat_every) and (
+            due or self._host.now() - self._beaten >= self._beat_every
+        ):
             self._write_status(max(wait, 0.0))
 
     # Records -----------------------------------------------------------------------------------
