@@ -18,6 +18,7 @@ from autoalign.cli import plan_command as plan
 from autoalign.cli import plugins_command as plugins
 from autoalign.cli import report_command as report
 from autoalign.cli import soak_command as soak
+from autoalign.cli import status_command as status
 from autoalign.cli import talk_command as talking
 from autoalign.cli import watch_command as watch
 from autoalign.cli import where_command as standing
@@ -29,7 +30,7 @@ __all__ = ["build_app", "run_command"]
 
 _NAMES = (
     "demo", "plan", "talk", "where", "move", "home", "stop", "check", "measure", "align", "watch",
-    "soak", "compare", "benchmark", "report", "gallery", "plugins",
+    "status", "incidents", "soak", "compare", "benchmark", "report", "gallery", "plugins",
 )  # fmt: skip
 
 HELP = """\
@@ -62,8 +63,9 @@ def build_app() -> App:
     )
     for command in (
         demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
-        standing.stop, check.check, measure.measure, align.align, watch.watch, soak.soak,
-        compare.compare, benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
+        standing.stop, check.check, measure.measure, align.align, watch.watch, status.status,
+        status.incidents, soak.soak, compare.compare, benchmark.benchmark, report.report,
+        gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(

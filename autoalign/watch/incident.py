@@ -17,6 +17,7 @@ from autoalign.core.files import atomic_write
 
 __all__ = [
     "Incident",
+    "all_incidents",
     "check_cleared",
     "cleared_incidents",
     "forget_room",
@@ -120,6 +121,24 @@ def set_aside(folder: Path, incident: Incident) -> None:
 def cleared_incidents(folder: Path) -> dict[str, str]:
     """Return why the bench was latched, by the names of the files that were set aside."""
     return {p.name: _read(p).why for p in sorted(folder.glob("incident-*-cleared.json"))}
+
+
+def all_incidents(folder: Path) -> list[tuple[Incident, bool]]:
+    """Return every incident of the watches of ``folder``, oldest first, and if it was cleared.
+
+    Raises
+    ------
+    UsageError
+        Where there is no such folder.
+    JournalError
+        Where the record of one cannot be read.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: there is no such folder.")
+    found = [(_read(p), True) for p in sorted(folder.glob("incident-*-cleared.json"))]
+    if (folder / _NAME).exists():
+        found.append((_read(folder / _NAME), False))
+    return sorted(found, key=lambda pair: pair[0].number)
 
 
 def _incident(why: str, now: datetime) -> Incident:

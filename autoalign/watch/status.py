@@ -16,9 +16,19 @@ from pathlib import Path
 from typing import Any
 
 from autoalign.core.errors import JournalError, UsageError
+from autoalign.journal import read_journal
 from autoalign.messages.serialise import status_facts, write_facts
 
-__all__ = ["STATUS", "WatchStatus", "read_status", "this_process", "write_status"]
+__all__ = [
+    "STATUS",
+    "WatchStatus",
+    "latest_decisions",
+    "latest_journal",
+    "metrics_text",
+    "read_status",
+    "this_process",
+    "write_status",
+]
 
 STATUS = "status.json"
 """Name of the file in the folder of a watch."""
@@ -98,6 +108,68 @@ def read_status(folder: Path, now: datetime | None = None) -> dict[str, Any]:
             facts["reason"] = f"no sign of life since {last}; it was {state}: {facts['reason']}"
             facts["state"] = "lost"
     return {**facts, "alive": alive}
+
+
+def latest_journal(folder: Path) -> Path:
+    """Return the newest record of a watch in ``folder``.
+
+    Raises
+    ------
+    UsageError
+        Where there is none.
+    """
+    records = sorted(folder.glob("watch*.db"), key=lambda p: p.stat().st_mtime)
+    if not records:
+        raise UsageError(f"{folder}: there is no record of a watch in it (watch.db).")
+    return records[-1]
+
+
+def latest_decisions(folder: Path, count: int) -> list[dict[str, Any]]:
+    """Return the latest decisions in the journal, oldest first: time (UTC), step and reason."""
+    try:
+        notes = read_journal(latest_journal(folder)).notes
+    except (UsageError, JournalError):
+        return []
+    decided = [n for n in notes if n["kind"] == "decision"]
+    return [
+        {"time": n["wall"], "step": n["step"], "reason": n["text"], "evidence": n.get("evidence")}
+        for n in decided[-count:]
+    ]
+
+
+_METRICS = {
+    "alive": ("gauge", "Whether the watch gives signs of life."),
+    "in_spec": ("gauge", "Whether the last measurement was in spec; absent where not known."),
+    "merit": ("gauge", "Root mean square of the residuals, 1 at the tolerances."),
+    "measurements": ("counter", "Measurements since the watch began."),
+    "measurements_in_spec": ("counter", "Measurements that were in spec."),
+    "realignments": ("counter", "Realignments since the watch began."),
+    "realignments_in_spec": ("counter", "Realignments that ended in spec."),
+    "pauses": ("counter", "Pauses since the watch began."),
+    "outages": ("counter", "Outages of devices since the watch began."),
+    "noise": ("gauge", "Noise of one exposure, tolerances."),
+    "frames": ("gauge", "Exposures averaged for a measurement."),
+}
+
+
+def metrics_text(facts: dict[str, Any]) -> str:
+    """Return the facts in the text exposition format of Prometheus, version 0.0.4 (from memory)."""
+    bench = str(facts["bench"]).replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ")
+    lines = []
+    for name, (kind, words) in _METRICS.items():
+        value = facts.get(name)
+        value = value["value"] if isinstance(value, dict) else value
+        if value is None:
+            continue
+        full = f"autoalign_watch_{name}" + ("_total" if kind == "counter" else "")
+        lines += [f"# HELP {full} {words}", f"# TYPE {full} {kind}"]
+        lines.append(f'{full}{{bench="{bench}"}} {float(value):g}')
+    state = "autoalign_watch_state"
+    lines += [f"# HELP {state} 1 for the state that the watch is in.", f"# TYPE {state} gauge"]
+    for each in ("watching", "paused", "latched", "ended", "lost"):
+        now = int(each == facts["state"])
+        lines.append(f'{state}{{bench="{bench}",state="{each}"}} {now}')
+    return "\n".join(lines)
 
 
 def _process_lives(facts: dict[str, Any]) -> bool:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from autoalign.watch.incident import keep_incident, set_aside
+from autoalign.watch.status import WatchStatus, this_process, write_status
 
 Run = Callable[..., Any]
 
@@ -19,3 +24,80 @@ def test_soak_prints_the_facts(run: Run) -> None:
     wanted = {"realignments", "needless", "false_pauses", "violations", "share_in_spec", "noise"}
     assert said.code == 0
     assert wanted <= facts.keys()
+
+
+def stand_in(folder: Path, **known: Any) -> None:
+    """Write the status of a watch that is at work."""
+    now = datetime.now(UTC)
+    facts: dict[str, Any] = {
+        "bench": "demo", "state": "watching", "reason": "in spec, merit 0.30",
+        "updated": now.isoformat(), "in_spec": True, "merit": 0.3, "measurements": 9,
+        "measurements_in_spec": 8, "realignments": 1, "realignments_in_spec": 1, "pauses": 0,
+        "next_measurement_in_s": 600.0, "beat": now.isoformat(),
+        "believe_until": (now + timedelta(minutes=1)).isoformat(), **this_process(),
+    }  # fmt: skip
+    folder.mkdir(exist_ok=True)
+    write_status(folder / "status.json", WatchStatus(**{**facts, **known}))
+
+
+def test_status_tells_that_a_watch_is_at_work(tmp_path: Path, run: Run) -> None:
+    """To people and as JSON; exit code 0."""
+    stand_in(tmp_path)
+    said = run("status", tmp_path)
+    assert said.code == 0
+    for words in ("State watching", "In spec yes, merit 0.30", "Measurements 9, 8 in spec"):
+        assert words in said.text
+    facts = json.loads(run("status", tmp_path, "--json").out)
+    assert (facts["alive"], facts["in_spec"], facts["latest"]) == (True, True, [])
+
+
+@pytest.mark.parametrize(
+    "stale",
+    [
+        {"believe_until": "2020-01-01T00:00:00+00:00"},
+        {"process": 2**22 + 1},
+    ],
+)
+def test_a_watch_that_was_killed_is_lost_whatever_its_file_says(
+    tmp_path: Path, run: Run, stale: dict[str, Any]
+) -> None:
+    """Its last "in spec" was once believed for ever."""
+    stand_in(tmp_path, **stale)
+    said = run("status", tmp_path, "--json")
+    facts = json.loads(said.out)
+    assert said.code == 4
+    assert (facts["state"], facts["alive"], facts["in_spec"]) == ("lost", False, None)
+    assert "no sign of life since" in facts["reason"]
+
+
+def test_status_of_a_folder_without_a_watch_is_a_usage_error(tmp_path: Path, run: Run) -> None:
+    """With the folder's name."""
+    said = run("status", tmp_path)
+    assert said.code == 2
+    assert "no watch has used this folder" in said.err
+
+
+def test_metrics_are_lines_that_a_collector_reads(tmp_path: Path, run: Run) -> None:
+    """Each with its help, its type, and the bench as a label; the state as one of five."""
+    stand_in(tmp_path, bench='the "old" bench')
+    lines = run("status", tmp_path, "--metrics").out.splitlines()
+    assert 'autoalign_watch_in_spec{bench="the \\"old\\" bench"} 1' in lines
+    assert 'autoalign_watch_measurements_total{bench="the \\"old\\" bench"} 9' in lines
+    assert 'autoalign_watch_state{bench="the \\"old\\" bench",state="watching"} 1' in lines
+    values = [line for line in lines if not line.startswith("#")]
+    assert len([line for line in lines if line.startswith("# TYPE")]) == len(values) - 4
+
+
+def test_incidents_are_listed_with_how_to_clear_the_open_one(tmp_path: Path, run: Run) -> None:
+    """Cleared ones stay in the list."""
+    first = keep_incident(tmp_path, "an axis stalled", datetime(2030, 1, 1, 2, tzinfo=UTC))
+    set_aside(tmp_path, first)
+    second = keep_incident(tmp_path, "no answer", datetime(2030, 1, 2, 2, tzinfo=UTC))
+    said = run("incidents", tmp_path)
+    assert said.code == 4
+    assert f"Incident {first.number}, cleared" in said.text
+    assert f"start the watch again with --clear {second.number}" in said.text
+    facts = json.loads(run("incidents", tmp_path, "--json").out)
+    assert [f["cleared"] for f in facts] == [True, False]
+    set_aside(tmp_path, second)
+    assert run("incidents", tmp_path).code == 0
