@@ -6,7 +6,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-__all__ = ["atomic_write"]
+__all__ = ["atomic_write", "open_unlinked"]
 
 
 def atomic_write(path: str | Path, content: str | bytes, *, new: bool = False) -> Path:
@@ -14,7 +14,8 @@ def atomic_write(path: str | Path, content: str | bytes, *, new: bool = False) -
 
     A reader finds the old file or the new one, never a part, also after a power cut or on a full
     disk. What is no ordinary file (a device, a pipe) is written to as it is. With ``new`` a file
-    that is already there is never replaced.
+    that is already there is never replaced. A link that somebody put in the way of the new part is
+    removed, and what it points to is left as it is.
 
     Raises
     ------
@@ -31,7 +32,8 @@ def atomic_write(path: str | Path, content: str | bytes, *, new: bool = False) -
     target.parent.mkdir(parents=True, exist_ok=True)
     beside = target.with_name(f"{target.name}.part")
     try:
-        with beside.open("wb") as file:
+        beside.unlink(missing_ok=True)
+        with os.fdopen(open_unlinked(beside, os.O_EXCL), "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -45,6 +47,21 @@ def atomic_write(path: str | Path, content: str | bytes, *, new: bool = False) -
         raise
     _keep_name(target.parent)
     return target
+
+
+def open_unlinked(path: Path, flags: int = os.O_TRUNC) -> int:
+    """Open ``path`` for writing, made if missing, and return its descriptor.
+
+    In a folder that others can write to, a link in its place would lead to a file of ours.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be opened, also where it is a link.
+    """
+    flags |= os.O_WRONLY | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+    flags |= getattr(os, "O_BINARY", 0)
+    return os.open(path, flags, 0o666)
 
 
 def _place(beside: Path, target: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from autoalign.core.files import atomic_write
+from autoalign.core.files import atomic_write, open_unlinked
 
 
 def test_text_and_bytes_arrive_in_a_folder_that_is_made(tmp_path: Path) -> None:
@@ -37,3 +37,18 @@ def test_a_device_stays_a_device() -> None:
     """Nothing is put in the place of what is no ordinary file."""
     atomic_write("/dev/null", "gone")
     assert not Path("/dev/null").is_file()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links of POSIX")
+def test_a_link_in_the_way_of_the_new_part_is_not_followed(tmp_path: Path) -> None:
+    """What it points to was once overwritten, in a folder that others can write to."""
+    victim = tmp_path / "victim.txt"
+    victim.write_text("mine")
+    (tmp_path / "b.txt.part").symlink_to(victim)
+    atomic_write(tmp_path / "b.txt", "new")
+    assert victim.read_text() == "mine"
+    assert (tmp_path / "b.txt").read_text() == "new"
+    (tmp_path / "note").symlink_to(victim)
+    with pytest.raises(OSError, match=r"[Ll]ink|[Ss]ymbolic"):
+        open_unlinked(tmp_path / "note")
+    assert victim.read_text() == "mine"
