@@ -71,9 +71,9 @@ def write_page(
             _picture(
                 profile_figure(outcomes),
                 "Performance profile and data profile of each strategy.",
-                "Left: percentage of all benches and seeds on which a strategy needs at most so "
-                "many times the measurements of the best (Dolan and Moré, 2002). Right: "
-                "percentage in spec within so many measurements for each axis and one more (Moré "
+                "Left: percentage of all benches and seeds on which a strategy needs at most x "
+                "times the measurements of the best (Dolan and Moré, 2002). Right: "
+                "percentage in spec within x measurements for each axis and one more (Moré "
                 "and Wild, 2009).",
             ),
         ]

@@ -78,9 +78,10 @@ def run_command(arguments: list[str]) -> int:
     """Carry out one command line and return the exit code."""
     try:
         return int(build_app()(arguments) or 0)
-    except BrokenPipeError:
-        return Exit.NOT_IN_SPEC
     except BaseException as error:  # noqa: BLE001 - nothing that a command raises ends it unsaid
+        # Whoever reads has closed the pipe; the library that prints help makes a SystemExit of it.
+        if isinstance(error, BrokenPipeError) or isinstance(error.__context__, BrokenPipeError):
+            return Exit.NOT_IN_SPEC
         code, words = _reported(arguments, error)
         return _failed(arguments, code, error, words)
 

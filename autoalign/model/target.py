@@ -312,19 +312,30 @@ class _Way:
 
     def _step(self, at: Forecast, weight: Floats, position: Floats) -> Floats:
         """Least squares step (axes,) within bounds, motion and aberrations weighed in."""
-        system = [at.by_axis, np.diag(weight)]
-        goal = [at.residual, weight * (position - self.here)]
-        if at.aberration is not None and self.hint.any():
-            # Costs are the root of a mean over residuals, and so is the step's.
-            hint = self.hint * math.sqrt(len(at.residual))
-            system.append(hint[:, None] * at.aberration.derivatives[1])
-            goal.append(hint * at.aberration.values)
-        return bounded_least_squares(
-            np.concatenate(system),
-            -np.concatenate(goal),
-            self.lower - position,
-            self.upper - position,
-        )
+        low, high = self.lower - position, self.upper - position
+        return bounded_step(at, weight, position - self.here, low, high, self.hint)
+
+
+def bounded_step(
+    at: Forecast,
+    weight: Floats,
+    moved: Floats,
+    lower: Floats,
+    upper: Floats,
+    hint: Floats | None = None,
+) -> Floats:
+    """Return the least squares step (axes,) within ``lower`` and ``upper`` (axes,).
+
+    ``moved`` so far (axes,) counts by ``weight`` (axes,), aberrations by ``hint`` (8,), 1/mm.
+    """
+    system = [at.by_axis, np.diag(weight)]
+    goal = [at.residual, weight * moved]
+    if at.aberration is not None and hint is not None and hint.any():
+        # Costs are the root of a mean over residuals, and so is the step's.
+        hint = hint * math.sqrt(len(at.residual))
+        system.append(hint[:, None] * at.aberration.derivatives[1])
+        goal.append(hint * at.aberration.values)
+    return bounded_least_squares(np.concatenate(system), -np.concatenate(goal), lower, upper)
 
 
 def _hint(foresight: SpecForecast, now: Forecast, root: Floats) -> Floats:

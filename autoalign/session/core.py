@@ -280,9 +280,9 @@ class Session(Stepper):
         if not self._unprovable or seen.verdict is None:
             return False
         names = {f.subject for f in self._unprovable}
+        lacking = [t for t in seen.verdict.terms if not t.in_spec]
         return all(
-            t.in_spec or (t.name in names and abs(t.deviation) <= LOOKS_GOOD * t.tolerance)
-            for t in seen.verdict.terms
+            t.name in names and abs(t.deviation) <= LOOKS_GOOD * t.tolerance for t in lacking
         )
 
     def _blind(self) -> Generator[Action, Outcome, tuple[Status, str] | None]:

@@ -106,7 +106,7 @@ def test_a_simulator_with_no_other_light_refuses_the_key(
         return collimator.simulate(seed, clock=clock)
 
     monkeypatch.setattr(simulating_module, "plugin", lambda group, name: fixed)
-    with pytest.raises(UsageError, match="knows no light but its own"):
+    with pytest.raises(UsageError, match="does not offer light"):
         load_bench(demo(tmp_path, ("seed = 0", 'seed = 0\nlight = "speckle"')))
 
 
@@ -147,5 +147,5 @@ def test_a_simulation_without_that_fidelity_says_so(
 
     monkeypatch.setattr(simulating_module, "plugin", lambda *_: fixed)
     path = demo(tmp_path, ("seed = 0", 'seed = 0\nfidelity = "moments"'))
-    with pytest.raises(UsageError, match=r"gives frames only"):
+    with pytest.raises(UsageError, match=r"does not offer fidelity"):
         load_bench(path).close()

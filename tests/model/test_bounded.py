@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 import autoalign
 from autoalign.model.bounded import bounded_least_squares
-from autoalign.model.target import Forecast, _bounded_step
+from autoalign.model.target import Forecast, bounded_step
 from autoalign.strategies.descent import ResponseEstimate
 
 HOME = Path("model/bounded.py")
@@ -176,7 +176,7 @@ def test_an_axis_at_its_limit_is_let_go_again(solve):
         half = 0.2 * np.abs(np.linalg.lstsq(slope, residual, rcond=None)[0])
         if solve == "aim":
             forecast = Forecast(residual, slope, np.zeros((5, 1)))
-            step = _bounded_step(forecast, np.zeros(4), np.zeros(4), -half, half)
+            step = bounded_step(forecast, np.zeros(4), np.zeros(4), -half, half)
         else:
             response = ResponseEstimate(5, 4)
             response.matrix, response.covariance = slope, np.zeros((4, 4))

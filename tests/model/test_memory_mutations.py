@@ -87,10 +87,9 @@ class Remembered:
         self.path.write_text(text, encoding="utf-8")
         kept = CalibrationFile(self.bench, self.path)
         problem = replace(self.problem, calibration=kept.data)
-        through_focus(
-            lambda: knowledge_of(None, problem),
-            problem.layout, problem.first.positions, problem.first.profiles,
-        )  # fmt: skip
+        know = knowledge_of(None, problem)
+        know.learn(problem.first.positions, problem.first.profiles)
+        through_focus(know, problem.layout, problem.first.positions)
         model = Model()
         proposals = model.propose(problem)
         assert np.all(np.isfinite(next(proposals)))
