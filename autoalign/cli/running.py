@@ -24,7 +24,7 @@ from autoalign.cli.output import (
 )
 from autoalign.cli.progress import following, working
 from autoalign.messages.serialise import result_facts
-from autoalign.messages.words import own_figure
+from autoalign.messages.words import WAVEFRONT_TITLE, own_figure, wavefront_rows
 
 if TYPE_CHECKING:
     from autoalign.bench import Bench
@@ -153,6 +153,10 @@ def print_run(run: Run, json: bool, **more: Any) -> None:
     print_text()
     print_text(OWN_TITLE)
     print_pairs([(figure.name, own_figure(figure)) for figure in record.own_after])
+    if result.wavefront is not None:
+        print_text()
+        print_text(WAVEFRONT_TITLE)
+        print_pairs(wavefront_rows(result.wavefront))
     print_text()
     rows = axis_rows(result.positions, run.bench.axes, run.start)
     print_table(AXIS_HEADER, rows)

@@ -12,6 +12,7 @@ from autoalign.beam.profile import BeamProfile, Use
 from autoalign.beam.standards.own_beam import OwnFigure
 from autoalign.core.axes import Axis
 from autoalign.core.frames import Frame
+from autoalign.model.wavefront_forecast import WavefrontEstimate
 from autoalign.spec.terms import Verdict
 
 __all__ = ["FramePicture", "MeasurementRow", "MoveRow", "Outline", "RunRecord", "TermRow"]
@@ -107,7 +108,7 @@ class MeasurementRow:
 
     ``merit`` is None and ``terms`` is empty if the spec could not be evaluated; ``failure`` then
     says why. ``kind`` says what the measurement was for, ``open_wavefront`` what the terms of a
-    beam in spec do not show of its wavefront.
+    beam in spec do not show of its wavefront, and ``wavefront`` what the fit says of it.
     """
 
     number: int
@@ -119,10 +120,16 @@ class MeasurementRow:
     failure: str = ""
     kind: str = "search"
     open_wavefront: str = ""
+    wavefront: WavefrontEstimate | None = None
 
     @classmethod
     def judged(
-        cls, number: int, time: float, positions: Mapping[str, float], verdict: Verdict
+        cls,
+        number: int,
+        time: float,
+        positions: Mapping[str, float],
+        verdict: Verdict,
+        wavefront: WavefrontEstimate | None = None,
     ) -> MeasurementRow:
         """Make the row of a measurement whose spec could be evaluated."""
         terms = tuple(
@@ -132,7 +139,7 @@ class MeasurementRow:
         said = [str(f) for f in verdict.findings if f.code == "wavefront-open"]
         return cls(
             number, time, positions, verdict.merit, terms, verdict.in_spec,
-            open_wavefront="; ".join(said),
+            open_wavefront="; ".join(said), wavefront=wavefront,
         )  # fmt: skip
 
 

@@ -6,14 +6,16 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from autoalign.core.units import edge, edge_unit, given, number, rounded
+from autoalign.core.units import edge, edge_unit, given, number, percent, rounded
 
 if TYPE_CHECKING:
     from autoalign.beam.standards.own_beam import OwnFigure
     from autoalign.journal.record import RunRecord
+    from autoalign.model.wavefront_forecast import WavefrontEstimate
 
 
 __all__ = [
+    "WAVEFRONT_TITLE",
     "counted",
     "own_figure",
     "quantity",
@@ -22,6 +24,7 @@ __all__ = [
     "stated",
     "term_label",
     "unit_label",
+    "wavefront_rows",
 ]
 
 # Findings at the start of a run: its first frames, and what had to be moved.
@@ -112,6 +115,42 @@ def stated(value: float, unit: str) -> str:
     """Return a chosen inner value at the edge, with its unit."""
     label = unit_label(edge_unit(unit))
     return given(edge(value, unit)) + ("" if label == "ratio" else f" {label}")
+
+
+WAVEFRONT_TITLE = "Wavefront, from the fit of the bench (without figure errors of the optics)"
+
+
+def wavefront_rows(told: WavefrontEstimate) -> list[tuple[str, str]]:
+    """Return what is known of a wavefront as pairs of a label and a quantity."""
+    from autoalign.model.wavefront_forecast import PARTS  # noqa: PLC0415 - numpy
+
+    rows = [
+        ("rms", f"{number(told.rms, 2)} waves, up to {number(told.upper, 2)} (95 %)"),
+        (
+            "Strehl ratio",
+            f"{number(told.strehl, 2)}, at least {number(told.strehl_lower, 2)} (95 %)",
+        ),
+    ]
+    if told.added is not None and told.added_upper is not None:
+        own = quantity(told.source_divergence, "rad")
+        rows.append(
+            (
+                "added to the divergence",
+                f"{percent(told.added)} of the {own} that the source's size gives, up to "
+                f"{percent(told.added_upper)} (95 %)",
+            )
+        )
+    # What is under a hundredth of a wave is not worth a line.
+    rows += [
+        (name, f"{rounded(v, 3)} ± {rounded(u, 3)} waves")
+        for name, v, u in zip(PARTS, told.parts, told.uncertainty, strict=True)
+        if abs(v) + 2 * u > LEAST
+    ]
+    return rows
+
+
+LEAST = 0.01
+"""Waves rms below which a part of the wavefront is not listed."""
 
 
 def counted(count: int, noun: str) -> str:

@@ -93,7 +93,7 @@ def _probe(look: MeasurementRecord, begin: float) -> MeasurementRow:
     time = look.time - begin
     if seen.verdict is None:
         return MeasurementRow(look.number, time, look.positions, failure=seen.failure)
-    return MeasurementRow.judged(look.number, time, look.positions, seen.verdict)
+    return MeasurementRow.judged(look.number, time, look.positions, seen.verdict, seen.wavefront)
 
 
 def _moves(move: MoveRecord, begin: float, axes: tuple[Axis, ...]) -> Iterator[MoveRow]:

@@ -13,7 +13,15 @@ from autoalign.core.units import edge, edge_unit, given, number, rounded
 from autoalign.journal import read_journal
 from autoalign.journal.record import FramePicture, MeasurementRow, MoveRow, RunRecord, TermRow
 from autoalign.messages.verdict_words import headline, left_open, verdict_text
-from autoalign.messages.words import counted, own_figure, start_words, term_label, unit_label
+from autoalign.messages.words import (
+    WAVEFRONT_TITLE,
+    counted,
+    own_figure,
+    start_words,
+    term_label,
+    unit_label,
+    wavefront_rows,
+)  # fmt: skip
 from autoalign.report.convergence import (
     axes_figure,
     convergence_figure,
@@ -60,6 +68,7 @@ def page_of(record: RunRecord) -> Html:
         ),
         *_verdict_table(record),
         *_own_table(record),
+        *_wavefront_table(record),
         *_start(record),
         *_pictures(record),
         *_course(record),
@@ -112,6 +121,20 @@ def _own_table(record: RunRecord) -> Iterator[Html]:
         "For comparison; the spec does not judge these. ± is one standard uncertainty.",
         ("Quantity", "Start", "End"),
         [(name, before.get(name, "–"), after.get(name, "–")) for name in names],
+        "cards",
+    )
+
+
+def _wavefront_table(record: RunRecord) -> Iterator[Html]:
+    """Give what the terms do not judge: aberrations, with how surely they are known."""
+    after = record.after_probe
+    if after is None or after.wavefront is None:
+        return
+    yield tag("h3", WAVEFRONT_TITLE)
+    yield table(
+        "Without piston and tilt, weighed by power; ± is one standard uncertainty.",
+        ("Quantity", "End"),
+        wavefront_rows(after.wavefront),
         "cards",
     )
 
