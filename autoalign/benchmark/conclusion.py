@@ -62,7 +62,7 @@ def _conclusion(bench: str, rows: Sequence[Summary]) -> str:
     )
     tied = [r.strategy for r in rows[1:] if r.rank == best.rank]
     if tied:
-        text += f" Chance cannot tell {_listed(tied)} from it."
+        text += f" {best.runs} runs do not show that it is better than {_listed(tied)}."
     for row in rows[1:]:
         if row.rank > best.rank:
             text += f" {_others(row, best)}"

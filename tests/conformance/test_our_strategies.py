@@ -12,7 +12,7 @@ from autoalign.strategies.bayesian import Bayesian
 from autoalign.testing import StrategyConformance
 
 NAMES = [n for n in names("strategies") if Need.LAYOUT not in plugin("strategies", n)().needs]
-SLOW = {"bayesian": 7, "without-model": 14}
+SLOW = {"bayesian": 7, "composite-bayesian": 14, "trust-region": 20, "without-model": 14}
 """Measurements for those whose every step is a fit of all before: a few tell as much."""
 
 
