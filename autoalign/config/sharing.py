@@ -11,7 +11,7 @@ from autoalign.config.problems import Problems
 
 __all__ = ["check_sharing"]
 
-DEVICES = ("folder", "port", "device")
+DEVICES = ("folder", "port", "device", "file")
 """Keys of a driver's settings that say what it reads; "channel" and "names" may divide it."""
 
 

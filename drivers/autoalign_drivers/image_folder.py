@@ -7,25 +7,21 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import Field
 
 from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError, FrameError, UsageError
-from autoalign.core.frames import Frame, Pixels, View
+from autoalign.core.frames import Frame, Pixels
 from autoalign.pictures import Channel, Page, read_pages
-from autoalign_drivers.unit_texts import Length, Seconds, Settings
+from autoalign_drivers.pixels import PixelSettings, frame_of
+from autoalign_drivers.unit_texts import Seconds
 
 __all__ = ["DRIVER", "ImageFolderDetector", "ImageFolderDriver", "ImageFolderSettings"]
 
-_VIEWS: dict[str, View] = {
-    "straight": ((1.0, 0.0), (0.0, -1.0)),
-    "mirrored": ((-1.0, 0.0), (0.0, -1.0)),
-}
 
-
-class ImageFolderSettings(Settings):
+class ImageFolderSettings(PixelSettings):
     """A folder of pictures."""
 
     folder: str = Field(min_length=1, description="The folder that is watched.")
@@ -33,23 +29,6 @@ class ImageFolderSettings(Settings):
         default=["*.png", "*.tif", "*.tiff", "*.bmp"],
         min_length=1,
         description="Which files are pictures, as patterns.",
-    )
-    pitch: Length = Field(gt=0, description="Size of a pixel at its plane.")
-    origin: tuple[float, float] | None = Field(
-        default=None,
-        strict=False,
-        description="Pixel (column, row) at which the plane's zero lies; the middle if left out.",
-    )
-    view: Literal["straight", "mirrored"] = Field(
-        default="straight",
-        description="Whether the camera sees x to the right, or to the left as through a screen "
-        "from behind; y is up in both.",
-    )
-    colour: Channel | None = Field(
-        default=None, description="Colour channel of colour pictures to use."
-    )
-    bit_depth: int | None = Field(
-        default=None, ge=1, le=16, description="Bits that the camera delivers."
     )
     delay: Seconds = Field(
         default=0.5,
@@ -194,17 +173,14 @@ class ImageFolderDetector:
         self._check_kind(path, pixels)
         self._sequence += 1
         s = self._settings
-        rows, columns = pixels.shape
-        return Frame(
+        return frame_of(
             pixels,
-            pitch=s.pitch,
-            origin=s.origin if s.origin is not None else ((columns - 1) / 2, (rows - 1) / 2),
+            s,
             started=started,
             ended=self._clock.now(),
             bit_depth=s.bit_depth if s.bit_depth is not None else page.bit_depth,
             plane=self._plane,
             sequence=self._sequence,
-            view=_VIEWS[s.view],
         )
 
     def _matches(self, name: str) -> bool:
