@@ -158,6 +158,7 @@ def _nested(title: str, model: type[BaseModel]) -> Iterator[Section]:
         where = f"{title}, in each axis" if per_axis else f"{title}, in {', '.join(keys)}"
         if inner is not AxisTable:
             yield Section(where, _summary(inner), _keys(inner))
+            yield from _nested(where, inner)
 
 
 def _keys(model: type[BaseModel], without: str = "") -> tuple[Key, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from autoalign.core.errors import AlignError, LinkTimeoutError, ReplyError, WrongDeviceError
 from autoalign_drivers.grammar import Grammar, fits
@@ -33,7 +33,7 @@ class Dialogue:
     how many lines fitted nothing.
     """
 
-    def __init__(self, transport: Transport, settings: LineSettings) -> None:
+    def __init__(self, transport: Transport, settings: Any) -> None:
         self.transport = transport
         self.settings = settings
         self.where = transport.where
@@ -41,15 +41,25 @@ class Dialogue:
         self.restarted = False
         self.strays = 0
         self.identity = ""
-        self._identity = Phrase.of(settings.identity)
-        self._presence = None if settings.presence is None else Phrase.of(settings.presence)
+        self._identity = self.phrase(settings.identity)
+        presence = getattr(settings, "presence", None)
+        self._presence = None if presence is None else self.phrase(presence)
+        self._learn_words()
+        self._free = float("-inf")
+        self._tag = 0
+        self._stops = threading.Lock()
+
+    @staticmethod
+    def phrase(query: Any) -> Phrase:
+        """Compile a query of the settings."""
+        return Phrase.of(query)
+
+    def _learn_words(self) -> None:
+        settings: LineSettings = self.settings
         self._errors, self._alarms, self._banners, self._chatter = (
             [Grammar(p) for p in patterns]
             for patterns in (settings.errors, settings.alarms, settings.banners, settings.chatter)
         )
-        self._free = float("-inf")
-        self._tag = 0
-        self._stops = threading.Lock()
 
     def hello(self) -> str:
         """Clear the line, ask who is there, and return the answer.
@@ -83,6 +93,58 @@ class Dialogue:
                     if left == 0:
                         raise
                     left -= 1
+
+    def ask_block(self, phrase: Phrase, size: int, **values: str) -> bytes:
+        """Ask for a definite-length block of ``size`` bytes (IEEE 488.2, 8.7.9, from memory).
+
+        ``#``, the number of digits, the digits of the length, the bytes, the end of a line. Asked
+        again if need be.
+
+        Raises
+        ------
+        ReplyError
+            Where a block comes that is none, or has another length.
+        """
+        with self.transport.turn():
+            left = self.settings.retries
+            while True:
+                try:
+                    return self._block(phrase, size, values)
+                except (LinkTimeoutError, ReplyError):
+                    if self.transport.broken:
+                        raise
+                    self.resync()
+                    if left == 0:
+                        raise
+                    left -= 1
+
+    def _block(self, phrase: Phrase, size: int, values: Mapping[str, str]) -> bytes:
+        self._sweep()
+        line, _ = self._fill(phrase, values)
+        self._wait_for_turn()
+        transport, timeout = self.transport, self.settings.reply_timeout
+        deadline = transport.clock.now() + timeout
+        self._send(line, phrase, deadline)
+        head = transport.read_exactly(2, deadline)
+        if head[:1] != b"#" or head[1:] not in b"123456789":
+            raise ReplyError(f"{self.where}: asked {line!r}, got {head!r}…, which begins no block.")
+        digits = transport.read_exactly(int(head[1:]), deadline)
+        if not digits.isdigit() or int(digits) != size:
+            raise ReplyError(
+                f"{self.where}: asked {line!r}, a block of {digits!r} bytes came, {size} are "
+                "expected. Correct columns, rows and type in the bench file."
+            )
+        data = b""
+        while len(data) < size:
+            # Each piece has its time: a large picture on a slow line takes long.
+            piece = min(size - len(data), 4096)
+            data += transport.read_exactly(piece, transport.clock.now() + timeout)
+        end = self.settings.reply_end.encode("ascii")
+        if transport.read_exactly(len(end), transport.clock.now() + timeout) != end:
+            raise ReplyError(f"{self.where}: asked {line!r}, the block does not end where it says.")
+        self._free = transport.clock.now() + self.settings.interval
+        transport.owed = False
+        return data
 
     def order(self, phrase: Phrase, **values: str) -> Mapping[str, str]:
         """Send something that changes the world, once, and return the groups of the answer."""
@@ -119,7 +181,7 @@ class Dialogue:
 
     def stop_bytes(self, lines: Sequence[str]) -> bytes:
         """Return what sends ``lines`` whatever stands half said on the line before them."""
-        end = self.settings.command_end
+        end: str = self.settings.command_end
         return (end + "".join(line + end for line in lines)).encode("ascii")
 
     def cry(self, lines: Sequence[str]) -> None:
@@ -145,7 +207,7 @@ class Dialogue:
             if self.transport.owed:
                 self._hush()
                 self.transport.write(data)
-            return self._acknowledged(phrase.grammar, tag)
+            return self._acknowledged(phrase, tag)
         except LinkTimeoutError:
             if self.transport.broken:
                 raise
@@ -165,8 +227,7 @@ class Dialogue:
         problem: AlignError | None = None
         for _ in range(2):
             try:
-                self.transport.write(self.settings.command_end.encode("ascii"))
-                self._sort(self.transport.drain(self.settings.quiet))
+                self._clear()
                 self._introduce()
             except PreemptedError:
                 raise
@@ -186,7 +247,7 @@ class Dialogue:
             "the line settings in the bench file."
         )
 
-    def _acknowledged(self, grammar: Grammar, tag: str) -> bool:
+    def _acknowledged(self, phrase: Phrase, tag: str) -> bool:
         """Read on, past late answers to other questions, until one matches or time is up."""
         deadline = self.transport.clock.now() + self.settings.reply_timeout
         for _ in range(_MANY_LINES):
@@ -195,11 +256,18 @@ class Dialogue:
             except LinkTimeoutError:
                 return False
             text = self._bare(raw.decode("ascii", errors="replace").strip())
-            found = grammar.read(text) if text is not None else None
+            found = None
+            if text is not None and phrase.grammar is not None:
+                found = phrase.grammar.read(text)
             if found is not None and found.get("tag", tag) == tag:
                 return True
             self._sort([raw])
         return False
+
+    def _clear(self) -> None:
+        """End whatever is half said on the line, and read until it is quiet."""
+        self.transport.write(self.settings.command_end.encode("ascii"))
+        self._sort(self.transport.drain(self.settings.quiet))
 
     def _introduce(self) -> None:
         if self.identity and self._presence is not None:
@@ -223,10 +291,7 @@ class Dialogue:
         line, tag = self._fill(phrase, values)
         self._wait_for_turn()
         deadline = self.transport.clock.now() + self.settings.reply_timeout
-        end = "" if phrase.bare else self.settings.command_end
-        self.transport.write((line + end).encode("ascii"))
-        if self.settings.echo:
-            self._echo(line, deadline)
+        self._send(line, phrase, deadline)
         found: Mapping[str, str] = {}
         if phrase.grammar is not None:
             found = self._answer(phrase, line, tag, deadline, patient)
@@ -237,11 +302,27 @@ class Dialogue:
         for group, asked in (("axis", values.get("axis")), ("address", self.settings.address)):
             if asked and found.get(group, asked) != asked:
                 raise ReplyError(
-                    f"{self.where}: asked {line!r}, the answer is about {group} {found[group]!r}."
+                    f"{self.where}: asked {self._shown(line)}, the answer is about {group} "
+                    f"{found[group]!r}."
                 )
-        if self._sort(self.transport.pending()):
-            raise ReplyError(f"{self.where}: asked {line!r}, more than one answer came.")
+        if self._more():
+            raise ReplyError(f"{self.where}: asked {self._shown(line)}, more than one answer came.")
         return found
+
+    def _send(self, line: str, phrase: Phrase, deadline: float) -> None:
+        """Send one command and take off its echo."""
+        end = "" if phrase.bare else self.settings.command_end
+        self.transport.write((line + end).encode("ascii"))
+        if self.settings.echo:
+            self._echo(line, deadline)
+
+    def _more(self) -> bool:
+        """Return whether something came after the answer."""
+        return bool(self._sort(self.transport.pending()))
+
+    def _shown(self, line: str) -> str:
+        """Return a command as it stands in a message."""
+        return repr(line)
 
     def _wait_for_turn(self) -> None:
         """Wait until the controller may be sent the next command."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 from autoalign.core.axes import Axis
 from autoalign.core.clock import Clock
@@ -22,7 +22,7 @@ from autoalign.core.interfaces import AxisStatus
 from autoalign_drivers.channels import Channel, channels_of, read_counts
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.done import Arrival, Verdict
-from autoalign_drivers.line_settings import LineAsciiSettings, MotionSettings
+from autoalign_drivers.line_settings import AxesSettings, LineAsciiSettings
 from autoalign_drivers.phrases import Phrase, RefusedError
 from autoalign_drivers.readout import Readout, Said
 from autoalign_drivers.talking import Conversation
@@ -42,9 +42,10 @@ class LineAsciiStage:
     opened again at the next question, if the same device answers and nothing has moved.
     """
 
-    def __init__(
-        self, name: str, axes: Sequence[Axis], settings: MotionSettings, clock: Clock
-    ) -> None:
+    speech: ClassVar[type[Dialogue]] = Dialogue
+    """How it is spoken to."""
+
+    def __init__(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> None:
         self._name = name
         self._axes = {axis.name: axis for axis in axes}
         self._who = f"stage {name}"
@@ -58,11 +59,12 @@ class LineAsciiStage:
             counts=settings.counts,
             bits=settings.bits,
         )
-        self._moves = {a.name: [Phrase.of(q) for q in settings.move_of(a)] for a in axes}
-        self._preparation = [Phrase.of(query) for query in settings.preparation()]
-        self._once = [Phrase.of(query) for query in settings.prepare]
-        self._stop = Phrase.of(settings.stop)
-        self._home = None if settings.home is None else Phrase.of(settings.home)
+        phrase = self.speech.phrase
+        self._moves = {a.name: [phrase(q) for q in settings.move_of(a)] for a in axes}
+        self._preparation = [phrase(query) for query in settings.preparation()]
+        self._once = [phrase(query) for query in settings.prepare]
+        self._stop = phrase(settings.stop)
+        self._home = None if settings.home is None else phrase(settings.home)
         self._arrivals: dict[str, Arrival] = {}
         self._homing: dict[str, float] = {}
         self._rested: dict[str, float] = {}
@@ -74,7 +76,7 @@ class LineAsciiStage:
     def _open(self, known: str = "") -> None:
         """Open the port, make sure who is there, ``known`` from before, and prepare it."""
         transport = Transport(self._settings, self._who)
-        dialogue = Dialogue(transport, self._settings)
+        dialogue = self.speech(transport, self._settings)
         try:
             identity = dialogue.hello()
             if known and identity != known:
@@ -98,7 +100,7 @@ class LineAsciiStage:
         return [""]
 
     def __repr__(self) -> str:
-        return f"LineAsciiStage({self._name!r}, port={self._settings.port!r})"
+        return f"{type(self).__name__}({self._name!r}, port={self._settings.port!r})"
 
     @property
     def name(self) -> str:
@@ -446,22 +448,23 @@ class LineAsciiStage:
 class LineAsciiDriver:
     """A controller with a command set of ASCII lines, from a bench file's table."""
 
-    settings: type[MotionSettings] = LineAsciiSettings
+    settings: type[AxesSettings] = LineAsciiSettings
+    stage: type[LineAsciiStage] = LineAsciiStage
 
     def build(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> LineAsciiStage:
         """Open the port, make sure of the controller's identity, and return the stage."""
         if not isinstance(settings, self.settings):
             raise UsageError(f"stage {name}: settings must be {self.settings.__name__}.")
-        return LineAsciiStage(name, axes, settings, clock)
+        return self.stage(name, axes, settings, clock)
 
     def talk(self, name: str, axes: Sequence[Axis], settings: Any, clock: Clock) -> Conversation:
         """Open the port for a conversation by hand; nothing is sent before it is asked for."""
         if not isinstance(settings, self.settings):
             raise UsageError(f"stage {name}: settings must be {self.settings.__name__}.")
-        return talk_to_stage(name, axes, settings)
+        return _talk(name, axes, settings, self.stage.speech)
 
 
-def talk_to_stage(name: str, axes: Sequence[Axis], settings: MotionSettings) -> Conversation:
+def _talk(name: str, axes: Sequence[Axis], settings: Any, speech: type[Dialogue]) -> Conversation:
     """Open the port of a stage for a conversation by hand."""
     by_name = {axis.name: axis for axis in axes}
     channels = channels_of(
@@ -473,9 +476,9 @@ def talk_to_stage(name: str, axes: Sequence[Axis], settings: MotionSettings) -> 
         bits=settings.bits,
     )
     transport = Transport(settings, f"stage {name}")
-    dialogue = Dialogue(transport, settings)
+    dialogue = speech(transport, settings)
     readout = Readout(dialogue, settings)
-    stop = Phrase.of(settings.stop)
+    stop = dialogue.phrase(settings.stop)
 
     def question(channel: Channel) -> str:
         said = readout.read(channel)

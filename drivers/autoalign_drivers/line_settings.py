@@ -12,11 +12,19 @@ from pydantic import Field, field_validator, model_validator
 from autoalign.core.axes import Axis
 from autoalign_drivers.grammar import Grammar
 from autoalign_drivers.phrases import PLACES
-from autoalign_drivers.port_settings import LineSettings, Pattern, Query
+from autoalign_drivers.port_settings import LineSettings, Pattern, Query, SpeechSettings
 from autoalign_drivers.templates import Template
 from autoalign_drivers.unit_texts import Seconds, Settings
 
-__all__ = ["Bits", "ChannelSettings", "Counts", "LineAsciiSettings", "MotionSettings", "own_group"]
+__all__ = [
+    "AxesSettings",
+    "Bits",
+    "ChannelSettings",
+    "Counts",
+    "LineAsciiSettings",
+    "MotionSettings",
+    "own_group",
+]
 
 _HEXADECIMAL = frozenset("abcdfABCDFxX")
 """Letters of hexadecimal numbers that no decimal one has."""
@@ -95,7 +103,41 @@ class ChannelSettings(Settings):
         return self
 
 
-class MotionSettings(LineSettings):
+class AxesSettings(SpeechSettings):
+    """What is said of the axes of a controller, whatever it speaks."""
+
+    bits: Bits | None = Field(
+        default=None, description="If 'state' is no word but a number: what its bits mean."
+    )
+    counts: Counts = Field(default=Counts(), description="How {counts} are written.")
+    settle: Seconds = Field(
+        default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived."
+    )
+    grace: Seconds = Field(
+        default=0.2,
+        ge=0,
+        le=10,
+        description="How long an axis may say 'at rest' before a move begins to show.",
+    )
+    move_margin: Seconds = Field(
+        default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time."
+    )
+    axes: dict[str, ChannelSettings] = Field(min_length=1, description="Axes by name.")
+
+    @field_validator("axes")
+    @classmethod
+    def _each_its_own_channel(cls, axes: dict[str, ChannelSettings]) -> dict[str, ChannelSettings]:
+        names: dict[str, str] = {}
+        for name, entry in axes.items():
+            if names.setdefault(entry.channel, name) != name:
+                raise ValueError(
+                    f"axes {names[entry.channel]} and {name} have the same channel "
+                    f"{entry.channel!r}; give each its own"
+                )
+        return axes
+
+
+class MotionSettings(AxesSettings, LineSettings):
     """How a motion controller reports position and state, and how it is stopped.
 
     Commands are templates with the places {axis}, {address} and {tag} (a number that the answer
@@ -131,35 +173,6 @@ class MotionSettings(LineSettings):
     unhomed: list[Pattern] = Field(
         default_factory=list, description="Words for 'homed': zero not known."
     )
-    bits: Bits | None = Field(
-        default=None, description="If 'state' is no word but a number: what its bits mean."
-    )
-    counts: Counts = Field(default=Counts(), description="How {counts} are written.")
-    settle: Seconds = Field(
-        default=0.05, ge=0, le=60, description="Rest at the target before it counts as arrived."
-    )
-    grace: Seconds = Field(
-        default=0.2,
-        ge=0,
-        le=10,
-        description="How long an axis may say 'at rest' before a move begins to show.",
-    )
-    move_margin: Seconds = Field(
-        default=5.0, gt=0, le=3600, description="What a move may take beyond its fair time."
-    )
-    axes: dict[str, ChannelSettings] = Field(min_length=1, description="Axes by name.")
-
-    @field_validator("axes")
-    @classmethod
-    def _each_its_own_channel(cls, axes: dict[str, ChannelSettings]) -> dict[str, ChannelSettings]:
-        names: dict[str, str] = {}
-        for name, entry in axes.items():
-            if names.setdefault(entry.channel, name) != name:
-                raise ValueError(
-                    f"axes {names[entry.channel]} and {name} have the same channel "
-                    f"{entry.channel!r}; give each its own"
-                )
-        return axes
 
     @model_validator(mode="after")
     def _queries_fit(self) -> Self:

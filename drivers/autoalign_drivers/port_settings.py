@@ -18,6 +18,7 @@ __all__ = [
     "Pattern",
     "PortSettings",
     "Query",
+    "SpeechSettings",
     "checked_port",
 ]
 
@@ -113,12 +114,9 @@ def _line_end(text: str) -> str:
 LineEnd = Annotated[str, Field(min_length=1), AfterValidator(_line_end)]
 
 
-class LineSettings(PortSettings):
-    """Command lines and answer lines in ASCII."""
+class SpeechSettings(PortSettings):
+    """Question and answer on a port, whatever the words."""
 
-    command_end: LineEnd = Field(default="\r\n", description="End of a command line.")
-    reply_end: LineEnd = Field(default="\n", description="End of an answer line.")
-    echo: bool = Field(default=False, description="Whether every command comes back first.")
     reply_timeout: Seconds = Field(
         default=1.0, gt=0, le=60, description="Longest time to wait for an answer."
     )
@@ -132,6 +130,26 @@ class LineSettings(PortSettings):
     retries: int = Field(
         default=2, ge=0, le=10, description="How often a query is repeated; never a move."
     )
+    interval: Seconds = Field(
+        default=0.0,
+        ge=0,
+        le=10,
+        description="Least time from one command to the next. A stop does not wait for it.",
+    )
+    address: str = Field(
+        default="",
+        max_length=16,
+        description="What stands in the place {address} of every command. A group 'address' of an "
+        "answer must be the same.",
+    )
+
+
+class LineSettings(SpeechSettings):
+    """Command lines and answer lines in ASCII."""
+
+    command_end: LineEnd = Field(default="\r\n", description="End of a command line.")
+    reply_end: LineEnd = Field(default="\n", description="End of an answer line.")
+    echo: bool = Field(default=False, description="Whether every command comes back first.")
     line_cap: int = Field(default=256, ge=16, le=65536, description="Longest answer line, bytes.")
     identity: Query = Field(
         description="Asks who is there; the answer must match, or nothing else is sent. A group "
@@ -158,18 +176,6 @@ class LineSettings(PortSettings):
         max_length=16,
         description="What the controller writes, without a line end, when it is ready for the "
         "next command; it is taken off the answers.",
-    )
-    interval: Seconds = Field(
-        default=0.0,
-        ge=0,
-        le=10,
-        description="Least time from one command to the next. A stop does not wait for it.",
-    )
-    address: str = Field(
-        default="",
-        max_length=16,
-        description="What stands in the place {address} of every command. A group 'address' of an "
-        "answer must be the same.",
     )
     checksum: LineChecksum | None = Field(
         default=None,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from autoalign.core.errors import ReplyError
 from autoalign_drivers.channels import Channel
 from autoalign_drivers.dialogue import Dialogue
 from autoalign_drivers.grammar import Grammar, fits, strict_hexadecimal, strict_integer
-from autoalign_drivers.line_settings import Bits, MotionSettings, own_group
-from autoalign_drivers.phrases import Phrase
+from autoalign_drivers.line_settings import Bits, own_group
 
 __all__ = ["Readout", "Said"]
 
@@ -33,13 +33,13 @@ class Readout:
     an encoder that cannot decide between two counts does no harm.
     """
 
-    def __init__(self, dialogue: Dialogue, settings: MotionSettings) -> None:
+    def __init__(self, dialogue: Dialogue, settings: Any) -> None:
         self._dialogue = dialogue
         self._settings = settings
-        self._position = Phrase.of(settings.position)
-        self._state = Phrase.of(settings.state)
+        self._position = dialogue.phrase(settings.position)
+        self._state = dialogue.phrase(settings.state)
         self._words = {
-            kind: [Grammar(p) for p in getattr(settings, kind)]
+            kind: [Grammar(p) for p in getattr(settings, kind, ())]
             for kind in ("resting", "moving", "faulty", "homed", "unhomed")
         }
 

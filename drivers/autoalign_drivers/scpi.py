@@ -54,6 +54,11 @@ class ScpiSettings(LineSettings):
     uncertainty: dict[str, float] = Field(
         default_factory=dict, description="Relative standard uncertainty of each quantity."
     )
+    checked: bool = Field(
+        default=True,
+        description="Whether the error queue is cleared at opening (*CLS) and read after every "
+        "measurement (SYST:ERR?); false for an instrument that has none.",
+    )
     pause: Seconds = Field(default=0.0, ge=0, description="Wait between two measurements.")
 
     @model_validator(mode="after")
@@ -88,7 +93,8 @@ class ScpiDetector:
         }
         try:
             self._dialogue.hello()
-            self._say("*CLS")
+            if settings.checked:
+                self._say("*CLS")
             for message in settings.prepare:
                 self._say(message)
             self._complain("opening")
@@ -178,7 +184,9 @@ class ScpiDetector:
         self._dialogue.order(Phrase.of(Query(send=message)))
 
     def _complain(self, doing: str) -> None:
-        """Read the error queue to its end; raise what was in it."""
+        """Read the error queue to its end, where there is one; raise what was in it."""
+        if not self._settings.checked:
+            return
         complaints = []
         for _ in range(100):
             number, text = self._dialogue.ask(_ERROR, lambda f: (int(f["number"]), f["text"]))

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from autoalign.core.clock import Clock, RealClock
 from autoalign.core.errors import LinkError, LinkTimeoutError, ReplyError
 from autoalign_drivers.mapping import BENCH_TYPES, mapped
-from autoalign_drivers.port_settings import LineSettings
+from autoalign_drivers.port_settings import LineSettings, PortSettings
 from autoalign_drivers.ports import open_port
 
 __all__ = ["PreemptedError", "Transport"]
@@ -39,11 +39,12 @@ class Transport:
     ``unplugged`` says that it was the line itself, which may come back.
     """
 
-    def __init__(self, settings: LineSettings, who: str) -> None:
+    def __init__(self, settings: PortSettings, who: str) -> None:
         self.where = f"{who}, port {settings.port}"
-        self._settings = settings
-        self._end = settings.reply_end.encode("ascii")
-        self._prompt = settings.prompt.encode("ascii")
+        lines = settings if isinstance(settings, LineSettings) else None
+        self._end = lines.reply_end.encode("ascii") if lines is not None else b"\n"
+        self._prompt = lines.prompt.encode("ascii") if lines is not None else b""
+        self._cap = lines.line_cap if lines is not None else _FLOOD
         self._port, self._lock = open_port(settings, self.where)
         offered = getattr(self._port, "clock", None)
         self.clock: Clock = offered if isinstance(offered, Clock) else RealClock()
@@ -136,6 +137,39 @@ class Transport:
                 raise LinkTimeoutError(f"{self.where}: no answer before the deadline{partial}.")
             self._buffer += self._receive()
 
+    def read_exactly(self, count: int, deadline: float) -> bytes:
+        """Return the next ``count`` bytes.
+
+        Raises
+        ------
+        LinkTimeoutError
+            Where so many have not come by ``deadline``.
+        """
+        while len(self._buffer) < count:
+            self.check()
+            if self.clock.now() >= deadline:
+                partial = f" (only {self._buffer.hex(' ')})" if self._buffer else ""
+                raise LinkTimeoutError(f"{self.where}: no answer before the deadline{partial}.")
+            self._buffer += self._receive()
+        self.check()
+        data, self._buffer = self._buffer[:count], self._buffer[count:]
+        return data
+
+    def unread(self, data: bytes) -> None:
+        """Put ``data`` back before what has come since."""
+        self._buffer = data + self._buffer
+
+    def discard(self) -> bytes:
+        """Return, and forget, all bytes that have come; does not wait."""
+        with self._failing():
+            with mapped(self.where, "asking for waiting bytes"):
+                waiting = self._port.in_waiting
+            if waiting:
+                self._buffer += self._receive()
+        self.check()
+        data, self._buffer = self._buffer, b""
+        return data
+
     def pending(self) -> list[bytes]:
         """Return the lines that have come already; does not wait."""
         with self._failing():
@@ -214,10 +248,9 @@ class Transport:
         while self._prompt and self._buffer.startswith(self._prompt):
             self._buffer = self._buffer[len(self._prompt) :]
         line, end, rest = self._buffer.partition(self._end)
-        if len(line) > self._settings.line_cap:
+        if len(line) > self._cap:
             raise self.fail(
-                f"{len(line)} bytes came without an end of line, {self._settings.line_cap} are "
-                "allowed",
+                f"{len(line)} bytes came without an end of line, {self._cap} are allowed",
                 ReplyError,
             )
         if not end:
