@@ -29,6 +29,7 @@ from autoalign.core.errors import (
 )
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
+from autoalign.messages.words import span_of_time
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
 from autoalign.run.execute import Event, StopFlag
@@ -63,6 +64,8 @@ __all__ = ["Watch", "WatchSummary"]
 
 _BELIEVE = 60.0
 """Seconds for which a sign of life is believed, beyond the time that its step may take."""
+_STANDSTILL = 30.0
+"""Seconds by which a wait may be late before nothing is known of that time any more."""
 _JOURNAL_DAYS = 1.0
 """Days after which the record goes on in a new file."""
 
@@ -309,13 +312,14 @@ class Watch:
                     return self._next(after, measurements) or self._reopen()
         return None
 
-    def _next(self, after: float, measurements: int | None) -> s.Ending | None:
-        """Wait; return the end where it is time for it."""
+    def _next(self, after: float, measurements: int | None) -> s.Event | None:
+        """Wait; return the end where it is time for it, and where time itself was interrupted."""
         enough = measurements is not None and self.state.measurements >= measurements
         if not enough:
             self._beat(after, due=True)
             self._housekeeping()
-            self._wait(after)
+            if held := self._wait(after):
+                return s.Held(self._now(), held)
         if self._stopped():
             return s.Ending(self._now(), "on request")
         return s.Ending(self._now(), "after the measurements asked for") if enough else None
@@ -474,12 +478,32 @@ class Watch:
     def _now(self) -> float:
         return self.bench.clock.now()
 
-    def _wait(self, seconds: float) -> None:
-        """Let time pass in slices, so that a stop is obeyed soon."""
+    def _wait(self, seconds: float) -> str:
+        """Let time pass in slices, so that a stop is obeyed soon.
+
+        Returned is why nothing is known of a part of it, "" as a rule: a slice that took far longer
+        than it should (the process was held), or a time of day that ran ahead of the clock (the
+        computer slept, or its clock was set). A time of day that was set back is only recorded.
+        """
+        clock = self.bench.clock
         end = self._now() + seconds
         while (left := end - self._now()) > 0 and not self._stopped():
-            self.bench.clock.sleep(min(left, self._look))
+            began, day = clock.now(), clock.wall()
+            part = min(left, self._look)
+            clock.sleep(part)
+            late = clock.now() - began - part
+            ahead = (clock.wall() - day).total_seconds() - (clock.now() - began)
             self._beat(left)
+            if late > _STANDSTILL:
+                return f"the process stood still for {span_of_time(late)}"
+            if ahead > _STANDSTILL:
+                return (
+                    f"the computer slept, or its clock was set, by {span_of_time(ahead)}: nothing "
+                    "is known of that time"
+                )
+            if ahead < -_STANDSTILL:
+                self._journal.note("clock", f"the time of day was set back by {-ahead:.0f} s")
+        return ""
 
     def _stopped(self) -> bool:
         return self.stop is not None and self.stop.is_set()

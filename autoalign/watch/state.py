@@ -29,9 +29,9 @@ from autoalign.watch.unexpected import unexpected
 
 __all__ = [
     "Began", "Broke", "Cleared", "Command", "Decision", "Defect", "End", "Ending", "Event",
-    "Failed", "Hold", "Latch", "Measured", "Mode", "Realign", "Realigned", "Release", "Reopen",
-    "Reopened", "Rules", "Say", "Step", "Take", "Tell", "Trouble", "WatchState", "explained",
-    "transition",
+    "Failed", "Held", "Hold", "Latch", "Measured", "Mode", "Realign", "Realigned", "Release",
+    "Reopen", "Reopened", "Rules", "Say", "Step", "Take", "Tell", "Trouble", "WatchState",
+    "explained", "transition",
 ]  # fmt: skip
 
 _HOUR, _DAY = 3600.0, 86400.0
@@ -158,6 +158,14 @@ class Broke:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """The process, or the whole computer, stood still: nothing is known of that time."""
+
+    time: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Ending:
     """The watch is asked to end, or has made the measurements asked for."""
 
@@ -181,7 +189,7 @@ class Cleared:
     number: str
 
 
-Event = Began | Measured | Failed | Reopened | Realigned | Broke | Ending | Defect | Cleared
+Event = Began | Measured | Failed | Reopened | Realigned | Broke | Held | Ending | Defect | Cleared
 
 
 # Commands --------------------------------------------------------------------------------------
@@ -325,11 +333,14 @@ def transition(rules: Rules, state: WatchState, event: Event) -> Outcome:  # noq
             return _failed(rules, state, event)
         case Reopened():
             said = Decision(Step.HOLD, "every device answers again and is the one it was")
+            state = replace(state, steady=())
             return state, (Say(said), Take(0.0, state.frames))
         case Realigned():
             return _realigned(rules, state, event)
         case Broke():
             return _broke(rules, state, event)
+        case Held():
+            return _stood_still(rules, state, event)
 
 
 def explained(state: WatchState, why: str, incident: str) -> WatchState:
@@ -531,6 +542,13 @@ def _broke(rules: Rules, state: WatchState, event: Broke) -> Outcome:
     if event.kind is Trouble.LINE:
         return state, (*commands[:-1], Reopen(_back_off(rules.policy, 0)))
     return state, commands
+
+
+def _stood_still(rules: Rules, state: WatchState, event: Held) -> Outcome:
+    """Go on only once positions are those of before, and the beam is steady."""
+    state = replace(state, steady=(), first=state.before, drift=_unsettled(state))
+    state, commands = _paused(rules, state, event.time, event.why)
+    return state, (*commands[:-1], Take(0.0, state.frames))
 
 
 def _failed(rules: Rules, state: WatchState, event: Failed) -> Outcome:

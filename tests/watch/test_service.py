@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import threading
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ from autoalign.core.errors import (
     DetectorError,
     HeldError,
     JournalError,
+    LinkError,
     MotionFaultError,
     UsageError,
 )
@@ -27,7 +30,7 @@ from autoalign.run.guard import Latch, MoveGuard
 from autoalign.session import Move
 from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch import incident
-from autoalign.watch.earlier import doubts, set_damaged_aside
+from autoalign.watch.earlier import Tidy, doubts, set_damaged_aside, tidy
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Policy
 from autoalign.watch.service import Watch
@@ -506,3 +509,116 @@ def screwed_bench() -> tuple[Bench, list[str]]:
     screws = HandDriver(answer).build("mirror", axes, HandSettings(), bench.clock)
     stages = {n: screws if "mirror.tip" in s.axes else s for n, s in bench.stages.items()}
     return replace(bench, stages=stages, hands=Hands(answer)), asked
+
+
+class Broken:
+    """A stage whose line can be cut; what is behind it stays."""
+
+    def __init__(self, stage: Any, cut: list[bool], identity: str = "") -> None:
+        self.stage, self.cut, self.other = stage, cut, identity
+
+    def __getattr__(self, name: str) -> Any:
+        if name in ("status", "start_move", "identity") and self.cut[0]:
+            raise LinkError(f"controller {self.stage.name}: the line is closed.")
+        return getattr(self.stage, name)
+
+    def identity(self) -> str:
+        """Return what is behind the line, or who else."""
+        if self.cut[0]:
+            raise LinkError(f"controller {self.stage.name}: the line is closed.")
+        return self.other or self.stage.identity()
+
+
+def with_lines(bench: Bench, cut: list[bool], identity: str = "") -> Bench:
+    """The bench on lines that can be cut, and opened again as another bench."""
+    return replace(bench, stages={n: Broken(s, cut, identity) for n, s in bench.stages.items()})
+
+
+def after(count: int, made: list[Decision], happens: Any) -> Any:
+    """Follow a watch, and let something happen after so many decisions."""
+
+    def follow(_: object, decision: Decision) -> None:
+        made.append(decision)
+        if len(made) == count:
+            happens()
+
+    return follow
+
+
+def test_a_closed_line_is_opened_again_and_the_watch_goes_on(tmp_path: Path) -> None:
+    """Its error once ended the watch after three tries, although the line was back in seconds."""
+    real, cut, opened = benches.collimator(seed=1, fidelity="moments"), [False], []
+
+    def reopen(before: Bench) -> Bench:
+        opened.append(before)
+        cut[0] = len(opened) < 3
+        if cut[0]:
+            raise LinkError("controller source: no such port.")
+        return with_lines(real, [False])
+
+    watch, made = followed(with_lines(real, cut), tmp_path, reopen=reopen)
+    watch.follow = after(4, made, lambda: cut.__setitem__(0, True))
+    summary = watch.run(measurements=16)
+    assert len(opened) == 3
+    assert watch.state.outages == 1
+    assert summary.state is Mode.ENDED
+    assert watch.state.mode is not Mode.LATCHED
+    assert not watch.state.holding
+    assert any("every device answers again" in d.reason for d in made)
+
+
+def test_another_controller_on_the_reopened_line_latches(tmp_path: Path) -> None:
+    """Nothing is sent to it, and both identities are named."""
+    real, cut = benches.collimator(seed=1, fidelity="moments"), [False]
+    watch, made = followed(
+        with_lines(real, cut), tmp_path,
+        reopen=lambda _: with_lines(real, [False], identity="somebody else"),
+    )  # fmt: skip
+    watch.follow = after(3, made, lambda: cut.__setitem__(0, True))
+    summary = watch.run(measurements=9)
+    assert summary.state is Mode.LATCHED
+    assert "says it is 'somebody else', and was" in summary.reason
+
+
+def test_a_process_that_was_held_begins_anew(tmp_path: Path, monkeypatch: Any) -> None:
+    """An hour in which it stood still: nothing is decided on what was measured before."""
+    bench = benches.collimator(seed=1, fidelity="moments")
+    watch, made = followed(bench, tmp_path)
+    clock, sleep, held = bench.clock, bench.clock.sleep, [0.0]
+
+    def slept(seconds: float) -> None:
+        sleep(seconds + (held.pop() if seconds == 1.0 and held else 0.0))
+
+    monkeypatch.setattr(clock, "sleep", slept)
+    watch.follow = after(5, made, lambda: held.append(3600.0))
+    watch.run(measurements=12)
+    assert made[5].step is Step.HOLD
+    assert "the process stood still for 1 h 00 min" in made[5].reason
+    assert [d.step for d in made][-1] is not Step.HOLD
+
+
+def test_a_person_with_the_bench_is_left_alone(tmp_path: Path) -> None:
+    """The file in the folder says who; nothing is realigned while it is there."""
+    bench = benches.collimator(seed=1, fidelity="moments")
+    (tmp_path / "local").write_text("Kim, until noon")
+    watch, made = followed(bench, tmp_path)
+    summary = watch.run(measurements=5)
+    assert summary.realignments == 0
+    assert "a person has the bench (Kim, until noon); remove" in made[-1].reason
+    (tmp_path / "local").unlink()
+    assert watch.run(measurements=12).realignments == 1
+
+
+def test_old_records_go_and_those_around_an_incident_stay(tmp_path: Path) -> None:
+    """By size as well; what is open is never removed."""
+    for k, name in enumerate(["watch.db", "watch-2.db", "realign-0001.db", "watch-3.db"]):
+        (tmp_path / name).write_bytes(b"x" * 1_000_000)
+        os.utime(tmp_path / name, (86400.0 * k, 86400.0 * k))
+    (tmp_path / "incident-1-cleared.json").write_text("{}")
+    os.utime(tmp_path / "incident-1-cleared.json", (86400.0, 86400.0))
+    now = datetime.fromtimestamp(86400.0 * 10, UTC)
+    keep = Tidy(days=8.5, megabytes=1000.0, around=1.0)
+    assert tidy(tmp_path, keep, now, tmp_path / "watch-3.db") == ["watch.db"]
+    keep = Tidy(days=100.0, megabytes=1.5, around=1.0)
+    assert tidy(tmp_path, keep, now, tmp_path / "watch-3.db") == ["realign-0001.db"]
+    assert {p.name for p in tmp_path.glob("*.db")} == {"watch-2.db", "watch-3.db"}

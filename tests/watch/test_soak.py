@@ -32,6 +32,14 @@ def test_a_bench_at_rest_is_left_alone_however_noisy_it_is() -> None:
     assert result.measurements > 60
 
 
+def test_a_soak_counts_memory_and_open_files() -> None:
+    """Handles that leak would show in a year as well as in an hour."""
+    result = soaked(days=0.2, noise=0.1, drift=0.0)
+    early, late = result.open_files
+    assert late <= early + 1
+    assert result.memory_mb[1] >= result.memory_mb[0] > 0
+
+
 def test_a_drifting_bench_is_realigned_and_stays_in_spec() -> None:
     """Twelve tolerances a day, noise 0.1: no realignment too many, and little time out of spec."""
     result = soaked(noise=0.1, drift=12.0)

@@ -19,6 +19,7 @@ from autoalign.watch.state import (
     End,
     Ending,
     Failed,
+    Held,
     Hold,
     Latch,
     Measured,
@@ -38,7 +39,7 @@ from autoalign.watch.state import (
 WHAT = st.sampled_from(
     ["fine", "fine", "out", "out", "dark", "hand", "knock", "local", "quiet", "silent", "line",
      "stranger", "reopened", "realigned", "nothing moved", "not reached", "broke", "begin",
-     "clear", "end", "defect"]
+     "clear", "end", "defect", "held"]
 )  # fmt: skip
 
 
@@ -79,6 +80,8 @@ def event(what: str, time: float, made, noise: float):  # noqa: PLR0911, PLR0912
             return Began(time)
         case "clear":
             return Cleared(time, "7")
+        case "held":
+            return Held(time, "the process stood still")
         case "end":
             return Ending(time, "on request")
     return Defect(time, "a defect")
