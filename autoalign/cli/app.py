@@ -11,6 +11,7 @@ from autoalign.cli import benchmark_command as benchmark
 from autoalign.cli import check_command as check
 from autoalign.cli import compare_command as compare
 from autoalign.cli import demo_command as demo
+from autoalign.cli import faults_command as faults
 from autoalign.cli import gallery_command as gallery
 from autoalign.cli import measure_command as measure
 from autoalign.cli import move_command as moving
@@ -30,7 +31,8 @@ __all__ = ["build_app", "run_command"]
 
 _NAMES = (
     "demo", "plan", "talk", "where", "move", "home", "stop", "check", "measure", "align", "watch",
-    "status", "incidents", "soak", "compare", "benchmark", "report", "gallery", "plugins",
+    "status", "incidents", "faults", "soak", "compare", "benchmark", "report", "gallery",
+    "plugins",
 )  # fmt: skip
 
 HELP = """\
@@ -64,8 +66,8 @@ def build_app() -> App:
     for command in (
         demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
         standing.stop, check.check, measure.measure, align.align, watch.watch, status.status,
-        status.incidents, soak.soak, compare.compare, benchmark.benchmark, report.report,
-        gallery.gallery, plugins.plugins,
+        status.incidents, faults.faults, soak.soak, compare.compare, benchmark.benchmark,
+        report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(

@@ -495,7 +495,7 @@ class Watch:
             ahead = (clock.wall() - day).total_seconds() - (clock.now() - began)
             self._beat(left)
             if late > _STANDSTILL:
-                return f"the process stood still for {span_of_time(late)}"
+                return f"the process was held up for {span_of_time(late)}"
             if ahead > _STANDSTILL:
                 return (
                     f"the computer slept, or its clock was set, by {span_of_time(ahead)}: nothing "

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from autoalign.core.clock import Clock
 from autoalign.core.errors import DetectorError, LinkError, UsageError
-from autoalign.core.extras import require_extra
+from autoalign.core.foreign import require_extra
 from autoalign.core.frames import Frame, Pixels
 from autoalign_drivers.pixels import PixelSettings, frame_of, one_channel
 from autoalign_drivers.unit_texts import Seconds

@@ -101,3 +101,12 @@ def test_incidents_are_listed_with_how_to_clear_the_open_one(tmp_path: Path, run
     assert [f["cleared"] for f in facts] == [True, False]
     set_aside(tmp_path, second)
     assert run("incidents", tmp_path).code == 0
+
+
+def test_faults_are_listed_by_a_word(run: Run) -> None:
+    """For people and as JSON; what is not covered is said."""
+    said = run("faults", "--filter", "unplugged")
+    assert "line: unplugged at rest" in said.text
+    facts = json.loads(run("faults", "--filter", "not covered", "--json").out)
+    assert facts
+    assert not any(f["covered"] for f in facts)

@@ -593,7 +593,7 @@ def test_a_process_that_was_held_begins_anew(tmp_path: Path, monkeypatch: Any) -
     watch.follow = after(5, made, lambda: held.append(3600.0))
     watch.run(measurements=12)
     assert made[5].step is Step.HOLD
-    assert "the process stood still for 1 h 00 min" in made[5].reason
+    assert "the process was held up for 1 h 00 min" in made[5].reason
     assert [d.step for d in made][-1] is not Step.HOLD
 
 
