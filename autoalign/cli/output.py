@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import textwrap
@@ -241,7 +242,9 @@ def write(name: Name, text: str) -> None:
     stream = getattr(sys, name)
     try:
         stream.write(_readable(text, getattr(stream, "encoding", None)) + "\n")
-    except BrokenPipeError:
+    except OSError as error:
+        if not _nobody_reads(error):
+            raise
         _silence(name)
 
 
@@ -251,8 +254,15 @@ def flush() -> None:
     for name in names:
         try:
             getattr(sys, name).flush()
-        except BrokenPipeError:
+        except OSError as error:
+            if not _nobody_reads(error):
+                raise
             _silence(name)
+
+
+def _nobody_reads(error: OSError) -> bool:
+    """Whether the reader of a pipe has ended, or the terminal is gone."""
+    return isinstance(error, BrokenPipeError) or error.errno == errno.EIO
 
 
 def _readable(text: str, encoding: str | None) -> str:

@@ -29,7 +29,8 @@ def report(
     Parameters
     ----------
     journal
-        Journal of the run (run.db), or its folder.
+        Journal of the run (run.db), or its folder. For the folder of a watch, the page shows its
+        state, the trends of the last days, its decisions and its incidents.
     output
         HTML file to write; by default beside the journal.
     picture
@@ -41,6 +42,12 @@ def report(
     from autoalign.messages.verdict_words import headline, verdict_text  # noqa: PLC0415
     from autoalign.report import draw_run, record_of, write_report  # noqa: PLC0415
 
+    if (
+        journal.is_dir()
+        and not (journal / "run.db").exists()
+        and (journal / "status.json").exists()
+    ):
+        return _of_watch(journal, output, picture, json)
     if journal.is_dir():
         journal = journal / "run.db"
     wanted = page_file("--output", output or journal.with_suffix(".html"))
@@ -63,4 +70,22 @@ def report(
     print_text(f"Report   {page}", wrap=False)
     if drawn is not None:
         print_text(f"Picture  {drawn}", wrap=False)
+    return 0
+
+
+def _of_watch(folder: Path, output: Path | None, picture: Path | None, json: bool) -> int:
+    """Write the page of a watch."""
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.watch.page import write_watch_page  # noqa: PLC0415 - heavy
+    from autoalign.watch.status import read_status  # noqa: PLC0415
+
+    if picture is not None:
+        raise UsageError("report: --picture is for a run; the page of a watch holds its trends.")
+    page = write_watch_page(folder, page_file("--output", output or folder / "watch.html"))
+    facts = read_status(folder)
+    if json:
+        print_facts({"in_spec": facts["in_spec"], "state": facts["state"], "report": page})
+        return 0
+    print_text(f"{str(facts['state']).capitalize()}: {facts['reason']}")
+    print_text(f"Report   {page}", wrap=False)
     return 0

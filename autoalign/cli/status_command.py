@@ -21,6 +21,7 @@ def status(
     folder: Path,
     /,
     *,
+    serve: str | None = None,
     metrics: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -34,6 +35,10 @@ def status(
     ----------
     folder
         Folder of the watch (its --output).
+    serve
+        Serve a status page, read-only, at this address, until Ctrl-C: "127.0.0.1:8080" for this
+        computer alone. At an address that other computers reach, the page needs a token, which is
+        printed; the line to it is not encrypted.
     metrics
         Print numbers in the text format of the Prometheus monitoring system, for a collector.
     json
@@ -42,6 +47,8 @@ def status(
     from autoalign.watch.status import latest_decisions, metrics_text, read_status  # noqa: PLC0415
 
     facts = read_status(folder)
+    if serve is not None:
+        return _serve(folder, serve)
     working = facts["alive"] and facts["state"] == "watching"
     if metrics:
         print_text(metrics_text(facts), wrap=False)
@@ -87,6 +94,19 @@ def incidents(folder: Path, /, *, json: Annotated[bool, Parameter(negative="")] 
         print_pairs(pairs)
         print_text()
     return Exit.IN_SPEC if all(cleared for _, cleared in found) else Exit.HELD
+
+
+def _serve(folder: Path, address: str) -> int:
+    from autoalign.core.errors import UsageError  # noqa: PLC0415
+    from autoalign.watch.page import PageServer  # noqa: PLC0415 - heavy
+
+    host, _, port = address.rpartition(":")
+    if not (host and port.isdecimal() and int(port) < 65536):
+        raise UsageError(f'--serve {address!r}: give address and port, such as "127.0.0.1:8080".')
+    with PageServer(folder, host.strip("[]"), int(port)) as server:
+        print_text(f"Status page at {server.url}", wrap=False)
+        server.serve_forever()
+    return Exit.IN_SPEC
 
 
 def _print(facts: dict[str, Any], latest: list[dict[str, Any]]) -> None:

@@ -231,8 +231,14 @@ def test_watch_wants_a_time_with_its_unit(tmp_path: Path, run: Run, bench_file: 
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of another system")
-def test_a_polite_kill_ends_the_watch_in_an_orderly_way(tmp_path: Path, bench_file: Path) -> None:
-    """SIGTERM in the middle: exit code 0, the status says stopped, the record is closed."""
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_polite_kill_ends_the_watch_in_an_orderly_way(
+    tmp_path: Path, bench_file: Path, name: str
+) -> None:
+    """In the middle: exit code 0, the status says ended, the record is closed.
+
+    A lost terminal once ended it at once, with axes moving and intents left open.
+    """
     folder = tmp_path / "w"
     code = "import sys; from autoalign.cli import main; sys.exit(main(sys.argv[1:]))"
     process = subprocess.Popen(
@@ -243,7 +249,7 @@ def test_a_polite_kill_ends_the_watch_in_an_orderly_way(tmp_path: Path, bench_fi
     deadline = time.monotonic() + 60
     while not (folder / "status.json").exists() and time.monotonic() < deadline:
         time.sleep(0.05)
-    process.send_signal(signal.SIGTERM)
+    process.send_signal(getattr(signal, name))
     out, error = process.communicate(timeout=60)
     assert process.returncode == 0, error
     assert "Measurements" in out

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import signal
+import sys
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,6 +15,9 @@ from typing import Any
 
 import pytest
 
+from autoalign.cli.output import write
+from autoalign.cli.running import politely
+from autoalign.cli.watch_command import _setting
 from autoalign.watch.incident import keep_incident, set_aside
 from autoalign.watch.status import WatchStatus, this_process, write_status
 
@@ -110,3 +118,62 @@ def test_faults_are_listed_by_a_word(run: Run) -> None:
     facts = json.loads(run("faults", "--filter", "not covered", "--json").out)
     assert facts
     assert not any(f["covered"] for f in facts)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_run_hears_a_polite_kill_and_a_lost_terminal(name: str) -> None:
+    """Both become what Ctrl-C is: every axis is stopped on the way out."""
+    before = signal.getsignal(getattr(signal, name))
+    with pytest.raises(KeyboardInterrupt), politely():
+        signal.raise_signal(getattr(signal, name))
+    assert signal.getsignal(getattr(signal, name)) == before
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_signal_that_is_ignored_stays_ignored() -> None:
+    """As of a program that was started to outlive its terminal."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with politely():
+            signal.raise_signal(signal.SIGHUP)
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_second_signal_does_not_wait_for_the_step(capsys: pytest.CaptureFixture[str]) -> None:
+    """The first asks the watch to end, the second interrupts it."""
+    flag = threading.Event()
+    with _setting(flag):
+        signal.raise_signal(signal.SIGHUP)
+        assert flag.is_set()
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGTERM)
+    assert "to stop immediately" in capsys.readouterr().err
+
+
+def test_a_terminal_that_is_gone_ends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Writing to it is an error of input and output; the bench is still being watched."""
+
+    class Gone:
+        encoding = "utf-8"
+
+        def write(self, _: str) -> None:
+            raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(sys, "stdout", Gone())
+    write("stdout", "a decision")
+    write("stdout", "another")
+    sys.stdout.close()
+
+
+def test_report_of_a_watch_s_folder_is_its_page(tmp_path: Path, run: Run) -> None:
+    """It was once refused for lack of a run.db."""
+    stand_in(tmp_path)
+    said = run("report", tmp_path, "--json")
+    assert said.code == 0
+    facts = json.loads(said.out)
+    assert facts["state"] == "watching"
+    assert "Watch of demo" in Path(facts["report"]).read_text(encoding="utf-8")
