@@ -22,6 +22,7 @@ from autoalign.messages.serialise import status_facts
 if TYPE_CHECKING:
     from autoalign.bench import Bench
     from autoalign.config import BenchFile
+    from autoalign.run.guard import MoveGuard
     from autoalign.watch.service import WatchSummary
     from autoalign.watch.state import Decision
 
@@ -43,6 +44,7 @@ def watch(
     fresh: Annotated[bool, Parameter(negative="")] = False,
     clear: str = "",
     quiet: tuple[str, ...] = (),
+    interlock: str | None = None,
     yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -101,6 +103,11 @@ def watch(
     quiet
         Times of day in which nothing is realigned, for instance "08:00-18:30"; the option may be
         repeated.
+    interlock
+        Command that ends with exit code 0 while the bench may be moved, for instance one that reads
+        the contact of a cover. It is asked before every move and about twice a second during one;
+        anything else stops every axis. It protects equipment, never people: what protects people
+        has to be hardware.
     yes
         Print the caution and go on without waiting for Enter: for scripts, once the precautions
         have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
@@ -127,7 +134,7 @@ def watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
             calibration=kept or calibration_path(bench), fresh=fresh,
             follow=None if json else _tell, remark=lambda words: warn(f"Note: {words}."),
-            stop=stop, cleared=clear, reopen=_reopening(file),
+            stop=stop, cleared=clear, reopen=_reopening(file), guard=_guard(opened, interlock),
         )  # fmt: skip
         for remark in service.calibration.remarks:
             warn(remark)
@@ -171,6 +178,15 @@ def _setting(flag: threading.Event) -> Iterator[None]:
 def _tell(time: datetime, decision: Decision) -> None:
     when = time.astimezone().strftime("%Y-%m-%d %H:%M:%S")
     print_text(f"{when}  {decision.step.value:9}  {decision.reason}", wrap=False)
+
+
+def _guard(bench: Bench, interlock: str | None) -> MoveGuard:
+    import shlex  # noqa: PLC0415
+
+    from autoalign.run.guard import MoveGuard, command_interlock  # noqa: PLC0415
+
+    asked = None if interlock is None else command_interlock(shlex.split(interlock), bench.clock)
+    return MoveGuard(bench.axes, interlock=asked)
 
 
 def _reopening(file: BenchFile) -> Callable[[Bench], Bench] | None:

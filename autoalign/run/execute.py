@@ -389,10 +389,12 @@ class Conductor:
         ]
         for journey in under_way:
             self._check_stop()
+            yield Call(self.guard.check_interlock)
             yield self._start(journey)
         while under_way:
             yield Sleep(min(j.pause for j in under_way))
             self._check_stop()
+            yield Call(self.guard.check_interlock)
             for journey in list(under_way):
                 stage = self.bench.stage_of(journey.axis.name)
                 status = yield Call(stage.status, (journey.axis.name,))

@@ -1,20 +1,29 @@
-"""The last check before motion: limits with overshoot, travel budgets, and the latch.
+"""The last check before motion: interlock, limits with overshoot, travel budgets, and the latch.
 
-It protects equipment from the software's own mistakes. It is not a safety function.
+It protects equipment from the software's own mistakes. It is not a safety function, and no
+interlock that a program reads protects a person: what does has to be hardware.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+import subprocess
+from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 
 from autoalign.core.axes import Axis
+from autoalign.core.clock import Clock
 from autoalign.core.errors import HeldError, TravelBudgetError, UsageError, unknown_name
+from autoalign.core.interfaces import Detector, Reading
 from autoalign.session.actions import Move
 
-__all__ = ["Latch", "MoveGuard"]
+__all__ = ["Interlock", "Latch", "MoveGuard", "command_interlock", "reading_interlock"]
+
+Interlock = Callable[[], bool]
+"""Something that has to be true before every move and as long as it lasts: a callable that reads an
+input, or what a controller says. It is asked about twenty times a second during a move, and should
+answer in a few milliseconds. What it raises counts as open."""
 
 
 class Latch(StrEnum):
@@ -37,6 +46,8 @@ class MoveGuard:
         times its travel. A quarter of it, at most one travel, is kept for the way back.
     travels
         See ``run_travel``.
+    interlock
+        Has to be true before and during every move; see :data:`Interlock`.
     """
 
     def __init__(
@@ -44,6 +55,7 @@ class MoveGuard:
         axes: Mapping[str, Axis],
         run_travel: Mapping[str, float] | None = None,
         travels: float = 100.0,
+        interlock: Interlock | None = None,
     ) -> None:
         self.axes = dict(axes)
         given = run_travel or {}
@@ -56,6 +68,7 @@ class MoveGuard:
         self.travelled = dict.fromkeys(self.axes, 0.0)
         self.latch = Latch.RUN
         self.why = ""
+        self.interlock = interlock
 
     def check(self, move: Move, positions: Mapping[str, float]) -> dict[str, float]:
         """Return the travel of every axis of ``move`` from ``positions``; raise if not allowed.
@@ -63,13 +76,15 @@ class MoveGuard:
         Raises
         ------
         HeldError
-            While paused or latched, or if it is not known where an axis is.
+            While paused or latched, while the interlock is open, or if it is not known where an
+            axis is.
         TravelLimitError
             Where a target or the overshoot before it is outside the limits.
         TravelBudgetError
             Where the move, or the run with it, would be too long.
         """
         self.check_latch()
+        self.check_interlock()
         travel = {}
         for name, legs in move.legs.items():
             if name not in self.axes:
@@ -91,6 +106,21 @@ class MoveGuard:
         """Raise :class:`HeldError` while no motion is allowed."""
         if self.latch is not Latch.RUN:
             raise HeldError(f"the bench is {self.latch}: {self.why}. No motion until that is over.")
+
+    def interlock_open(self) -> str:
+        """Return in words why the interlock is open; "" where it is closed, or there is none."""
+        if self.interlock is None:
+            return ""
+        try:
+            closed = self.interlock()
+        except Exception as error:  # noqa: BLE001 - whatever it is, there is no consent
+            return f"the interlock cannot be read ({type(error).__name__}: {error})"
+        return "" if closed is True else "the interlock is open"
+
+    def check_interlock(self) -> None:
+        """Raise :class:`HeldError` while the interlock is open, or cannot be read."""
+        if words := self.interlock_open():
+            raise HeldError(f"{words}. No motion until it is closed.")
 
     def spend(self, travel: Mapping[str, float]) -> None:
         """Book ``travel`` (mm or rad by axis) of a move that is about to begin."""
@@ -136,3 +166,40 @@ class MoveGuard:
                 "kept in reserve); nothing was moved. Raise the travel budget if the wear is "
                 "acceptable."
             )
+
+
+def command_interlock(
+    command: Sequence[str], clock: Clock, fresh: float = 0.5, deadline: float = 2.0
+) -> Interlock:
+    """Return an interlock that is closed while ``command`` ends with exit code 0.
+
+    An answer counts for ``fresh`` s of ``clock``; one that takes longer than ``deadline`` s is an
+    error, and so counts as open.
+    """
+    known: list[tuple[float, bool]] = []
+
+    def ask() -> bool:
+        if not known or clock.now() - known[0][0] > fresh:
+            ended = subprocess.run(command, timeout=deadline, check=False, capture_output=True)
+            known[:] = [(clock.now(), ended.returncode == 0)]
+        return known[0][1]
+
+    return ask
+
+
+def reading_interlock(
+    detector: Detector, name: str, clock: Clock, at_least: float, at_most: float = math.inf
+) -> Interlock:
+    """Return an interlock that is closed while an input is within two bounds, in its own unit.
+
+    ``name`` is what ``detector`` calls the input in its readings.
+    """
+
+    def ask() -> bool:
+        now = clock.now()
+        for reading in detector.acquire(1, now, now + 1.0):
+            if isinstance(reading, Reading) and name in reading.values:
+                return at_least <= reading.values[name] <= at_most
+        raise HeldError(f"detector {detector.name} gives no reading called {name!r}.")
+
+    return ask

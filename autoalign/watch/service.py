@@ -338,7 +338,7 @@ class Watch:
         wall = self.bench.clock.wall().astimezone()
         ends = [e for w in self.policy.quiet if (e := w.until(wall)) is not None]
         quiet = f"{max(ends):%H:%M}" if ends else ""
-        return s.Measured(self._last, frames, self.local(), quiet)
+        return s.Measured(self._last, frames, self.local() or self.guard.interlock_open(), quiet)
 
     def _take(self, frames: int) -> WatchMeasurement:
         known = self.state.drift
@@ -382,7 +382,7 @@ class Watch:
     # Moving ------------------------------------------------------------------------------------
 
     def _realign(self, reason: str, frames: int) -> s.Event:
-        if who := self.local():
+        if who := self.local() or self.guard.interlock_open():
             return s.Realigned(self._now(), True, 0, who)
         path = self._free("realign", numbered=True)
         self.guard.travelled = dict.fromkeys(self.guard.axes, 0.0)
@@ -397,6 +397,8 @@ class Watch:
             with Journal(path, self.bench.clock, record) as own:
                 finish = self._run(session).carry_out(own)
             positions = self.bench.positions()
+        except HeldError as error:
+            return s.Realigned(self._now(), False, max(session.moves, 1), str(error))
         except AlignError as error:
             return s.Broke(self._now(), f"{type(error).__name__}: {error}", _kind(error))
         self._leave(positions)
