@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
@@ -45,6 +45,9 @@ def watch(
     clear: str = "",
     quiet: tuple[str, ...] = (),
     interlock: str | None = None,
+    notify: str | None = None,
+    webhook: str | None = None,
+    unit: Annotated[bool, Parameter(negative="")] = False,
     yes: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
 ) -> int:
@@ -108,6 +111,15 @@ def watch(
         the contact of a cover. It is asked before every move and about twice a second during one;
         anything else stops every axis. It protects equipment, never people: what protects people
         has to be hardware.
+    notify
+        Command that is run whenever the state changes (watching, paused, latched, ended), with the
+        facts as JSON on its standard input. The watch never waits for it.
+    webhook
+        Web address that the same JSON is posted to, a few times if it fails. The body is signed
+        with HMAC-SHA256 in the header Autoalign-Signature; the key is the environment variable
+        AUTOALIGN_WEBHOOK_KEY.
+    unit
+        Print a unit of systemd that runs this watch with the same options, and do nothing else.
     yes
         Print the caution and go on without waiting for Enter: for scripts, once the precautions
         have been taken. Without it a real bench needs a terminal, else nothing is opened (exit
@@ -127,14 +139,17 @@ def watch(
     policy = Policy(interval=_interval(every), quiet=tuple(Quiet.read(text) for text in quiet))
     file = read_bench_file(bench)
     chosen = checked_strategy(strategy) or file.strategy or "model"
+    if unit:
+        return _print_unit(file.tables.bench.name)
     check_attended(file, yes)
     stop = threading.Event()
-    with file.open() as opened:
+    with file.open() as opened, _telling(notify, webhook) as told:
         service = Watch(
             opened, plugin("strategies", chosen), output, policy=policy, budget=budget_of(file),
             calibration=kept or calibration_path(bench), fresh=fresh,
             follow=None if json else _tell, remark=lambda words: warn(f"Note: {words}."),
             stop=stop, cleared=clear, reopen=_reopening(file), guard=_guard(opened, interlock),
+            notify=told,
         )  # fmt: skip
         for remark in service.calibration.remarks:
             warn(remark)
@@ -178,6 +193,43 @@ def _setting(flag: threading.Event) -> Iterator[None]:
 def _tell(time: datetime, decision: Decision) -> None:
     when = time.astimezone().strftime("%Y-%m-%d %H:%M:%S")
     print_text(f"{when}  {decision.step.value:9}  {decision.reason}", wrap=False)
+
+
+def _print_unit(bench: str) -> int:
+    import sys  # noqa: PLC0415
+
+    from autoalign.watch.notify import unit as unit_text  # noqa: PLC0415
+
+    options = [word for word in sys.argv[1:] if word != "--unit"]
+    if "--yes" not in options:
+        options.append("--yes")
+    words = [sys.executable, "-m", "autoalign", *options]
+    print_text(unit_text(words, Path.cwd(), bench).rstrip(), wrap=False)
+    return Exit.IN_SPEC
+
+
+@contextmanager
+def _telling(
+    command: str | None, webhook: str | None
+) -> Iterator[Callable[[Mapping[str, Any]], None] | None]:
+    """Give what tells others of changes; None where nobody is to be told."""
+    import os  # noqa: PLC0415
+    import shlex  # noqa: PLC0415
+
+    from autoalign.watch.notify import Notifier, command_sink, webhook_sink  # noqa: PLC0415
+
+    sinks = [] if command is None else [command_sink(shlex.split(command))]
+    if webhook is not None:
+        key = os.environ.get("AUTOALIGN_WEBHOOK_KEY", "")
+        sinks.append(webhook_sink(webhook, key.encode("utf-8")))
+    if not sinks:
+        yield None
+        return
+    notifier = Notifier(sinks)
+    try:
+        yield notifier.tell
+    finally:
+        notifier.close()
 
 
 def _guard(bench: Bench, interlock: str | None) -> MoveGuard:

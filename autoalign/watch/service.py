@@ -29,6 +29,7 @@ from autoalign.core.errors import (
 )
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, describe_bench
+from autoalign.messages.serialise import status_facts
 from autoalign.messages.words import span_of_time
 from autoalign.run.calibration_file import CalibrationFile
 from autoalign.run.compose import Run
@@ -56,6 +57,7 @@ from autoalign.watch.incident import (
     keep_room,
     set_aside,
 )
+from autoalign.watch.notify import tell_manager
 from autoalign.watch.policy import Policy, WatchMeasurement
 from autoalign.watch.state import Decision, Mode, Rules, Trouble, WatchState, transition
 from autoalign.watch.status import STATUS, WatchStatus, this_process, write_status
@@ -134,6 +136,8 @@ class Watch:
         By default a file called ``local`` in the folder says so, with what is written in it.
     keep
         How long records are kept, and how much of them.
+    notify
+        Called with the facts of the status whenever the state changes; must return at once.
     host
         The computer's own time, for signs of life; another one in tests.
     look, beat
@@ -163,6 +167,7 @@ class Watch:
         reopen: Callable[[Bench], Bench] | None = None,
         local: Callable[[], str] | None = None,
         keep: Tidy | None = None,
+        notify: Callable[[Mapping[str, Any]], None] | None = None,
         host: Clock | None = None,
         look: float = 1.0,
         beat: float = 10.0,
@@ -181,7 +186,8 @@ class Watch:
         self.guard = guard or MoveGuard(bench.axes)
         self.calibration = CalibrationFile(bench, calibration, fresh=fresh)
         self.follow, self.remark, self.stop, self.cleared = follow, remark, stop, cleared
-        self.reopen, self.keep = reopen, keep or Tidy()
+        self.reopen, self.keep, self.notify = reopen, keep or Tidy(), notify
+        self._notified: Mode | None = None
         self.local = local or self._local_file
         self.rules = Rules(self.policy, bench.axes, bench.spec, bench.frames)
         self.state = WatchState(frames=bench.frames)
@@ -545,6 +551,10 @@ class Watch:
             **this_process(),
         )  # fmt: skip
         write_status(self.folder / STATUS, self._status)
+        tell_manager(f"READY=1\nWATCHDOG=1\nSTATUS={now.mode}: {now.reason}"[:500])
+        if self.notify is not None and now.mode is not self._notified:
+            self.notify(status_facts(self._status))
+        self._notified = now.mode
 
     def _leave(self, positions: Mapping[str, float]) -> None:
         """Keep for the next watch where the axes are as far as this one knows."""
