@@ -352,7 +352,7 @@ class MomentCamera(SimulatedCamera):
         super().__init__(*camera, **more)
         self._trace = trace
         self._before: BeamProfile | None = None
-        self._spots: tuple[_Traced, float, _Spot] | None = None
+        self._spots: tuple[_Traced, tuple[float, float], _Spot] | None = None
         rng = np.random.default_rng([self._seed, 0])
         count = self.traits.sensor.hot_pixels
         self._hottest = float(rng.uniform(3e4, 3e5, count).max()) if count else 0.0
@@ -381,7 +381,7 @@ class MomentCamera(SimulatedCamera):
     def _spot(self, at: float) -> _Spot:
         """Return the light on the screen at ``at``, s; worked out once while nothing changes."""
         traced = self._trace.at(at)
-        version = self.stray.version
+        version = self.stray.version, self.world.power
         if self._spots is not None and self._spots[:2] == (traced, version):
             return self._spots[2]
         spot = self._light(traced)

@@ -152,7 +152,7 @@ def test_the_unit_restarts_failures_but_not_a_latched_bench() -> None:
 @pytest.mark.slow
 def test_a_watch_tells_of_each_change_of_state_once(tmp_path: Path) -> None:
     """Watching, paused, watching again, ended."""
-    bench = benches.collimator(seed=1)
+    bench = benches.collimator(seed=1, fidelity="moments")
     told: list[str] = []
     watch = Watch(bench, ResponseMatrix, tmp_path, notify=lambda f: told.append(f["state"]))
     watch.run(measurements=5)
