@@ -1,7 +1,8 @@
 """How much light goes where: emission, and ray grids that keep moments exact with few rays.
 
 Where light overfills the first mirror, the rays are set on the mirror's clear aperture (Gauss
-points across, equal angles around), so that the edge is exact however the beam wanders over it.
+points across, equal angles around), so that the edge is exact however the beam wanders over it; of
+hard-edged light, on the part of the aperture that it reaches with everything in its place.
 Where it does not, they are set in the source's own far field, and apertures cut softly.
 """
 
@@ -15,12 +16,16 @@ import numpy.typing as npt
 
 from autoalign.optics.ideal import overfills
 from autoalign.optics.layout import Beam, Layout, Source
+from autoalign.optics.pose import place
+from autoalign.optics.sources import lit
 
 __all__ = ["PupilGrid", "bent_log", "factors", "log_slopes", "make_grid", "own_size"]
 
 Floats = npt.NDArray[np.float64]
 
 RINGS, SPOKES = 6, 12
+HARD = (4, 18)
+"""Rings and spokes on even light: it needs fewer across, and its outline may have corners."""
 REACH = 1.9
 """Half-width of the source grid in units of its size; e^(−2·1.9²) and e^(−3·1.9²) are left out."""
 
@@ -48,9 +53,13 @@ def disk(radius: float, rings: int = RINGS, spokes: int = SPOKES) -> tuple[Float
 def make_grid(layout: Layout) -> PupilGrid:
     """Choose the rays for ``layout``."""
     first = layout.elements[0].surface
+    hard = getattr(layout.light, "emission", getattr(layout.light, "profile", "")) == "uniform"
+    if overfills(layout) and hard:
+        poses, mirror = place(layout), layout.elements[0]
+        to_source = poses["source"].inverse().compose(poses[mirror.name])
+        return PupilGrid(*lit(layout.light, mirror, to_source, *HARD), on_aperture=True)
     if overfills(layout):
         return PupilGrid(*disk(first.clear_aperture / 2), on_aperture=True)
-    hard = getattr(layout.light, "emission", getattr(layout.light, "profile", "")) == "uniform"
     return PupilGrid(*disk(1.0 if hard else REACH), on_aperture=False)
 
 

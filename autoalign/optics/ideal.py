@@ -18,10 +18,11 @@ from autoalign.optics.layout import Beam, Layout, Source
 from autoalign.optics.pose import Array, Pose, place
 from autoalign.optics.rays import Rays
 from autoalign.optics.sources import aimed, bundle, cone, disk_grid, emission
-from autoalign.optics.trace import height, trace_to_planes
+from autoalign.optics.trace import height, hits, trace_to_planes
 
 __all__ = [
     "effective_size",
+    "footprints",
     "overfill",
     "overfills",
     "plane_moments",
@@ -36,6 +37,9 @@ _RIM = 1e-4
 There, rays on the aperture and rays in the source's own far field give widths with the same error,
 1e-4 of the beam's own (against ten times as many rays): with more light on the rim the far field
 leaves out what the rim cuts off, with less the aperture has too few rays within the beam."""
+
+_CORNERS = 4
+"""Times as many spokes where the outline of the light may have corners, between two edges."""
 
 _CORE = 2.4
 """A smooth profile that underfills its mirror is followed to this many of its own radii."""
@@ -64,6 +68,33 @@ def overfill(layout: Layout) -> float:
     return float(np.any(across <= edge**2)) if hard else float(np.max(intensity))
 
 
+def footprints(layout: Layout) -> dict[str, tuple[float, float]]:
+    """Return by element how wide the edge of the light is there, and the aperture that takes it.
+
+    The edge is that of the NA, or of the diameter; widths, mm, are in the element's own frame: for
+    a paraboloid seen along the collimated beam, for a flat along its normal. The aperture is twice
+    the distance of the farthest edge ray from the element's centre; where some of the edge misses
+    the surface, both are infinite. Elements are taken as large enough for the edge.
+    """
+    light = layout.light
+    angle = 2 * np.pi * np.arange(360) / 360
+    zero = np.zeros_like(angle)
+    if isinstance(light, Source):
+        l, m = light.na * np.cos(angle), light.na * np.sin(angle)  # noqa: E741
+        rays = Rays(zero, zero, zero, l, m, np.sqrt(1 - l * l - m * m), zero)
+    else:
+        x, y = light.diameter / 2 * np.cos(angle), light.diameter / 2 * np.sin(angle)
+        rays = Rays(x, y, zero, zero, zero, zero + 1, zero)
+    found = {}
+    with np.errstate(invalid="ignore"):
+        for element, local in hits(layout, place(layout), rays):
+            across = float(max(np.ptp(local.x), np.ptp(local.y)))
+            aperture = 2 * float(np.max(np.hypot(local.x, local.y)))
+            ends = (across, aperture) if math.isfinite(aperture) else (math.inf, math.inf)
+            found[element.name] = ends
+    return found
+
+
 def overfills(layout: Layout) -> bool:
     """Return whether the first element's aperture, not the source, ends the beam.
 
@@ -79,8 +110,8 @@ def plane_moments(
 
     By plane: "power" (part of the emitted light), "x", "y" (mm), central "xx", "yy", "xy" (mm²),
     "xxx", "xxy", "xyy", "yyy" (mm³); each of the batch shape of ``poses``. Light that overfills the
-    first element is cut by its aperture exactly (hard-edged light that reaches the rim anywhere is
-    taken to cover all of it); apertures behind it are taken as large enough.
+    first element is cut by its aperture exactly, and hard-edged light that covers part of it is
+    followed to its own edge; apertures behind it are taken as large enough.
     """
     parts = [
         (share, trace_to_planes(layout, poses, rays, clip=False))
@@ -143,17 +174,17 @@ def _pencils(
     x, y, w = disk_grid(1, 4)  # exact up to third moments of the face
     size = effective_size(light) / 2
     full = overfills(layout)
+    hard = (light.emission if isinstance(light, Source) else light.profile) == "uniform"
+    turns = _CORNERS * spokes if hard else spokes
     pencils = []
     for px, py, share in zip(x * size, y * size, w, strict=True):
         at = (float(px), float(py))
         if full:
-            rays = aimed(light, first, poses, rings, spokes, point=at)
+            rays = aimed(light, first, poses, rings, turns, point=at)
         elif isinstance(light, Source):
-            hard = light.emission == "uniform"
             sine = light.na * (1.0 if hard else _CORE)
             rays = cone(light, rings, spokes, point=at, angle=math.asin(min(sine, 0.99)))
         else:
-            hard = light.profile == "uniform"
             radius = light.diameter / 2 * (1.0 if hard else _CORE)
             rays = bundle(light, rings, spokes, tilt=at, radius=radius)
         pencils.append((float(share), rays))

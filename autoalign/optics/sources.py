@@ -19,7 +19,7 @@ from autoalign.core.errors import UsageError
 from autoalign.optics.layout import Beam, Element, Source
 from autoalign.optics.pose import Array, Pose
 from autoalign.optics.rays import Rays
-from autoalign.optics.trace import height
+from autoalign.optics.trace import Surface, height, reflect
 
 __all__ = [
     "BEAM_EDGE",
@@ -30,6 +30,7 @@ __all__ = [
     "emission",
     "face_points",
     "half_angle",
+    "lit",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -135,17 +136,20 @@ def aimed(
 
     The grid is fixed to the mirror, so that a beam which overfills it keeps an exact, smooth edge
     under every motion: weights are the power through each patch, I(θ) dΩ with
-    dΩ = |d·(h_x, h_y, −1)| dx dy / R² for the surface z = h(x, y). ``element`` must be the first
+    dΩ = |d·(h_x, h_y, −1)| dx dy / R² for the surface z = h(x, y). The grid over hard-edged light
+    is that of :func:`lit`, which follows the edge of the light too. ``element`` must be the first
     one that the light meets. For a collimated beam ``point`` is a tilt (x, y), rad. Batched
     ``poses`` give batched rays.
     """
     surface = element.surface
-    u, v, w = disk_grid(rings, spokes, spacing)
-    radius = surface.clear_aperture / 2
-    x, y = u * radius, v * radius
-    area = w * (math.pi * radius**2)
-    z, gx, gy = height(surface, x, y)
     to_source = poses["source"].inverse().compose(poses[element.name])
+    if _hard(light):
+        x, y, area = lit(light, element, to_source, rings, spokes, point)
+    else:
+        u, v, w = disk_grid(rings, spokes, spacing)
+        radius = surface.clear_aperture / 2
+        x, y, area = u * radius, v * radius, w * (math.pi * radius**2)
+    z, gx, gy = height(surface, x, y)
     patch = Rays(x, y, z, -gx, -gy, np.ones_like(x), np.zeros_like(x)).moved(to_source)
     if isinstance(light, Beam):
         return _aimed_beam(light, patch, area, point)
@@ -160,7 +164,89 @@ def aimed(
     return Rays(start + point[0], start + point[1], start, l, m, n, start.copy(), power)
 
 
-def _aimed_beam(beam: Beam, patch: Rays, area: Floats, tilt: tuple[float, float]) -> Rays:
+def _hard(light: Source | Beam) -> bool:
+    return (light.emission if isinstance(light, Source) else light.profile) == "uniform"
+
+
+_NEWTON = 6
+"""Steps to the edge of the light; each doubles the digits, those of derivatives included."""
+
+
+def lit(
+    light: Source | Beam,
+    element: Element,
+    to_source: Pose,
+    rings: int,
+    spokes: int,
+    point: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Array, Array, Array]:
+    """Return a grid x, y, mm, and areas, mm², over the part of an aperture that hard light reaches.
+
+    That part is star-shaped about where the middle of the light meets the aperture: along each
+    spoke it ends at the aperture's rim or at the edge of the light, whichever comes first. Batched
+    (..., rings · spokes) as ``to_source``, the element's pose in the source's frame, is; complex
+    steps in that pose go through.
+    """
+    surface, radius = element.surface, element.surface.clear_aperture / 2
+    angle = 2 * np.pi * (np.arange(spokes) + 0.25) / spokes
+    cos, sin = np.cos(angle), np.sin(angle)
+
+    def edge(r: Array) -> Array:
+        """How far from the light's middle, 1 on its edge."""
+        x, y = u + r * cos, v + r * sin
+        local = np.stack(np.broadcast_arrays(x, y, height(surface, x, y)[0]), axis=-2)
+        at = to_source.rotation @ local + to_source.position[..., :, None]
+        if isinstance(light, Source):
+            dx, dy, dz = at[..., 0, :] - point[0], at[..., 1, :] - point[1], at[..., 2, :]
+            square = (dx * dx + dy * dy) / (dx * dx + dy * dy + dz * dz)
+        else:
+            dx, dy = (at[..., k, :] - math.tan(point[k]) * at[..., 2, :] for k in (0, 1))
+            square = dx * dx + dy * dy
+        return np.asarray(np.sqrt(square) / size)
+
+    size = light.na if isinstance(light, Source) else light.diameter / 2
+    u, v = _middle(light, surface, to_source, point)
+    along = u * cos + v * sin
+    rim = -along + np.sqrt(along * along + radius * radius - u * u - v * v)
+    r, step = rim + 0.0, 1e-5 * radius
+    cut = edge(rim).real > 1
+    if np.any(cut):
+        for _ in range(_NEWTON):
+            slope = (edge(r + step) - edge(r - step)).real / (2 * step)
+            r = r - (edge(r) - 1) / slope
+            r = np.where((r.real > 0) & (r.real < 2 * radius), r, 0.5 * rim)
+        rim = np.where(cut, r, rim)
+    nodes, weights = np.polynomial.legendre.leggauss(rings)
+    out = np.sqrt((nodes + 1) / 2)[:, None] * rim[..., None, :]
+    area = weights[:, None] / 2 * (math.pi / spokes) * (rim * rim)[..., None, :]
+    x, y = u[..., None] + out * cos, v[..., None] + out * sin
+    flat = (*out.shape[:-2], rings * spokes)
+    return x.reshape(flat), y.reshape(flat), np.broadcast_to(area, out.shape).reshape(flat)
+
+
+def _middle(
+    light: Source | Beam, surface: Surface, to_source: Pose, point: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Return where the middle of the light meets the aperture, (..., 1) each, mm; inside of it.
+
+    Derivatives are left out: an integral does not depend on where its grid has its middle.
+    """
+    pose = Pose(
+        *(np.real(part).astype(np.float64) for part in (to_source.rotation, to_source.position))
+    )
+    zero, one = np.zeros(1), np.ones(1)
+    if isinstance(light, Source):
+        chief = Rays(zero + point[0], zero + point[1], zero, zero, zero, one, zero)
+    else:
+        l, m = math.sin(point[0]), math.sin(point[1])  # noqa: E741
+        chief = Rays(zero, zero, zero, zero + l, zero + m, np.sqrt(one - l * l - m * m), zero)
+    met = reflect(chief, surface, pose).moved(pose.inverse())
+    away = np.hypot(met.x, met.y)
+    inner = np.minimum(1.0, 0.98 * surface.clear_aperture / 2 / np.maximum(away, 1e-300))
+    return tuple(np.where(np.isfinite(away), c * inner, 0.0) for c in (met.x, met.y))  # type: ignore[return-value]
+
+
+def _aimed_beam(beam: Beam, patch: Rays, area: Array, tilt: tuple[float, float]) -> Rays:
     """Parallel rays to the points of ``patch``, whose directions are the surface's normals."""
     l, m = math.sin(tilt[0]), math.sin(tilt[1])  # noqa: E741
     n = math.sqrt(1 - l * l - m * m)

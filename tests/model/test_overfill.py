@@ -10,11 +10,12 @@ import pytest
 from autoalign.core.axes import Axis
 from autoalign.model import illumination as light
 from autoalign.model.predict import BenchModel
-from autoalign.optics.ideal import overfill, overfills, plane_moments
+from autoalign.optics.ideal import effective_size, overfill, overfills, plane_moments
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
-from autoalign.optics.sources import aimed
+from autoalign.optics.sources import aimed, cone
 from autoalign.optics.standard_layouts import collimator_layout
+from autoalign.optics.trace import trace
 
 OPTIC = OffAxisParaboloid(150, 35, 30)
 
@@ -72,3 +73,53 @@ def test_hard_edged_light_that_fits_its_mirror_does_not_fill_it():
     near = model.predict(np.zeros((1, 6)), np.zeros(model.size)).moments[0, 0]
     # d_σ of an even disk is its diameter (ISO 11146-1, 4σ with σ = D/4).
     assert 4 * math.sqrt(near[3]) == pytest.approx(2 * 150 * 0.05, rel=0.02)
+
+
+def dense(layout, plane, positions=None):
+    """Return mean and variances of 160,000 rays of a hard cone that the mirror's rim stops."""
+    poses = place(layout, positions or {})
+    out = trace(layout, poses, cone(layout.light, 400, 401, "even"))
+    w = out.power / out.power.sum()
+    z = poses[plane].position[2]
+    x, y = (p + (z - out.z) / out.n * d for p, d in ((out.x, out.l), (out.y, out.m)))
+    return w @ x, w @ y, w @ (x - w @ x) ** 2, w @ (y - w @ y) ** 2
+
+
+@pytest.mark.parametrize("part", [1.0, 1.03, 1.1, 1.2])
+def test_a_hard_cone_that_covers_part_of_the_mirror_is_followed_to_its_own_edge(part):
+    """It was taken to cover all of it, up to 2.5 % of the width too much."""
+    optic = OffAxisParaboloid(101.6, 60, 40)
+    fits = 0.182  # covers the mirror nowhere past its rim
+    layout = collimator_layout(optic, 0.0, fits * part, 660e-6, emission="uniform")
+    _, _, xx, yy = dense(layout, "near")
+    found = plane_moments(layout, place(layout))["near"]
+    face = effective_size(layout.light) ** 2 / 16 * (300.0 / 101.6) ** 2
+    assert math.sqrt(found["xx"]) == pytest.approx(math.sqrt(xx + face), rel=1e-3)
+    assert math.sqrt(found["yy"]) == pytest.approx(math.sqrt(yy + face), rel=1e-3)
+    model = twin_of(layout)
+    near = model.predict(np.zeros((1, 6)), np.zeros(model.size)).moments[0, 0]
+    assert math.sqrt(near[2]) == pytest.approx(math.sqrt(xx), rel=3e-3)
+    assert math.sqrt(near[3]) == pytest.approx(math.sqrt(yy), rel=3e-3)
+
+
+def test_the_edge_of_the_light_moves_with_the_source():
+    """Derivatives by a complex step are those of a finite one, and of a dense trace."""
+    optic = OffAxisParaboloid(101.6, 60, 40)
+    layout = collimator_layout(optic, 0.0, 0.2, 660e-6, emission="uniform")
+    step = plane_moments(layout, place(layout, {"source.x": np.array(1e-40j)}))["near"]
+    up, down = (plane_moments(layout, place(layout, {"source.x": s}))["near"] for s in (0.3, -0.3))
+    more, less = (dense(layout, "near", {"source.x": s}) for s in (0.3, -0.3))
+    for k, name in ((0, "x"), (2, "xx")):
+        exact = float(step[name].imag) / 1e-40
+        assert float(up[name] - down[name]) / 0.6 == pytest.approx(exact, rel=0.03, abs=0.02)
+        assert (more[k] - less[k]) / 0.6 == pytest.approx(exact, rel=0.04, abs=0.05)
+
+
+def test_a_batch_of_poses_has_an_edge_each():
+    """Several amounts at once give what each gives by itself; where no light arrives, nothing."""
+    optic = OffAxisParaboloid(101.6, 60, 40)
+    layout = collimator_layout(optic, 0.1, 0.2, 660e-6, emission="uniform")
+    many = plane_moments(layout, place(layout, {"mirror.tip": np.array([0.0, 0.01, 0.05])}))
+    for k, amount in enumerate((0.0, 0.01, 0.05)):
+        one = plane_moments(layout, place(layout, {"mirror.tip": amount}))
+        assert float(many["far"]["xx"][k]) == pytest.approx(float(one["far"]["xx"]), rel=1e-9)
