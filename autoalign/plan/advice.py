@@ -1,24 +1,28 @@
-"""What to change on paper, in words."""
+"""What to change on paper, in words.
+
+What is advised is put into the layout and traced again before it is said.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 
-from autoalign.core.units import percent
-from autoalign.optics.ideal import overfill
-from autoalign.optics.layout import Beam, Layout, Source
+from autoalign.core.errors import UsageError
+from autoalign.core.units import edge, number, percent
+from autoalign.optics.ideal import footprints, overfill, plane_moments
+from autoalign.optics.layout import Layout, Plane, Source
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
 from autoalign.optics.rays import Rays
-from autoalign.optics.sources import aimed, disk_grid
+from autoalign.optics.sources import aimed, bundle, cone
 from autoalign.optics.trace import hits
 
-__all__ = ["Fill", "advise", "fill_of"]
+__all__ = ["Fill", "advise", "diffraction", "fill_of", "own_divergence"]
 
 # How the light fills the first element.
 
@@ -40,6 +44,9 @@ class Fill:
         Diameter of the light's edge there (5 % of its centre for "multimode", 1/e² for "gaussian",
         its end for "uniform") in the element's own frame, mm: for a paraboloid seen along the
         collimated beam, for a flat along its normal.
+    needed
+        The clear aperture that takes all of it, mm: wider than the footprint where that lies beside
+        the element's centre, as a cone's does on a paraboloid.
     diameter
         Diameter of the edge of the beam that leaves, square to it, mm.
     width
@@ -54,6 +61,7 @@ class Fill:
     element: str
     clear_aperture: float
     footprint: float
+    needed: float
     diameter: float
     width: float
     captured: float
@@ -62,7 +70,7 @@ class Fill:
     @property
     def overfilled(self) -> bool:
         """Whether the light's edge lies outside the aperture."""
-        return self.footprint > self.clear_aperture
+        return self.needed > self.clear_aperture
 
     def facts(self) -> dict[str, object]:
         """Return the labelled facts."""
@@ -70,6 +78,7 @@ class Fill:
             "element": self.element,
             "clear aperture (mm)": self.clear_aperture,
             "footprint of the light's edge (mm)": self.footprint,
+            "clear aperture that takes all of it (mm)": self.needed,
             "beam diameter (mm)": self.diameter,
             "beam width d_sigma (mm)": self.width,
             "captured light (%)": 100 * self.captured,
@@ -82,52 +91,43 @@ def fill_of(layout: Layout) -> Fill:
     """Return how the light of ``layout`` fills its first element."""
     first, poses = layout.elements[0], place(layout)
     aperture = first.surface.clear_aperture
-    rim, footprint = overfill(layout), _edge_diameter(layout)
+    rim, (footprint, needed) = overfill(layout), footprints(layout)[first.name]
     beam = footprint if isinstance(layout.light, Source) else layout.light.diameter
-    rays = aimed(layout.light, first, poses, *_GRID)
-    light, weight = layout.light, rays.power
-    hard = "uniform" in (getattr(light, "emission", ""), getattr(light, "profile", ""))
+    hard = "uniform" in (
+        getattr(layout.light, "emission", ""),
+        getattr(layout.light, "profile", ""),
+    )
     fits = hard and rim == 0
-    captured = 1.0 if fits else float(np.sum(weight))
+    rays = _emitted(layout) if fits else aimed(layout.light, first, poses, *_GRID)
+    captured = 1.0 if fits else float(np.sum(rays.power))
     diameter = beam * min(1.0, aperture / footprint)
     return Fill(
         element=first.name,
         clear_aperture=aperture,
         footprint=footprint,
+        needed=needed,
         diameter=diameter,
-        # A disk with an even light is as wide as its d_σ (ISO 11146-1: 4σ, and σ = D/4).
-        width=diameter if fits else _width(light, aperture, rays),
+        width=_width(layout, rays),
         captured=min(captured, 1.0),
         rim=rim,
     )
 
 
-def _width(light: Source | Beam, aperture: float, rays: Rays) -> float:
-    """Return d_σ of the light on the grid of :func:`.aimed`, square to the beam that leaves, mm."""
+def _emitted(layout: Layout) -> Rays:
+    """Return all of a hard-edged light, from the middle of its face."""
+    light = layout.light
+    return cone(light, *_GRID) if isinstance(light, Source) else bundle(light, *_GRID)
+
+
+def _width(layout: Layout, rays: Rays) -> float:
+    """Return d_σ of ``rays`` square to the beam that leaves the first element, mm."""
     x, y = rays.x, rays.y
-    if isinstance(light, Source):
-        u, v, _ = disk_grid(*_GRID)
-        x, y = u * aperture / 2, v * aperture / 2
+    if isinstance(layout.light, Source):
+        _, local = next(iter(hits(layout, place(layout), rays)))
+        x, y = local.x, local.y
     w = rays.power / np.sum(rays.power)
     spread = sum(np.sum(w * c * c) - np.sum(w * c) ** 2 for c in (x, y))
     return float(4 * np.sqrt(spread / 2))
-
-
-def _edge_diameter(layout: Layout) -> float:
-    """Largest width of the edge rays' circle on the first element, its own frame, mm."""
-    light = layout.light
-    angle = 2 * np.pi * np.arange(180) / 180
-    zero = np.zeros_like(angle)
-    if isinstance(light, Source):
-        l, m = light.na * np.cos(angle), light.na * np.sin(angle)  # noqa: E741
-        rays = Rays(zero, zero, zero, l, m, np.sqrt(1 - l * l - m * m), zero)
-    else:
-        radius = light.diameter / 2
-        rays = Rays(
-            radius * np.cos(angle), radius * np.sin(angle), zero, zero, zero, zero + 1, zero
-        )
-    _, local = next(iter(hits(layout, place(layout), rays)))
-    return float(max(np.ptp(local.x), np.ptp(local.y)))
 
 
 class _AxisLike(Protocol):
@@ -142,14 +142,10 @@ class _AxisLike(Protocol):
 
 
 def advise(
-    layout: Layout,
-    fill: Fill,
-    source_divergence: float,
-    limits: Mapping[str, float],
-    axes: Sequence[_AxisLike],
+    layout: Layout, fill: Fill, limits: Mapping[str, float], axes: Sequence[_AxisLike]
 ) -> tuple[str, ...]:
     """Return sentences, each with its numbers and what to do; none where nothing stands out."""
-    found = [*_filling(layout, fill), *_divergence(layout, source_divergence, limits)]
+    found = [*_filling(layout, fill), *_divergence(layout, fill, limits)]
     found += [*_in_the_way(layout, fill), *_through_focus(layout, axes)]
     found += _capture(axes)
     return tuple(found)
@@ -211,45 +207,126 @@ def _capture(axes: Sequence[_AxisLike]) -> list[str]:
 
 
 def _filling(layout: Layout, fill: Fill) -> list[str]:
-    light, optic = layout.light, layout.elements[0].surface
-    ratio = fill.footprint / fill.clear_aperture
     if not fill.overfilled:
-        if ratio < 0.5:
+        if fill.needed < 0.5 * fill.clear_aperture:
             return [
-                f"The beam uses {fill.footprint:.3g} mm of {fill.clear_aperture:.3g} mm clear "
+                f"The beam uses {fill.needed:.3g} mm of {fill.clear_aperture:.3g} mm clear "
                 f"aperture on {fill.element}; a smaller mirror, or a longer focal length for less "
-                "divergence, would do."
+                "divergence, would do.",
+                *_cut_later(layout),
             ]
-        return []
+        return _cut_later(layout)
     passing = percent(1 - fill.captured, 3)
-    text = (
-        f"The beam overfills {fill.element}: its edge is {fill.footprint:.3g} mm across, the clear "
-        f"aperture {fill.clear_aperture:.3g} mm; {passing} of the light passes the edge and has "
-        f"to be blocked, and the beam leaves with a hard edge of {fill.clear_aperture:.3g} mm."
+    beside = (
+        f" and beside its centre, so that {fill.needed:.3g} mm would take it,"
+        if fill.needed > 1.005 * fill.footprint
+        else ""
     )
-    if isinstance(light, Source) and isinstance(optic, OffAxisParaboloid):
-        rho = optic.reflected_focal_length / ratio
-        na = _filling_aperture(optic)
+    text = (
+        f"The beam overfills {fill.element}: its edge is {fill.footprint:.3g} mm across{beside} "
+        f"and the clear aperture {fill.clear_aperture:.3g} mm; {passing} of the light passes the "
+        "edge and has to be blocked, and the beam leaves with a hard edge."
+    )
+    if isinstance(layout.light, Source) and isinstance(
+        layout.elements[0].surface, OffAxisParaboloid
+    ):
+        ways = _that_hold(layout, layout.light, fill)
+        if ways:
+            last = f"{', '.join(ways[:-1])}, or {ways[-1]}" if ways[1:] else ways[0]
+            text += f" To hold the beam up to its edge, take {last}."
         text += (
-            " To hold the beam up to its edge, take a clear aperture of at least "
-            f"{_outward(fill.footprint, up=True):g} mm, a reflected focal length of at most "
-            f"{_outward(rho, up=False):g} mm, or a source of NA {_outward(na, up=False):g}. If it "
-            "stays overfilled, the edge does not move with the source: judge the beam by its "
-            "growth and astigmatism from plane to plane, not by its place on the mirror."
+            " If it stays overfilled, the edge does not move with the source: judge the beam by "
+            "its growth and astigmatism from plane to plane, not by its place on the mirror."
         )
     return [text]
 
 
-def _filling_aperture(optic: OffAxisParaboloid) -> float:
-    """Return the NA of the cone about the chief ray whose edge is as wide as the clear aperture.
+def _cut_later(layout: Layout) -> list[str]:
+    """Name elements behind the first one whose edge cuts a beam that the first one holds."""
+    taken = footprints(layout)
+    return [
+        f"The beam overfills {e.name}: that needs a clear aperture of "
+        f"{_outward(taken[e.name][1], up=True):g} mm and has {e.surface.clear_aperture:.3g} mm."
+        for e in layout.elements[1:]
+        if taken[e.name][1] > e.surface.clear_aperture
+    ]
 
-    A cone of half-angle ψ has a round edge of 4 f sin ψ / (cos α + cos ψ) in the collimated beam
-    (polar equation of the parabola: D. J. Schroeder, Astronomical Optics, 2nd ed., chapter 3, from
-    memory); this is solved for ψ.
-    """
-    k = optic.clear_aperture / (4 * optic.parent_focal_length)
-    psi = math.atan(k) + math.asin(k * math.cos(optic.off_axis_angle) / math.hypot(1, k))
-    return math.sin(psi)
+
+def _that_hold(layout: Layout, light: Source, fill: Fill) -> list[str]:
+    """Return what holds all of the beam, each by itself, where it is possible."""
+    optic = layout.elements[0].surface
+    assert isinstance(optic, OffAxisParaboloid)
+    clear = {
+        e.name: _outward(taken, up=True)
+        for e in layout.elements
+        if (taken := footprints(layout)[e.name][1]) > e.surface.clear_aperture
+    }
+    rho = _outward(optic.reflected_focal_length * fill.clear_aperture / fill.needed, up=False)
+    na = _largest(lambda na: _holds(replace(layout, light=replace(light, na=na))), light.na)
+    apertures = " and ".join(
+        f"{size:g} mm" if name == fill.element else f"{size:g} mm on {name}"
+        for name, size in clear.items()
+    )
+    ways = (
+        (f"a clear aperture of at least {apertures}", lambda: _with_apertures(layout, clear)),
+        (
+            f"a reflected focal length of at most {rho:g} mm",
+            lambda: _with_focal_length(layout, rho, fill.clear_aperture),
+        ),
+        (
+            f"a source of NA {na:g}",
+            lambda: replace(layout, light=replace(light, na=na)),
+        ),
+    )
+    return [words for words, changed in ways if _possible(changed)]
+
+
+def _possible(changed: Callable[[], Layout]) -> bool:
+    """Whether a changed layout can be made, holds its beam, and has no source in that beam."""
+    try:
+        layout = changed()
+        return _holds(layout) and not _in_the_way(layout, fill_of(layout))
+    except UsageError:
+        return False
+
+
+def _holds(layout: Layout) -> bool:
+    """Whether every element takes all of the beam up to its edge."""
+    taken = footprints(layout)
+    return all(taken[e.name][1] <= e.surface.clear_aperture for e in layout.elements)
+
+
+def _largest(holds: Callable[[float], bool], above: float) -> float:
+    """Return the largest value of three digits below ``above`` for which ``holds`` is true."""
+    low, high = 0.0, above
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return _outward(low, up=False)
+
+
+def _with_apertures(layout: Layout, clear: Mapping[str, float]) -> Layout:
+    """Return the layout with other clear apertures, mm, by element."""
+    elements = tuple(
+        replace(e, surface=replace(e.surface, clear_aperture=clear[e.name]))
+        if e.name in clear
+        else e
+        for e in layout.elements
+    )
+    return replace(layout, elements=elements)
+
+
+def _with_focal_length(layout: Layout, rho: float, aperture: float) -> Layout:
+    """Return the layout with another first paraboloid, mm, and its source in the new focus."""
+    first, light = layout.elements[0], layout.light
+    assert isinstance(first.surface, OffAxisParaboloid)
+    optic = replace(first.surface, reflected_focal_length=rho, clear_aperture=aperture)
+    x, y, z = place(layout)[first.name].apply(np.array(optic.focus)).real.tolist()
+    return replace(
+        layout,
+        light=replace(light, position=(x, y, z)),
+        elements=(replace(first, surface=optic), *layout.elements[1:]),
+    )
 
 
 def _outward(value: float, *, up: bool) -> float:
@@ -258,14 +335,85 @@ def _outward(value: float, *, up: bool) -> float:
     return (math.ceil if up else math.floor)(value * scale) / scale
 
 
-def _divergence(layout: Layout, theta: float, limits: Mapping[str, float]) -> list[str]:
+_AWAY = 1e9
+"""Where a beam is as wide as its divergence makes it, mm."""
+
+
+def own_divergence(layout: Layout, fill: Fill) -> float:
+    """Return the full divergence of a collimated beam itself (ISO 11146-1), rad.
+
+    That of its light far away, and no less than diffraction gives to any beam of its width,
+    4λ/(π d_σ).
+    """
+    away = replace(layout, planes=(Plane("away", _AWAY),), motions=())
+    found = plane_moments(away, place(away))["away"]
+    spread = 4 * math.sqrt((found["xx"].real + found["yy"].real) / 2) / _AWAY
+    return max(spread, diffraction(layout, fill))
+
+
+def diffraction(layout: Layout, fill: Fill) -> float:
+    """Return the least full divergence of any beam of this width and wavelength, rad."""
+    return 4 * layout.light.rms_wavelength / (math.pi * fill.width)
+
+
+def _divergence(layout: Layout, fill: Fill, limits: Mapping[str, float]) -> list[str]:
+    """Say what the beam's own divergence is, where the spec asks for less growth than that."""
     tolerance = limits.get("divergence_xx")
-    optic = layout.elements[0].surface
-    if tolerance is None or theta <= tolerance or not isinstance(optic, OffAxisParaboloid):
+    light, optic = layout.light, layout.elements[0].surface
+    if tolerance is None or not isinstance(light, Source) or layout.kind != "collimator":
         return []
-    return [
-        f"The source's size alone gives {theta * 1e3:.3g} mrad of divergence; the spec's "
-        f"{tolerance * 1e3:.3g} mrad is on top of it. For a beam that is itself narrower than "
-        f"that, take a core of at most {tolerance * optic.reflected_focal_length:.2g} mm or a "
-        "longer focal length."
-    ]
+    if not isinstance(optic, OffAxisParaboloid):
+        return []
+    own = own_divergence(layout, fill)
+    if own <= tolerance:
+        return []
+    floor = diffraction(layout, fill)
+    ways = []
+    core = _outward(tolerance * optic.reflected_focal_length, up=False)
+    smaller = replace(layout, light=replace(light, core_diameter=core))
+    if core < light.core_diameter and own_divergence(smaller, fill) <= tolerance:
+        ways.append(f"a core of at most {core:g} mm")
+    longer = _narrowed(layout, optic, own / tolerance, tolerance)
+    if longer is not None:
+        rho, aperture = longer
+        ways.append(
+            f"a reflected focal length of at least {rho:g} mm with a clear aperture of at least "
+            f"{aperture:g} mm"
+        )
+    alone = own <= 1.01 * floor
+    cause = "Diffraction" if alone else "The source's size"
+    text = (
+        f"{cause} alone gives {_mrad(own)} mrad of divergence; the spec's {_mrad(tolerance)} mrad "
+        "is on top of it. For a beam that is itself narrower than that, "
+    )
+    text += f"take {' or '.join(ways)}." if ways else "no core and no focal length will do."
+    if floor > tolerance:
+        text += (
+            f" Diffraction sets a floor of {_mrad(floor)} mrad for d_σ {number(fill.width)} mm: no "
+            "smaller core goes below it, only a wider beam does."
+        )
+    return [text]
+
+
+def _narrowed(
+    layout: Layout, optic: OffAxisParaboloid, factor: float, tolerance: float
+) -> tuple[float, float] | None:
+    """Return the focal length and the aperture, mm, that narrow the divergence by ``factor``."""
+    for _ in range(4):
+        rho, aperture = (
+            _outward(factor * size, up=True)
+            for size in (optic.reflected_focal_length, optic.clear_aperture)
+        )
+        try:
+            changed = _with_focal_length(layout, rho, aperture)
+        except UsageError:
+            return None
+        left = own_divergence(changed, fill_of(changed)) / tolerance
+        if left <= 1:
+            return rho, aperture
+        factor *= 1.001 * left
+    return None
+
+
+def _mrad(angle: float) -> str:
+    return number(edge(angle, "rad"))

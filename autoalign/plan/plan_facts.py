@@ -27,6 +27,7 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "beam diameters (mm)": {k: list(v) for k, v in plan.diameters.items()},
         "divergence of the beam itself, by design (mrad)": to_edge(plan.source_divergence, "mrad"),
         "diffraction divergence (mrad)": to_edge(plan.diffraction_divergence, "mrad"),
+        "part of a tolerance that one step may use (%)": 100 * plan.share,
         "axes": [_axis_facts(a) for a in plan.axes],
         "singular values": [float(v) for v in plan.singular_values],
         "wavefront that the spec permits": _permitted_facts(plan),

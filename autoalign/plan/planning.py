@@ -12,11 +12,11 @@ import numpy.typing as npt
 
 from autoalign.core.errors import UsageError, unknown_name
 from autoalign.core.findings import Finding
-from autoalign.optics.ideal import quantities
+from autoalign.optics.ideal import effective_size, quantities
 from autoalign.optics.layout import Beam, Layout, Source, Vector
 from autoalign.optics.paraboloid import OffAxisParaboloid
 from autoalign.optics.pose import place
-from autoalign.plan.advice import Fill, advise, fill_of
+from autoalign.plan.advice import Fill, advise, diffraction, fill_of
 from autoalign.plan.permitted import Permitted, cost_words, permitted
 from autoalign.plan.plan_facts import plan_facts
 from autoalign.plan.provable import unprovable
@@ -34,6 +34,9 @@ from autoalign.spec.terms import Spec
 __all__ = ["AxisPlan", "OpticPlan", "Plan", "plan", "source_divergence"]
 
 Floats = npt.NDArray[np.float64]
+
+SHARE = 0.1
+"""Part of a tolerance that one step of an axis may use up, where nothing else is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +64,7 @@ class AxisPlan:
     moves
         By plane: how far the spot goes (x, y), mm per mm or mm per rad.
     resolution
-        Smallest step that the spec needs.
+        Smallest step that the spec needs: one that uses up ``Plan.share`` of a tolerance.
     travel
         To either side, to make up for how the parts stand; 0 for a locked axis.
     capture
@@ -93,7 +96,8 @@ class Plan:
     diameters
         By plane: widths d_σ (x, y) of the aligned beam, mm.
     source_divergence
-        Full divergence that the source's own size gives to the collimated beam, rad; 0 for a beam.
+        Full divergence that the source's face gives to the collimated beam, rad, that of a single
+        mode's face at least; a beam's own.
     diffraction_divergence
         Full divergence that diffraction alone gives to a beam of the width ``fill.width``, rad:
         4λ/(π d_σ), the least that any beam of this width has (M² = 1; ISO 11146-1).
@@ -109,6 +113,8 @@ class Plan:
         The wavefront of a beam that meets the spec; None where nothing is known of it.
     unprovable
         Terms that not even a perfect beam could be shown to meet, and what would have to change.
+    share
+        Part of a tolerance that one step of an axis of the planned resolution uses up.
     """
 
     kind: str
@@ -131,6 +137,7 @@ class Plan:
     advice: tuple[str, ...]
     permitted: Permitted | None = None
     unprovable: tuple[Finding, ...] = ()
+    share: float = SHARE
 
     @property
     def wavefront(self) -> float | None:
@@ -164,7 +171,7 @@ def plan(
     placement: tuple[float, float] = (0.5, 5e-3),
     locked: Sequence[str] = (),
     uncertainties: Mapping[str, float] | None = None,
-    share: float = 0.1,
+    share: float = SHARE,
     seen: float = 0.02,
     draws: int = 400,
 ) -> Plan:
@@ -236,7 +243,7 @@ def plan(
             p.name: (aligned[f"{p.name}.xx"], aligned[f"{p.name}.yy"]) for p in layout.planes
         },
         source_divergence=theta,
-        diffraction_divergence=4 * layout.light.rms_wavelength / (math.pi * fill.width),
+        diffraction_divergence=diffraction(layout, fill),
         quantities=aligned,
         axes=axes,
         response=response,
@@ -247,9 +254,10 @@ def plan(
             layout, terms, {a.name: a.resolution for a in axes if not a.locked}, rng, draws=draws
         ),
         permitted=wavefront,
+        share=share,
         unprovable=unprovable(layout, spec, uncertainties) if isinstance(spec, Spec) else (),
         advice=(
-            *advise(layout, fill, theta, limits, axes),
+            *advise(layout, fill, limits, axes),
             *_too_wide(aligned, views),
             *_out_of_reach(reach, locked),
             *map(_beyond, measured),
@@ -364,10 +372,13 @@ def _optics(layout: Layout) -> tuple[OpticPlan, ...]:
 
 
 def source_divergence(layout: Layout) -> float:
-    """Return the full divergence that the source's size gives to the beam, rad; 0 for a beam."""
+    """Return the full divergence that the source gives to the beam, rad, diffraction included.
+
+    That of a face no smaller than a single mode's: a fibre of one mode has diffraction in it once.
+    """
     light, first = layout.light, layout.elements[0].surface
     if isinstance(light, Source) and isinstance(first, OffAxisParaboloid):
-        return light.core_diameter / first.reflected_focal_length
+        return effective_size(light) / first.reflected_focal_length
     return 0.0 if isinstance(light, Source) else light.divergence
 
 
