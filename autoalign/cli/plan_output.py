@@ -14,8 +14,19 @@ from autoalign.cli.numbers import listed_amounts, option_value
 from autoalign.cli.output import print_pairs, print_table, print_text
 from autoalign.core.axes import Axis
 from autoalign.core.errors import UsageError
-from autoalign.core.units import edge, edge_unit, fixed, given, number, rounded, signed, to_edge
+from autoalign.core.units import (
+    edge,
+    edge_unit,
+    fixed,
+    given,
+    number,
+    percent,
+    rounded,
+    signed,
+    to_edge,
+)
 from autoalign.messages.words import quantity, stated, term_label
+from autoalign.optics.ideal import effective_size
 from autoalign.optics.layout import NA_EDGE, Beam, Layout, Source, Vector
 from autoalign.plan.planning import AxisPlan, OpticPlan, Plan, plan
 from autoalign.plan.reach import COVERAGE, Field
@@ -226,7 +237,7 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
         ),
         (
             OWN_DIVERGENCE,
-            f"{quantity(made.source_divergence, 'rad')} full angle, from the source's size"
+            f"{quantity(made.source_divergence, 'rad')} full angle, {_cause(made.light)}"
             if made.source_divergence
             else "not known: the light is a beam",
         ),
@@ -236,6 +247,13 @@ def _beam(made: Plan) -> list[tuple[str, str]]:
             f"{rounded(made.fill.width, 2)} mm on leaving {made.fill.element}",
         ),
     ]
+
+
+def _cause(light: Source | Beam) -> str:
+    """Return what gives the light a divergence of its own."""
+    if isinstance(light, Source) and light.core_diameter < effective_size(light):
+        return "that of a single mode: diffraction, counted once"
+    return "from the source's size" if isinstance(light, Source) else "as stated of the beam"
 
 
 def _near_to_far(made: Plan) -> list[tuple[str, str]]:
@@ -276,6 +294,8 @@ def _print_axes(made: Plan, axes: Mapping[str, Axis], around: Surroundings) -> N
         f"uncertainties, --placement) and {around.view_words}. The travel compensates "
         f"{COVERAGE:g} standard deviations of the placement"
         + (", without the locked axes." if any(a.locked for a in made.axes) else ".")
+        + f" One step of the resolution uses up {percent(made.share)} of the tolerance of what it "
+        "is set by."
     )
     header = ["axis", "resolution", "set by", "travel", "beam in view within"]
     rows = [_needs(a) for a in made.axes]

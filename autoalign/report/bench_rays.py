@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.optics.ideal import footprints
 from autoalign.optics.layout import Beam, Flat, Layout
 from autoalign.optics.pose import Pose, place
 from autoalign.optics.rays import Rays
@@ -124,7 +124,7 @@ def trace_fan(layout: Layout, across: int, count: int = 7) -> Fan:
     beam to its diameter.
     """
     poses = place(layout)
-    low, high, overfills = _reach(layout, poses, across)
+    low, high = _reach(layout, poses, across)
     steps = np.linspace(low, high, count)
     points, directions = np.zeros((count, 3)), np.zeros((count, 3))
     if isinstance(layout.light, Beam):
@@ -133,6 +133,8 @@ def trace_fan(layout: Layout, across: int, count: int = 7) -> Fan:
         directions[:, across] = steps
     directions[:, 2] = np.sqrt(1 - directions[:, across] ** 2)
     rays = Rays.from_vectors(points, directions).moved(poses["source"])
+    first = layout.elements[0]
+    overfills = footprints(layout)[first.name][1] > first.surface.clear_aperture
     return Fan(_stations(layout, poses, rays), overfills)
 
 
@@ -160,8 +162,8 @@ def _hide(points: Floats, alive: npt.NDArray[np.bool_] | None) -> Floats:
     return points if alive is None else np.where(alive[:, None], points, np.nan)
 
 
-def _reach(layout: Layout, poses: dict[str, Pose], across: int) -> tuple[float, float, bool]:
-    """Return the fan's two ends (sines for a source, mm for a beam) and whether it overfills."""
+def _reach(layout: Layout, poses: dict[str, Pose], across: int) -> tuple[float, float]:
+    """Return the fan's two ends, sines for a source, mm for a beam."""
     rim = _rim(layout, poses, across)
     if isinstance(layout.light, Beam):
         edge, ends = layout.light.diameter / 2, rim[:, across]
@@ -169,11 +171,7 @@ def _reach(layout: Layout, poses: dict[str, Pose], across: int) -> tuple[float, 
         edge, ends = layout.light.na, rim[:, across] / np.linalg.norm(rim, axis=1)
     low, high = float(ends.min()), float(ends.max())
     inside = 1 - 1e-9
-    return (
-        max(-edge, low * inside),
-        min(edge, high * inside),
-        math.nextafter(edge, 0) > min(-low, high),
-    )
+    return max(-edge, low * inside), min(edge, high * inside)
 
 
 def _rim(layout: Layout, poses: dict[str, Pose], across: int) -> Floats:
