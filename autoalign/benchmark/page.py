@@ -71,10 +71,10 @@ def write_page(
             _picture(
                 profile_figure(outcomes),
                 "Performance profile and data profile of each strategy.",
-                "Left: percentage of all benches and seeds on which a strategy needs at most x "
-                "times the measurements of the best (Dolan and Moré, 2002). Right: "
-                "percentage in spec within x measurements for each axis and one more (Moré "
-                "and Wild, 2009).",
+                "Left: percentage of all benches and seeds on which a strategy needs at most this "
+                "multiple of the measurements of the best (Dolan and Moré, 2002). Right: "
+                "percentage in spec against measurements divided by the number of axes plus one "
+                "(Moré and Wild, 2009).",
             ),
         ]
     body += [tag("h2", "Runs in spec within a budget"), _within(outcomes)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import warnings
 from collections.abc import Generator
 from dataclasses import dataclass, field
@@ -12,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.strategies.scalar import Cost, ScaledBox
+from autoalign.strategies.scalar import Cost, ScaledBox, logarithm
 
 __all__ = ["Bayesian", "Surrogate"]
 
@@ -77,7 +76,7 @@ class Surrogate:
         """
         u = self._box.scaled(seen.positions) if self._asked is None else self._asked
         self._asked = None
-        self._told.append((_inside(u, self._box), _logarithm(self._cost(seen))))
+        self._told.append((_inside(u, self._box), logarithm(self._cost(seen))))
         self._waiting.append(self._told[-1])
         if len(self._told) > self._kept:
             self._told = _worth_keeping(self._told, self._kept // 2)
@@ -97,10 +96,6 @@ class Surrogate:
         points, values = zip(*self._told, strict=True)
         _limited(model.tell, list(points), list(values))
         return model
-
-
-def _logarithm(cost: float) -> float:
-    return math.log(max(cost, 1e-6))
 
 
 def _inside(u: Vector, box: ScaledBox) -> list[float]:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.strategies.gaussian_process import GaussianProcess
+from autoalign.strategies.gaussian_process import GaussianProcess, worth_keeping
 from autoalign.strategies.recover import recover
 from autoalign.strategies.scalar import ScaledBox
 
@@ -56,12 +56,13 @@ class Composite(Strategy):
         x, y = [(box.scaled(seen.positions) - low) / span], [_residuals(seen)]
         lengths = np.zeros(box.count + 1)
         while True:
-            best = int(np.argmin([float(r @ r) for r in y]))
+            costs = [float(r @ r) for r in y]
+            best = int(np.argmin(costs))
             if len(x) <= box.count:
                 away = self.reach * rng.choice([-1.0, 1.0], box.count)
                 place = np.clip(x[0] + (np.arange(box.count) == len(x) - 1) * away / span, 0, 1)
             else:
-                keep = _kept(y, self.kept)
+                keep = worth_keeping(costs, self.kept)
                 process = GaussianProcess(
                     np.array(x)[keep], np.array(y)[keep], lengths, len(x) % 3 == 1
                 )
@@ -109,10 +110,3 @@ class Composite(Strategy):
 def _residuals(seen: Measurement) -> Floats:
     assert seen.verdict is not None
     return seen.verdict.residuals
-
-
-def _kept(y: list[Floats], count: int) -> list[int]:
-    if len(y) <= count:
-        return list(range(len(y)))
-    best = sorted(range(len(y)), key=lambda k: float(y[k] @ y[k]))[: count // 2]
-    return sorted({*best, *range(len(y) - count // 2, len(y))})

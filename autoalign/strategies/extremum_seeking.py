@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.strategies.scalar import Cost, ScaledBox
+from autoalign.strategies.scalar import Cost, ScaledBox, logarithm
 
 __all__ = ["ExtremumSeeking", "frequencies"]
 
@@ -50,12 +50,12 @@ class ExtremumSeeking(Strategy):
         box, cost = ScaledBox(problem), Cost()
         omega = frequencies(box.count)
         phase = problem.rng.uniform(0, 2 * math.pi, box.count)
-        mean = math.log(max(cost(problem.first), 1e-9))
+        mean = logarithm(cost(problem.first))
         middle, size, k = box.scaled(problem.start), self.amplitude, 0
         while True:
             k += 1
             dither = np.sin(omega * k + phase)
-            value = math.log(max(cost((yield box.real(middle + size * dither))), 1e-9))
+            value = logarithm(cost((yield box.real(middle + size * dither))))
             middle = middle - self.gain * size * (value - mean) * dither
             middle = np.clip(middle, box.lower, box.upper)
             mean += self.forget * (value - mean)

@@ -7,11 +7,12 @@ sections 2.2, 4.2 and 5.4.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["GaussianProcess"]
+__all__ = ["GaussianProcess", "worth_keeping"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -93,6 +94,14 @@ class GaussianProcess:
         half = np.linalg.solve(factor, self._y)
         outputs = self._y.shape[1]
         return float((half * half).sum() / 2 + outputs * np.log(np.diag(factor)).sum())
+
+
+def worth_keeping(costs: Sequence[float], count: int) -> list[int]:
+    """Return which of ``costs`` are the best half of ``count``, and the latest half, in order."""
+    if len(costs) <= count:
+        return list(range(len(costs)))
+    best = sorted(range(len(costs)), key=costs.__getitem__)[: count // 2]
+    return sorted({*best, *range(len(costs) - count // 2, len(costs))})
 
 
 def _matern(a: Floats, b: Floats, logs: Floats) -> Floats:

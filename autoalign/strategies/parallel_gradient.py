@@ -7,14 +7,13 @@ scheme (IEEE Trans. Aerosp. Electron. Syst. 34, 817, 1998; exponents from memory
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.strategies.scalar import Cost, ScaledBox
+from autoalign.strategies.scalar import Cost, ScaledBox, logarithm
 
 __all__ = ["ParallelGradient"]
 
@@ -51,12 +50,8 @@ class ParallelGradient(Strategy):
             step += 1
             sigma = self.perturbation / step**_STEP_FALL
             delta = sigma * problem.rng.choice([-1.0, 1.0], box.count)
-            ahead = _log(cost((yield box.real(u + delta))))
-            behind = _log(cost((yield box.real(u - delta))))
+            ahead = logarithm(cost((yield box.real(u + delta))))
+            behind = logarithm(cost((yield box.real(u - delta))))
             size = self.gain / step**_GAIN_FALL * (ahead - behind)
             u = u - np.clip(size, -self.longest, self.longest) * delta
             u = np.clip(u, box.lower, box.upper)
-
-
-def _log(cost: float) -> float:
-    return math.log(max(cost, 1e-9))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from autoalign.strategies.base import Measurement, Problem, Vector
 from autoalign.strategies.recover import centroids, visible
 
-__all__ = ["Cost", "ScaledBox"]
+__all__ = ["Cost", "ScaledBox", "logarithm"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -72,3 +73,8 @@ class Cost:
         assert places is not None
         away = float(np.sqrt(np.mean(places**2)))
         return self.worst * (2 + 8 * away / (away + 10.0))
+
+
+def logarithm(cost: float) -> float:
+    """Return the natural logarithm of ``cost``, which is taken to be at least a millionth."""
+    return math.log(max(cost, 1e-6))

@@ -8,7 +8,6 @@ the ratio of the kernel's lengths.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator
 from dataclasses import dataclass, field
 
@@ -16,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.strategies.gaussian_process import GaussianProcess
-from autoalign.strategies.scalar import Cost, ScaledBox
+from autoalign.strategies.gaussian_process import GaussianProcess, worth_keeping
+from autoalign.strategies.scalar import Cost, ScaledBox, logarithm
 
 __all__ = ["TrustRegion"]
 
@@ -60,7 +59,7 @@ class TrustRegion(Strategy):
             return (u - low) / span
 
         best = unit(box.scaled(problem.start))
-        least = _log(cost(problem.first))
+        least = logarithm(cost(problem.first))
         while True:
             x, y = [best], [least]
             side, wins, losses, lengths = _FIRST / 4, 0, 0, np.zeros(n + 1)
@@ -68,13 +67,13 @@ class TrustRegion(Strategy):
                 if len(x) <= self.first * n:
                     place = np.clip(best + side * rng.uniform(-0.5, 0.5, n), 0, 1)
                 else:
-                    keep = _kept(y, self.kept)
+                    keep = worth_keeping(y, self.kept)
                     process = GaussianProcess(
                         np.array(x)[keep], np.array(y)[keep, None], lengths, len(x) % 3 == 0
                     )
                     lengths = process.lengths
                     place = self._drawn(process, best, side, rng)
-                value = _log(cost((yield box.real(low + place * span))))
+                value = logarithm(cost((yield box.real(low + place * span))))
                 x.append(place)
                 y.append(value)
                 better = value < least - 1e-3 * abs(least)
@@ -101,15 +100,3 @@ class TrustRegion(Strategy):
         stay = rng.uniform(size=places.shape) > min(1.0, 20 / n)
         places = np.where(stay, best, places)
         return np.asarray(places[int(np.argmin(process.drawn(places, rng)[:, 0]))])
-
-
-def _kept(y: list[float], count: int) -> list[int]:
-    """Return which are the best half of ``count`` and the latest half."""
-    if len(y) <= count:
-        return list(range(len(y)))
-    best = sorted(range(len(y)), key=y.__getitem__)[: count // 2]
-    return sorted({*best, *range(len(y) - count // 2, len(y))})
-
-
-def _log(cost: float) -> float:
-    return math.log(max(cost, 1e-9))

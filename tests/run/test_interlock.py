@@ -13,7 +13,7 @@ from autoalign.core.clock import VirtualClock
 from autoalign.core.errors import HeldError
 from autoalign.core.interfaces import Reading
 from autoalign.journal import Journal, read_journal
-from autoalign.run.blocking import run
+from autoalign.run.compose import run
 from autoalign.run.guard import MoveGuard, command_interlock, reading_interlock
 from autoalign.session import Session, Status
 from autoalign.strategies.response_matrix import ResponseMatrix
