@@ -237,8 +237,11 @@ class MomentTrace:
         """Return the light at ``time``, s; ``dense`` with enough rays to tell where it is cut."""
         world, blemishes = self.world, dict(self.train.blemishes)
         state = (
-            [m.arrival for m in world.motors.values()], world.hidden, world.drift, blemishes,
-        )  # fmt: skip
+            [m.arrival for m in world.motors.values()],
+            dict(world.hidden),
+            dict(world.drift),
+            blemishes,
+        )
         kept = self._known.get(dense)
         if kept is not None and kept.state == state and kept.lasts(time):
             return kept.traced
@@ -352,7 +355,7 @@ class MomentCamera(SimulatedCamera):
         super().__init__(*camera, **more)
         self._trace = trace
         self._before: BeamProfile | None = None
-        self._spots: tuple[_Traced, tuple[float, float], _Spot] | None = None
+        self._spots: tuple[_Traced, tuple[Any, ...], _Spot] | None = None
         rng = np.random.default_rng([self._seed, 0])
         count = self.traits.sensor.hot_pixels
         self._hottest = float(rng.uniform(3e4, 3e5, count).max()) if count else 0.0
@@ -381,14 +384,14 @@ class MomentCamera(SimulatedCamera):
     def _spot(self, at: float) -> _Spot:
         """Return the light on the screen at ``at``, s; worked out once while nothing changes."""
         traced = self._trace.at(at)
-        version = self.stray.version, self.world.power
-        if self._spots is not None and self._spots[:2] == (traced, version):
+        lit = self.stray.version, self.world.power, self.screen, self.traits
+        if self._spots is not None and self._spots[0] is traced and self._spots[1] == lit:
             return self._spots[2]
         spot = self._light(traced)
         if spot is None:
             spot = self._light(self._trace.at(at, dense=True), final=True)
         assert spot is not None
-        self._spots = traced, version, spot
+        self._spots = traced, lit, spot
         return spot
 
     def _light(self, traced: _Traced, final: bool = False) -> _Spot | None:

@@ -179,6 +179,25 @@ def test_a_move_is_seen_at_once() -> None:
     assert np.hypot(*(after.moments[:2] - before.moments[:2])) > 0.1
 
 
+@pytest.mark.parametrize("what", ["power", "hidden", "scatter"])
+def test_what_changes_in_the_world_is_seen_at_once(what: str) -> None:
+    """A shutter, a part that is pushed and other light count from the next exposure on."""
+    simulation = steering.simulate(0, fidelity="moments", noise=False)
+    camera = simulation.detectors["far"]
+    assert isinstance(camera, MomentCamera)
+    before = profile_of(simulation, "far")
+    if what == "power":
+        simulation.truth.world.power = 0.0
+        assert profile_of(simulation, "far").use is Use.NOTHING
+    elif what == "hidden":
+        simulation.truth.world.hidden["first.tip"] += 1e-3  # type: ignore[index]
+        after = profile_of(simulation, "far")
+        assert np.hypot(*(after.moments[:2] - before.moments[:2])) > 0.5
+    else:
+        camera.stray.scatter = 0.1
+        assert profile_of(simulation, "far").width_x > 1.002 * before.width_x
+
+
 def test_an_unknown_fidelity_is_refused() -> None:
     """The error names those that exist."""
     with pytest.raises(UnknownNameError, match="moments"):
