@@ -44,7 +44,7 @@ class Outcome:
         Moves carried out.
     bench_seconds
         Time that passed on the bench's clock.
-    own_seconds
+    compute_seconds
         Median time of the search's own computing per measurement, s of this computer.
     travel_mm, travel_rad
         Summed travel of the axes.
@@ -77,7 +77,7 @@ class Outcome:
     measurements: int
     moves: int
     bench_seconds: float
-    own_seconds: float
+    compute_seconds: float
     travel_mm: float
     travel_rad: float
     merit_first: float

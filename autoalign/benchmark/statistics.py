@@ -105,7 +105,7 @@ def _summary(strategy: str, bench: str, group: Sequence[Outcome], rank: int) -> 
         sum(o.merit_last > o.merit_first for o in group),
         sum(bool(o.diagnosis) for o in group),
         float(np.median([o.bench_seconds for o in group])),
-        float(np.median([o.own_seconds for o in group])),
+        float(np.median([o.compute_seconds for o in group])),
         float(np.median([o.travel_mm for o in group])),
         float(np.median([o.travel_rad for o in group])),
     )  # fmt: skip

@@ -135,7 +135,7 @@ def make_moments(kind: str, seed: int) -> Bench:
 
 def alike(outcomes: list[Outcome]) -> list[Outcome]:
     """Return outcomes without what depends on the computer's load."""
-    return [replace(o, own_seconds=0.0) for o in outcomes]
+    return [replace(o, compute_seconds=0.0) for o in outcomes]
 
 
 @pytest.mark.slow
