@@ -48,7 +48,7 @@ def percent_band(band: tuple[float, float], runs: int) -> str:
     """Return an interval of a share in per cent, with as many digits as ``runs`` can tell."""
     places = 0 if runs < 400 else 1 if runs < 40_000 else 3
     low, high = (rounded(100 * v, places) for v in band)
-    return f"{low}–{high} %"
+    return f"{low}–{high}\N{NO-BREAK SPACE}%"
 
 
 def _conclusion(bench: str, rows: Sequence[Summary]) -> str:
