@@ -13,6 +13,7 @@ from autoalign.cli import compare_command as compare
 from autoalign.cli import demo_command as demo
 from autoalign.cli import faults_command as faults
 from autoalign.cli import gallery_command as gallery
+from autoalign.cli import live_command as living
 from autoalign.cli import measure_command as measure
 from autoalign.cli import move_command as moving
 from autoalign.cli import plan_command as plan
@@ -30,8 +31,8 @@ from autoalign.core.errors import AlignError
 __all__ = ["build_app", "run_command"]
 
 _NAMES = (
-    "demo", "plan", "talk", "where", "move", "home", "stop", "check", "measure", "align", "watch",
-    "status", "incidents", "faults", "soak", "compare", "benchmark", "report", "gallery",
+    "demo", "plan", "talk", "where", "move", "home", "stop", "live", "check", "measure", "align",
+    "watch", "status", "incidents", "faults", "soak", "compare", "benchmark", "report", "gallery",
     "plugins",
 )  # fmt: skip
 
@@ -65,9 +66,9 @@ def build_app() -> App:
     )
     for command in (
         demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
-        standing.stop, check.check, measure.measure, align.align, watch.watch, status.status,
-        status.incidents, faults.faults, soak.soak, compare.compare, benchmark.benchmark,
-        report.report, gallery.gallery, plugins.plugins,
+        standing.stop, living.live, check.check, measure.measure, align.align, watch.watch,
+        status.status, status.incidents, faults.faults, soak.soak, compare.compare,
+        benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(

@@ -48,14 +48,14 @@ class BenchFile:
         """Name of the strategy that the file asks for, if it does."""
         return self.tables.bench.strategy
 
-    def open(self, *, detectors: bool = True) -> OpenBench:
+    def open(self, *, stages: bool = True, detectors: bool = True) -> OpenBench:
         """Open all hardware, or the simulated world, and return the bench; close it at the end.
 
-        Without ``detectors`` only what moves is opened.
+        Without ``detectors`` only what moves is opened, without ``stages`` only what sees.
         """
         from autoalign.config.opening import open_bench  # noqa: PLC0415
 
-        return open_bench(self, detectors=detectors)
+        return open_bench(self, stages=stages, detectors=detectors)
 
     def talk(self, device: str) -> AbstractContextManager[Any]:
         """Open the port of one stage or detector for a conversation by hand; close it at the end.

@@ -49,16 +49,16 @@ class OpenBench(Bench):
         self.resources.close()
 
 
-def open_bench(file: BenchFile, *, detectors: bool = True) -> OpenBench:
+def open_bench(file: BenchFile, *, stages: bool = True, detectors: bool = True) -> OpenBench:
     """Open every stage and detector of ``file``; after a failure nothing stays open."""
     with ExitStack() as stack:
         simulation = _simulation(file, stack)
         clock: Clock = simulation.clock if simulation is not None else RealClock()
         ports: dict[str, str] = {}
-        stages: dict[str, Stage] = {}
-        for name in file.tables.stages:
-            stages[name] = _stage(file, name, simulation, clock, ports)
-            stack.callback(stages[name].close)
+        moving: dict[str, Stage] = {}
+        for name in file.tables.stages if stages else ():
+            moving[name] = _stage(file, name, simulation, clock, ports)
+            stack.callback(moving[name].close)
         seeing: dict[str, Detector] = {}
         for name in file.tables.detectors if detectors else ():
             seeing[name] = _detector(file, name, simulation, clock)
@@ -66,11 +66,11 @@ def open_bench(file: BenchFile, *, detectors: bool = True) -> OpenBench:
         tables = file.tables
         return OpenBench(
             name=tables.bench.name,
-            stages=stages,
+            stages=moving,
             detectors=seeing,
             spec=file.spec,
             layout=file.layout,
-            locked=tuple(tables.bench.locked),
+            locked=tuple(tables.bench.locked) if stages else (),
             clock=clock,
             settle=tables.bench.settle,
             frames=tables.bench.frames,

@@ -409,7 +409,7 @@ class VideoDetector:
         if picture is None:
             raise DetectorError(
                 f"{self._pictures.where}: it has ended after {self._pictures.number} pictures. Set "
-                "repeat = true to play it again."
+                "repeat = true to begin anew."
             )
         return picture
 
