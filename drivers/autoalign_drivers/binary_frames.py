@@ -50,6 +50,10 @@ class FieldSettings(Settings):
     order: Literal["big", "little"] = Field(
         default="big", description="Which byte comes first: the highest (big) or the lowest."
     )
+    base: int = Field(
+        default=0, description="A number n is written as base + n × times, for instance an address."
+    )
+    times: int = Field(default=1, ge=1, description="Factor of a number; see base.")
     length: Kind | None = Field(
         default=None, description="Number of the bytes after this field, and its type."
     )
@@ -119,7 +123,8 @@ class Frame:
             if field.bytes is not None:
                 data += bytes.fromhex(field.bytes)
             elif field.name is not None:
-                data += _pack(_number(values[field.name], field), field.type, field.order)
+                number = _number(values[field.name], field) * field.times + field.base
+                data += _pack(number, field.type, field.order)
             elif field.length is not None:
                 data += _pack(self._after(position) + field.plus, field.length, field.order)
             elif field.checksum is not None:
@@ -138,10 +143,10 @@ class Frame:
             if not self._fits(position, field, part, data[:place]):
                 return None
             if field.name is not None:
-                number = _unpack(part, field.type, field.order)
-                if not math.isfinite(number):
+                number = _unpack(part, field.type, field.order) - field.base
+                if not math.isfinite(number) or (number % field.times and field.times > 1):
                     return None
-                found[field.name] = _text(number)
+                found[field.name] = _text(number // field.times if field.times > 1 else number)
             place += field.size
         return found
 
