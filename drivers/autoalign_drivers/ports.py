@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import socket
 import stat
 import warnings
 from pathlib import Path
@@ -125,6 +126,7 @@ def open_port(settings: PortSettings, where: str) -> tuple[serial.Serial, PortLo
     try:
         port = _make(settings, where)
         port.open()
+        _keep_alive(port)
     except BENCH_TYPES as error:
         lock.release()
         if isinstance(error, UsageError):
@@ -134,6 +136,17 @@ def open_port(settings: PortSettings, where: str) -> tuple[serial.Serial, PortLo
         lock.release()
         raise
     return port, lock
+
+
+def _keep_alive(port: serial.Serial) -> None:
+    """Have a network port that is half open, its far end gone, found out within half a minute."""
+    line = getattr(port, "_socket", None)
+    if not isinstance(line, socket.socket):
+        return
+    line.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3)):
+        if hasattr(socket, name):
+            line.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
 def _make(settings: PortSettings, where: str) -> serial.Serial:

@@ -11,6 +11,8 @@ from autoalign_drivers.binary import DRIVER, BinarySettings
 from autoalign_drivers.binary_frames import BinaryQuery, FieldSettings, Frame
 from autoalign_drivers.line_ascii import LineAsciiStage
 from autoalign_simulators.controllers import ByteMover
+from autoalign_simulators.controllers.tables import AXIS, COUNTS, frame
+from autoalign_simulators.controllers.tables import BYTES as TABLE
 from autoalign_simulators.links import Fault, FaultyLine, Served, serve
 from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import given
@@ -32,43 +34,6 @@ AXES = (
     Axis("source.x", "mm", -5.0, 5.0, resolution=1e-4, speed=2.0),
     Axis("source.y", "mm", -5.0, 5.0, resolution=1e-4, speed=2.0),
 )
-CRC = {"checksum": {"kind": "crc16"}}
-HEAD: list[dict[str, Any]] = [{"bytes": "C5"}, {"length": "u8"}]
-AXIS = {"name": "axis"}
-COUNTS = {"name": "counts", "type": "i32", "order": "little"}
-
-
-def frame(*fields: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the fields with head and checksum."""
-    return [*HEAD, *fields, CRC]
-
-
-TABLE: dict[str, Any] = {
-    "identity": {
-        "send": frame({"bytes": "10 00"}),
-        "reply": frame({"bytes": "90 00 42 4D 00 42"}),
-    },
-    "move": {
-        "send": frame({"bytes": "11"}, AXIS, COUNTS),
-        "reply": frame({"bytes": "91"}, AXIS),
-    },
-    "position": {
-        "send": frame({"bytes": "12"}, AXIS),
-        "reply": frame({"bytes": "92"}, AXIS, COUNTS),
-    },
-    "state": {
-        "send": frame({"bytes": "13"}, AXIS),
-        "reply": frame({"bytes": "93"}, AXIS, {"name": "state"}),
-    },
-    "stop": {"send": frame({"bytes": "14 00"}), "reply": frame({"bytes": "94 00"})},
-    "home": {"send": frame({"bytes": "15"}, AXIS), "reply": frame({"bytes": "95"}, AXIS)},
-    "refusals": [frame({"bytes": "FF"}, {"skip": 1})],
-    "bits": {"moving": 0x01, "homed": 0x02, "faulty": 0x80},
-    "axes": {
-        name: {"channel": str(k + 1), "unit": "um", "per_count": 0.1}
-        for k, name in enumerate(("source.x", "source.y"))
-    },
-}
 
 
 @dataclass

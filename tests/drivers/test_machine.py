@@ -6,11 +6,15 @@ The whole link is in-process and in virtual time, so that a failure shrinks to a
 from __future__ import annotations
 
 import contextlib
+from typing import Any
 
 import pytest
+from autoalign_drivers.binary import DRIVER as BINARY
+from autoalign_drivers.binary import BinarySettings
 from autoalign_drivers.line_ascii import DRIVER, LineAsciiStage
 from autoalign_drivers.line_settings import LineAsciiSettings
-from autoalign_simulators.controllers import Mover, driver_settings
+from autoalign_simulators.controllers import ByteMover, HexMover, Mover, driver_settings
+from autoalign_simulators.controllers.tables import BYTES, HEX
 from autoalign_simulators.links import Fault, FaultyLine, serve
 from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import HealthCheck, settings
@@ -33,10 +37,11 @@ class CountingLine(FaultyLine):
     """Counts the moves that the host sends, whatever becomes of them."""
 
     moves = 0
+    mark = b"go "
 
     def feed(self, data: bytes) -> None:
         """Count, then pass on."""
-        self.moves += b"go " in data
+        self.moves += self.mark in data
         super().feed(data)
 
 
@@ -48,25 +53,34 @@ class BadCable(RuleBasedStateMachine):
     """
 
     tagged = True
+    mark = b"go "
 
     def __init__(self) -> None:
         super().__init__()
         self.clock = VirtualClock()
         motors = [Motor(a.name, self.clock, TRAITS, -1.1, 1.1) for a in AXES]
-        self.mover = Mover(self.clock, motors)
+        self.mover: Any = self.make_mover(motors)
         self.line = CountingLine(self.mover)
+        self.line.mark = self.mark
         self.link = serve(self.line, "loop")
         self.orders = 0
         self.restarted = False
         self.damage: Fault | None = None
 
+    def make_mover(self, motors: list[Motor]) -> Any:
+        """Return the controller before ``motors``."""
+        return Mover(self.clock, motors)
+
+    def make_stage(self) -> LineAsciiStage:
+        """Return the driver, opened."""
+        units = {a.name: a.unit for a in AXES}
+        table = driver_settings(self.mover, self.link.port, units, tagged=self.tagged)
+        return DRIVER.build("mount", AXES, LineAsciiSettings.model_validate(table), self.clock)
+
     @initialize()
     def open(self) -> None:
         """Open the driver on a good cable."""
-        units = {a.name: a.unit for a in AXES}
-        table = driver_settings(self.mover, self.link.port, units, tagged=self.tagged)
-        model = LineAsciiSettings.model_validate(table)
-        self.stage: LineAsciiStage = DRIVER.build("mount", AXES, model, self.clock)
+        self.stage = self.make_stage()
         self.targets: dict[str, float] = {}
 
     @rule(axis=NAMES, counts=st.integers(-1000, 1000))
@@ -147,7 +161,7 @@ class BadCable(RuleBasedStateMachine):
     @rule(chance=RARELY)
     def restart(self, chance: int) -> None:
         """Cut the controller's power."""
-        if chance == 0:
+        if chance == 0 and hasattr(self.mover, "reboot"):
             self.mover.reboot()
             self.restarted = True
 
@@ -187,6 +201,43 @@ class BadCableWithoutTags(BadCable):
     tagged = False
 
 
+def named(table: dict[str, Any]) -> dict[str, Any]:
+    """Return ``table`` for the axes of this module."""
+    entries = list(table["axes"].values())
+    axes = {a.name: {**e, "per_count": 1.0} for a, e in zip(AXES, entries, strict=True)}
+    return {**table, "axes": axes}
+
+
+class BadCableInHexadecimal(BadCable):
+    """A controller with checksums, joint answers, and a stop for each axis."""
+
+    mark = b" run "
+
+    def make_mover(self, motors: list[Motor]) -> Any:
+        """Return the hexadecimal controller."""
+        return HexMover(self.clock, motors)
+
+    def make_stage(self) -> LineAsciiStage:
+        """Return the driver, opened."""
+        model = LineAsciiSettings.model_validate({**named(HEX), "port": self.link.port})
+        return DRIVER.build("mount", AXES, model, self.clock)
+
+
+class BadCableInBytes(BadCable):
+    """A controller that speaks in frames of bytes."""
+
+    mark = b"\xc5\x08\x11"
+
+    def make_mover(self, motors: list[Motor]) -> Any:
+        """Return the controller in bytes."""
+        return ByteMover(self.clock, motors)
+
+    def make_stage(self) -> LineAsciiStage:
+        """Return the driver, opened."""
+        model = BinarySettings.model_validate({**named(BYTES), "port": self.link.port})
+        return BINARY.build("mount", AXES, model, self.clock)
+
+
 LIVES = settings(
     max_examples=60,
     stateful_step_count=30,
@@ -197,3 +248,7 @@ TestTagged = pytest.mark.slow(BadCable.TestCase)
 TestTagged.settings = LIVES
 TestWithoutTags = pytest.mark.slow(BadCableWithoutTags.TestCase)
 TestWithoutTags.settings = LIVES
+TestHexadecimal = pytest.mark.slow(BadCableInHexadecimal.TestCase)
+TestHexadecimal.settings = LIVES
+TestBytes = pytest.mark.slow(BadCableInBytes.TestCase)
+TestBytes.settings = LIVES

@@ -12,6 +12,7 @@ from autoalign_drivers.checksums import Checksum, LineChecksum
 from autoalign_drivers.line_ascii import DRIVER, LineAsciiStage
 from autoalign_drivers.line_settings import LineAsciiSettings
 from autoalign_simulators.controllers import HexMover, LineTalker, PromptMover
+from autoalign_simulators.controllers.tables import HEX, PROMPT
 from autoalign_simulators.links import Fault, FaultyLine, Served, serve
 from autoalign_simulators.motors import Motor, MotorTraits
 from hypothesis import given
@@ -28,68 +29,6 @@ AXES = (
     Axis("source.x", "mm", -5.0, 5.0, resolution=1e-4, speed=2.0),
     Axis("source.y", "mm", -5.0, 5.0, resolution=1e-4, speed=2.0),
 )
-HEX: dict[str, Any] = {
-    "command_end": "\r",
-    "reply_end": "\r\n",
-    "address": "07",
-    "checksum": {"kind": "xor", "after": "~"},
-    "counts": {"radix": 16, "digits": 6, "width": 24},
-    "identity": {"send": "{address} name", "reply": "(?P<address>[0-9]+) hex mover 0042"},
-    "move": {"send": "{address} run {axis} {counts}", "reply": "(?P<address>[0-9]+) run"},
-    "position": {
-        "send": "{address} all",
-        "reply": "(?P<address>[0-9]+) (?P<axis1>[0-9A-F]{6}) (?P<axis2>[0-9A-F]{6}) [0-9A-F]{2}",
-    },
-    "state": {
-        "send": "{address} all",
-        "reply": "(?P<address>[0-9]+) [0-9A-F]{6} [0-9A-F]{6} (?P<state>[0-9A-F]{2})",
-    },
-    "stop": {"send": "{address} rest {axis}", "reply": "(?P<address>[0-9]+) rest"},
-    "errors": ["[0-9]+ no"],
-    "axes": {
-        name: {
-            "channel": str(k + 1),
-            "unit": "um",
-            "per_count": 0.1,
-            "bits": {"radix": 16, "moving": 1 << k, "homed": 4 << k, "faulty": 16 << k},
-        }
-        for k, name in enumerate(("source.x", "source.y"))
-    },
-}
-PROMPT: dict[str, Any] = {
-    "command_end": "\r",
-    "reply_end": "\r\n",
-    "echo": True,
-    "prompt": "ready> ",
-    "interval": "5 ms",
-    "chatter": [r"\* [0-9]+ commands so far"],
-    "identity": {"send": "tell name", "reply": "prompt mover 0042"},
-    "prepare": [{"send": "motors on", "reply": "fine"}],
-    "home": {"send": "seek {axis}", "reply": "fine"},
-    "move": [
-        {"send": "aim {axis} {value}", "reply": "fine"},
-        {"send": "fire {axis}", "reply": "fine"},
-    ],
-    "position": {
-        "send": "where {axis}",
-        "reply": r"(?P<axis>[0-9]) sits at (?P<value>-?[0-9]+\.[0-9]{4})",
-    },
-    "state": {
-        "send": "how {axis}",
-        "reply": "(?P<axis>[0-9]) (?P<state>[a-z]+), (?P<homed>[a-z]+)",
-    },
-    "stop": {"send": "freeze", "reply": "fine"},
-    "resting": ["rests"],
-    "moving": ["rolls"],
-    "faulty": ["hurts"],
-    "homed": ["found"],
-    "unhomed": ["lost"],
-    "errors": [r"what\?.*"],
-    "axes": {
-        name: {"channel": str(k + 1), "unit": "um", "per_count": 1.0, "decimals": 4}
-        for k, name in enumerate(("source.x", "source.y"))
-    },
-}
 KINDS: dict[str, tuple[type[LineTalker], dict[str, Any]]] = {
     "hex": (HexMover, HEX),
     "prompt": (PromptMover, PROMPT),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -212,6 +213,18 @@ def test_in_process_ports_need_no_lock() -> None:
     first = PortLock("bench://controller-1", WHERE)
     PortLock("bench://controller-1", WHERE).release()
     first.release()
+
+
+def test_a_network_port_that_is_half_open_is_found_out() -> None:
+    """The system asks a silent far end whether it is there; a frozen bridge was trusted once."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        port, lock = open_port(PortSettings(port=url), WHERE)
+        try:
+            assert port._socket.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+        finally:
+            port.close()
+            lock.release()
 
 
 @pytest.mark.parametrize("kind", BENCH_TYPES)
