@@ -11,6 +11,7 @@ from autoalign.cli import benchmark_command as benchmark
 from autoalign.cli import check_command as check
 from autoalign.cli import compare_command as compare
 from autoalign.cli import demo_command as demo
+from autoalign.cli import export_command as export
 from autoalign.cli import faults_command as faults
 from autoalign.cli import gallery_command as gallery
 from autoalign.cli import live_command as living
@@ -32,8 +33,8 @@ __all__ = ["build_app", "run_command"]
 
 _NAMES = (
     "demo", "plan", "talk", "where", "move", "home", "stop", "live", "check", "measure", "align",
-    "watch", "status", "incidents", "faults", "soak", "compare", "benchmark", "report", "gallery",
-    "plugins",
+    "watch", "status", "incidents", "faults", "soak", "compare", "benchmark", "report", "export",
+    "gallery", "plugins",
 )  # fmt: skip
 
 HELP = """\
@@ -68,7 +69,7 @@ def build_app() -> App:
         demo.demo, plan.plan, talking.talk, standing.where, moving.move, moving.home,
         standing.stop, living.live, check.check, measure.measure, align.align, watch.watch,
         status.status, status.incidents, faults.faults, soak.soak, compare.compare,
-        benchmark.benchmark, report.report, gallery.gallery, plugins.plugins,
+        benchmark.benchmark, report.report, export.export, gallery.gallery, plugins.plugins,
     ):  # fmt: skip
         app.command(command)
     app.register_install_completion_command(
