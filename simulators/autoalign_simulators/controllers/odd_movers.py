@@ -154,6 +154,6 @@ def _started(motor: Motor, target: float) -> bool:
 
 def _xor(text: str) -> str:
     found = 0
-    for byte in text.encode("ascii"):
+    for byte in text.encode("ascii", errors="replace"):
         found ^= byte
     return f"{found:02X}"
