@@ -499,8 +499,14 @@ FAULTS: tuple[Fault, ...] = (
         (
             "the disk is full",
             "the journal cannot be written",
-            "nothing moves, the bench is latched; room for the incident was reserved",
-            "test_a_full_disk_ends_in_safe test_safe_outlives_a_full_disk",
+            (
+                "nothing moves; the watch pauses and goes on once there is room; after a day it "
+                "latches, with the incident for which room was kept"
+            ),
+            (
+                "test_a_full_disk_pauses_and_the_watch_goes_on_once_there_is_room "
+                "test_safe_outlives_a_full_disk"
+            ),
         ),
         (
             "writing to disk fails",
@@ -584,7 +590,7 @@ FAULTS: tuple[Fault, ...] = (
             "status is wanted on a full disk",
             "read from a copy in memory",
             "readable",
-            "test_a_reader_writes_nothing",
+            "test_a_journal_on_a_full_disk_can_be_read_where_it_is",
         ),
         (
             "other firmware with other meanings",

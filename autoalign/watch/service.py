@@ -21,6 +21,7 @@ from autoalign.core.clock import Clock, RealClock
 from autoalign.core.errors import (
     AlignError,
     DetectorError,
+    HardwareError,
     HeldError,
     JournalError,
     LinkError,
@@ -272,8 +273,45 @@ class Watch:
     def _rounds(self, measurements: int | None) -> None:
         event: s.Event | None = self._began()
         while event is not None:
-            event = self._carry_out(self._go(event), measurements)
+            try:
+                event = self._carry_out(self._go(event), measurements)
+            except OSError as error:
+                if isinstance(error, HardwareError):
+                    raise
+                event = self._without_record(error, measurements)
         self._write_status(0.0)
+
+    def _without_record(self, error: OSError, measurements: int | None) -> s.Event:
+        """Pause while nothing can be written; go on in a new record once there is room again.
+
+        Nothing moves without a record, so nothing is lost by waiting; after an outage that lasts
+        the bench is latched, with the incident for which room was kept.
+        """
+        why = f"no record can be written: {error}"
+        failed = s.Failed(self._now(), why)
+        while True:
+            self.state, commands = transition(self.rules, self.state, failed)
+            for command in commands:
+                if isinstance(command, s.Hold):
+                    self.guard.hold(command.why)
+                if isinstance(command, s.Latch):
+                    self._latch(command.why)
+            take = commands[-1]
+            enough = measurements is not None and self.state.measurements >= measurements
+            if not isinstance(take, s.Take) or enough or self._stopped():
+                asked = "on request" if self._stopped() else "after the measurements asked for"
+                return s.Ending(self._now(), asked)
+            self._wait(take.after)
+            with suppress(OSError):
+                self._journal.close()
+            try:
+                self._journal = self._new_journal()
+                self._journal.note("record", f"goes on here; {why}")
+                self._write_status(0.0)
+            except OSError as again:
+                failed = s.Failed(self._now(), f"no record can be written: {again}")
+            else:
+                return s.Reopened(self._now(), "there is room for records again")
 
     def _began(self) -> s.Began:
         """Compare the first measurement with where the axes were left; in doubt start paused."""
@@ -395,7 +433,7 @@ class Watch:
         strategy = self.make_strategy()
         session = Session.for_bench(
             self.bench, strategy, budget=self.budget, calibration=self.calibration.data,
-            rng=np.random.default_rng(self.state.realignments), recent=self._recent,
+            rng=np.random.default_rng(self.state.realignments + 1), recent=self._recent,
             frames=frames,
         )  # fmt: skip
         record = {**self._described(strategy.name), "reason": reason}

@@ -132,9 +132,10 @@ class Failed:
 
 @dataclass(frozen=True, slots=True)
 class Reopened:
-    """Every line is open again, and every device is the one that was there before."""
+    """What failed is there again, and every device is the one that was there before."""
 
     time: float
+    why: str = "every device answers again and is the one it was"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -332,7 +333,7 @@ def transition(rules: Rules, state: WatchState, event: Event) -> Outcome:  # noq
         case Failed():
             return _failed(rules, state, event)
         case Reopened():
-            said = Decision(Step.HOLD, "every device answers again and is the one it was")
+            said = Decision(Step.HOLD, event.why)
             state = replace(state, steady=())
             return state, (Say(said), Take(0.0, state.frames))
         case Realigned():
@@ -489,7 +490,7 @@ def _wanted(
     if (count := _moved_lately(state, time, _HOUR)) >= policy.hourly:
         waits = f"{words}; {counted(count, 'realignment')} within an hour, so the next one waits"
         return _waits(rules, state, time, waits, evidence)
-    state = replace(_now(state, Mode.WATCHING, words, time), realignments=state.realignments + 1)
+    state = _now(state, Mode.WATCHING, words, time)
     said = Say(Decision(Step.REALIGN, words), evidence)
     return state, (said, Realign(words, state.frames))
 
@@ -513,8 +514,8 @@ def _realigned(rules: Rules, state: WatchState, event: Realigned) -> Outcome:
             state, realigned=(*recent, event.time), first=event.left, before=event.left, steady=()
         )
     elif event.in_spec:
-        state = replace(state, realignments=state.realignments - 1)
         return _waits(rules, state, event.time, f"nothing was moved: {event.why}", {})
+    state = replace(state, realignments=state.realignments + 1)
     if not event.in_spec:
         why = f"a realignment did not reach the spec: {event.why}"
         return _paused(rules, replace(state, steady=()), event.time, why)
@@ -527,6 +528,7 @@ def _broke(rules: Rules, state: WatchState, event: Broke) -> Outcome:
         state,
         realigned=(*state.realigned, event.time),
         broken=state.broken + 1,
+        realignments=state.realignments + 1,
         drift=_unsettled(state),
         first=None,
         before=None,
