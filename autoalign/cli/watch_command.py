@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from autoalign.bench import Bench
     from autoalign.config import BenchFile
     from autoalign.run.guard import MoveGuard
+    from autoalign.watch.events import Decision
     from autoalign.watch.service import WatchSummary
-    from autoalign.watch.state import Decision
 
 __all__ = ["watch"]
 

@@ -6,8 +6,10 @@ file, or served: on this computer alone unless a token guards it.
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import secrets
+from base64 import b64encode
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -25,6 +27,7 @@ from autoalign.core.files import atomic_write
 from autoalign.journal import read_journal
 from autoalign.messages.words import counted, term_label
 from autoalign.report.markup import Html, figure, page, table, tag
+from autoalign.report.sheet import SHEET
 from autoalign.report.style import FAINT, GOOD, MARK, SERIES, dress, new_figure, plain, png_uri
 from autoalign.watch.incident import all_incidents
 from autoalign.watch.status import read_status
@@ -276,7 +279,8 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Cache-Control", "no-store")
         self.send_header("X-Content-Type-Options", "nosniff")
         self.send_header("Referrer-Policy", "no-referrer")
-        policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+        sheet = b64encode(hashlib.sha256(SHEET.encode("utf-8")).digest()).decode("ascii")
+        policy = f"default-src 'none'; img-src data:; style-src 'sha256-{sheet}'"
         self.send_header("Content-Security-Policy", policy)
         self.end_headers()
         self.wfile.write(data)

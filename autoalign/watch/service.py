@@ -40,7 +40,7 @@ from autoalign.run.guard import MoveGuard
 from autoalign.run.observers import Observers
 from autoalign.session import Budget, Measure, Purpose, Recent, Session, Status
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy, Vector
-from autoalign.watch import state as s
+from autoalign.watch import events
 from autoalign.watch.earlier import (
     Left,
     Tidy,
@@ -50,6 +50,7 @@ from autoalign.watch.earlier import (
     tidy,
     write_left,
 )
+from autoalign.watch.events import Decision, Trouble
 from autoalign.watch.incident import (
     Incident,
     check_cleared,
@@ -60,7 +61,7 @@ from autoalign.watch.incident import (
 )
 from autoalign.watch.notify import tell_manager
 from autoalign.watch.policy import Policy, WatchMeasurement
-from autoalign.watch.state import Decision, Mode, Rules, Trouble, WatchState, transition
+from autoalign.watch.state import Mode, Rules, WatchState, explained, transition
 from autoalign.watch.status import STATUS, WatchStatus, this_process, write_status
 
 __all__ = ["Watch", "WatchSummary"]
@@ -256,13 +257,13 @@ class Watch:
             self._rounds(measurements)
             told("end_run", bench=self.bench, result=self.summary)
         except KeyboardInterrupt:
-            self._go(s.Ending(self._now(), "by an interruption"))
+            self._go(events.Ending(self._now(), "by an interruption"))
             self._write_status(0.0)
             raise
         except Exception as error:
             # Whatever it is: nobody watches now, so nothing may move until somebody has checked.
             why = f"the watch broke off: {type(error).__name__}: {error}"
-            self.state, _ = transition(self.rules, self.state, s.Defect(self._now(), why))
+            self.state, _ = transition(self.rules, self.state, events.Defect(self._now(), why))
             self._latch(self.state.reason)
             with suppress(OSError):
                 self._write_status(0.0)
@@ -271,7 +272,7 @@ class Watch:
             self._journal.close()
 
     def _rounds(self, measurements: int | None) -> None:
-        event: s.Event | None = self._began()
+        event: events.Event | None = self._began()
         while event is not None:
             try:
                 event = self._carry_out(self._go(event), measurements)
@@ -281,26 +282,26 @@ class Watch:
                 event = self._without_record(error, measurements)
         self._write_status(0.0)
 
-    def _without_record(self, error: OSError, measurements: int | None) -> s.Event:
+    def _without_record(self, error: OSError, measurements: int | None) -> events.Event:
         """Pause while nothing can be written; go on in a new record once there is room again.
 
         Nothing moves without a record, so nothing is lost by waiting; after an outage that lasts
         the bench is latched, with the incident for which room was kept.
         """
         why = f"no record can be written: {error}"
-        failed = s.Failed(self._now(), why)
+        failed = events.Failed(self._now(), why)
         while True:
             self.state, commands = transition(self.rules, self.state, failed)
             for command in commands:
-                if isinstance(command, s.Hold):
+                if isinstance(command, events.Hold):
                     self.guard.hold(command.why)
-                if isinstance(command, s.Latch):
+                if isinstance(command, events.Latch):
                     self._latch(command.why)
             take = commands[-1]
             enough = measurements is not None and self.state.measurements >= measurements
-            if not isinstance(take, s.Take) or enough or self._stopped():
+            if not isinstance(take, events.Take) or enough or self._stopped():
                 asked = "on request" if self._stopped() else "after the measurements asked for"
-                return s.Ending(self._now(), asked)
+                return events.Ending(self._now(), asked)
             self._wait(take.after)
             with suppress(OSError):
                 self._journal.close()
@@ -309,80 +310,82 @@ class Watch:
                 self._journal.note("record", f"goes on here; {why}")
                 self._write_status(0.0)
             except OSError as again:
-                failed = s.Failed(self._now(), f"no record can be written: {again}")
+                failed = events.Failed(self._now(), f"no record can be written: {again}")
             else:
-                return s.Reopened(self._now(), "there is room for records again")
+                return events.Reopened(self._now(), "there is room for records again")
 
-    def _began(self) -> s.Began:
+    def _began(self) -> events.Began:
         """Compare the first measurement with where the axes were left; in doubt start paused."""
         for words in set_damaged_aside(self.folder):
             self._journal.note("incident", words)
         found = doubts(self.folder, self._left.settled)
         now = self._now()
-        return s.Began(now, self._left.sighting(now), found)
+        return events.Began(now, self._left.sighting(now), found)
 
-    def _go(self, event: s.Event) -> tuple[s.Command, ...]:
+    def _go(self, event: events.Event) -> tuple[events.Command, ...]:
         """Let the state take ``event``; keep for the next watch what it has to know."""
         self.state, commands = transition(self.rules, self.state, event)
         settled = [*self._left.settled, *self.state.settled]
         self._left.settled = list(dict.fromkeys(settled))
-        if isinstance(event, s.Measured) and not self.state.holding:
+        if isinstance(event, events.Measured) and not self.state.holding:
             self._leave(event.seen.positions)
         return commands
 
     def _carry_out(
-        self, commands: tuple[s.Command, ...], measurements: int | None
-    ) -> s.Event | None:
+        self, commands: tuple[events.Command, ...], measurements: int | None
+    ) -> events.Event | None:
         """Carry ``commands`` out; return what came of the last one."""
         for command in commands:
             match command:
-                case s.Say(decision, evidence):
+                case events.Say(decision, evidence):
                     self._say(decision, evidence)
-                case s.Tell(words):
+                case events.Tell(words):
                     self._journal.note("noise", words)
                     if self.remark is not None:
                         self.remark(words)
-                case s.Hold(why):
+                case events.Hold(why):
                     self.guard.hold(why)
-                case s.Release():
+                case events.Release():
                     self.guard.release()
-                case s.Latch(why):
+                case events.Latch(why):
                     self._latch(why)
-                case s.Take(after, frames):
+                case events.Take(after, frames):
                     return self._next(after, measurements) or self._measure(frames)
-                case s.Realign(reason, frames):
+                case events.Realign(reason, frames):
                     return self._realign(reason, frames)
-                case s.Reopen(after):
+                case events.Reopen(after):
                     return self._next(after, measurements) or self._reopen()
         return None
 
-    def _next(self, after: float, measurements: int | None) -> s.Event | None:
+    def _next(self, after: float, measurements: int | None) -> events.Event | None:
         """Wait; return the end where it is time for it, and where time itself was interrupted."""
         enough = measurements is not None and self.state.measurements >= measurements
         if not enough:
             self._beat(after, due=True)
             self._housekeeping()
             if held := self._wait(after):
-                return s.Held(self._now(), held)
+                return events.Held(self._now(), held)
         if self._stopped():
-            return s.Ending(self._now(), "on request")
-        return s.Ending(self._now(), "after the measurements asked for") if enough else None
+            return events.Ending(self._now(), "on request")
+        return events.Ending(self._now(), "after the measurements asked for") if enough else None
 
     # Measuring ---------------------------------------------------------------------------------
 
-    def _measure(self, frames: int) -> s.Event:
+    def _measure(self, frames: int) -> events.Event:
         try:
             self._last = self._take(frames)
         except JournalError:
             raise
         except AlignError as error:
             if self._stopped():
-                return s.Ending(self._now(), "on request")
-            return s.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
+                return events.Ending(self._now(), "on request")
+            return events.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
         wall = self.bench.clock.wall().astimezone()
-        ends = [e for w in self.policy.quiet if (e := w.until(wall)) is not None]
+        ends = [end for w in self.policy.quiet if (end := w.until(wall)) is not None]
         quiet = f"{max(ends):%H:%M}" if ends else ""
-        return s.Measured(self._last, frames, self.local() or self.guard.interlock_open(), quiet)
+        return events.Measured(
+            self._last, frames, self.local() or self.guard.interlock_open(), quiet
+        )
 
     def _take(self, frames: int) -> WatchMeasurement:
         known = self.state.drift
@@ -425,9 +428,9 @@ class Watch:
 
     # Moving ------------------------------------------------------------------------------------
 
-    def _realign(self, reason: str, frames: int) -> s.Event:
+    def _realign(self, reason: str, frames: int) -> events.Event:
         if who := self.local() or self.guard.interlock_open():
-            return s.Realigned(self._now(), True, 0, who)
+            return events.Realigned(self._now(), True, 0, who)
         path = self._free("realign", numbered=True)
         self.guard.travelled = dict.fromkeys(self.guard.axes, 0.0)
         strategy = self.make_strategy()
@@ -442,20 +445,20 @@ class Watch:
                 finish = self._run(session).carry_out(own)
             positions = self.bench.positions()
         except HeldError as error:
-            return s.Realigned(self._now(), False, max(session.moves, 1), str(error))
+            return events.Realigned(self._now(), False, max(session.moves, 1), str(error))
         except AlignError as error:
-            return s.Broke(self._now(), f"{type(error).__name__}: {error}", _kind(error))
+            return events.Broke(self._now(), f"{type(error).__name__}: {error}", _kind(error))
         self._leave(positions)
         now = self._now()
         if finish.status is Status.STOPPED:
-            return s.Ending(now, "on request, during a realignment, which is not finished")
+            return events.Ending(now, "on request, during a realignment, which is not finished")
         remark = self.calibration.unused(strategy)
         ending = f"{finish.reason} ({remark.rstrip('.')})" if remark else finish.reason
         self._journal.note("realigned", ending, file=path.name, in_spec=finish.in_spec)
         if finish.in_spec and session.moves:
             self.calibration.keep(strategy.calibration)
         left = WatchMeasurement(now, session.last, positions) if session.last else None
-        return s.Realigned(now, finish.in_spec, session.moves, ending, left)
+        return events.Realigned(now, finish.in_spec, session.moves, ending, left)
 
     def _latch(self, why: str) -> None:
         self.guard.make_safe(why)
@@ -467,7 +470,7 @@ class Watch:
             self.incident = keep_incident(self.folder, why, self.bench.clock.wall()).number
         except (OSError, AlignError) as error:
             why += f"; this could not be written down: {error}"
-        self.state = s.explained(self.state, why, self.incident)
+        self.state = explained(self.state, why, self.incident)
 
     def _clear(self, incident: Incident | None) -> None:
         """After a person cleared why the bench was latched: count anew, let it move again."""
@@ -475,13 +478,13 @@ class Watch:
             return
         set_aside(self.folder, incident)
         self.incident = ""
-        self._go(s.Cleared(self._now(), incident.number))
+        self._go(events.Cleared(self._now(), incident.number))
         if self.guard.latch is Bolt.SAFE:
             self.guard.clear_safe(f"whoever cleared incident {incident.number}")
 
     # Lines and people --------------------------------------------------------------------------
 
-    def _reopen(self) -> s.Event:
+    def _reopen(self) -> events.Event:
         """Open every line again; only the devices that were there before are gone on with."""
         try:
             if self.reopen is not None:
@@ -489,7 +492,7 @@ class Watch:
             found = {n: d.identity() for n, d in self.bench.stages.items()}
             self.bench.stop()
         except AlignError as error:
-            return s.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
+            return events.Failed(self._now(), f"{type(error).__name__}: {error}", _kind(error))
         changed = [n for n, known in self._identities.items() if found.get(n) != known]
         if changed:
             name = changed[0]
@@ -498,9 +501,9 @@ class Watch:
                 f"{self._identities[name]!r} when the watch began: nothing is sent to it. Check "
                 "the cables, with the beam blocked or at alignment power"
             )
-            return s.Failed(self._now(), why, Trouble.STRANGER)
+            return events.Failed(self._now(), why, Trouble.STRANGER)
         self._recent = Recent()
-        return s.Reopened(self._now())
+        return events.Reopened(self._now())
 
     def _local_file(self) -> str:
         """Return who has the bench by the file in the folder."""

@@ -28,9 +28,10 @@ from autoalign.run.measure_bench import measure_bench
 from autoalign.strategies.base import Strategy
 from autoalign.watch.drift import noise_of
 from autoalign.watch.earlier import Tidy
+from autoalign.watch.events import Decision, Step
 from autoalign.watch.policy import Policy
 from autoalign.watch.service import Watch
-from autoalign.watch.state import Decision, Mode, Step
+from autoalign.watch.state import Mode
 
 __all__ = ["FAULTS", "SoakPlan", "SoakResult", "soak"]
 

@@ -15,9 +15,10 @@ from autoalign.core.interfaces import Reading
 from autoalign.run.guard import Latch
 from autoalign.spec.terms import QuantityTerm, Spec
 from autoalign.strategies.response_matrix import ResponseMatrix
+from autoalign.watch.events import Decision, Step
 from autoalign.watch.policy import Policy
 from autoalign.watch.service import Watch
-from autoalign.watch.state import Decision, Mode, Step
+from autoalign.watch.state import Mode
 
 pytestmark = pytest.mark.slow
 

@@ -31,10 +31,11 @@ from autoalign.session import Move
 from autoalign.strategies.response_matrix import ResponseMatrix
 from autoalign.watch import incident
 from autoalign.watch.earlier import Tidy, doubts, set_damaged_aside, tidy
+from autoalign.watch.events import Decision, Step
 from autoalign.watch.incident import keep_incident
 from autoalign.watch.policy import Policy
 from autoalign.watch.service import Watch
-from autoalign.watch.state import Decision, Mode, Step
+from autoalign.watch.state import Mode
 
 pytestmark = pytest.mark.slow
 

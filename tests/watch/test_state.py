@@ -11,8 +11,7 @@ import pytest
 
 from autoalign.beam.profile import Use
 from autoalign.core.errors import UsageError
-from autoalign.watch.policy import Policy, Quiet, WatchMeasurement
-from autoalign.watch.state import (
+from autoalign.watch.events import (
     Began,
     Broke,
     Cleared,
@@ -23,21 +22,19 @@ from autoalign.watch.state import (
     Hold,
     Latch,
     Measured,
-    Mode,
     Realign,
     Realigned,
     Release,
     Reopen,
     Reopened,
-    Rules,
     Say,
     Step,
     Take,
     Tell,
     Trouble,
-    WatchState,
-    transition,
-)  # fmt: skip
+)
+from autoalign.watch.policy import Policy, Quiet, WatchMeasurement
+from autoalign.watch.state import Mode, Rules, WatchState, transition
 
 
 def began(rules: Rules) -> WatchState:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from autoalign.beam.profile import Use
 from autoalign.watch.drift import Drift
-from autoalign.watch.state import (
+from autoalign.watch.events import (
     Began,
     Broke,
     Cleared,
@@ -23,18 +23,15 @@ from autoalign.watch.state import (
     Hold,
     Latch,
     Measured,
-    Mode,
     Realign,
     Realigned,
     Release,
     Reopen,
     Reopened,
-    Rules,
     Take,
     Trouble,
-    WatchState,
-    transition,
-)  # fmt: skip
+)
+from autoalign.watch.state import Mode, Rules, WatchState, transition
 
 WHAT = st.sampled_from(
     ["fine", "fine", "out", "out", "dark", "hand", "knock", "local", "quiet", "silent", "line",
