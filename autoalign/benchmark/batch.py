@@ -163,7 +163,7 @@ def _fit(case: Case, phi: Array, seen: list[tuple[Array, Array]], rounds: int) -
     sigmas = [xp.sqrt(case.u_noise(r) ** 2 + (4 * case.u_noise(r)) ** 2) for _, r in seen]
     eye = case.of(np.eye(m))
     for _ in range(rounds):
-        normal = eye[None] + 0 * phi[:, :1, None]
+        normal = eye[None, ...] + 0 * phi[:, :1, None]
         goal = -phi
         for (x, readings), u in zip(seen, sigmas, strict=True):
             now, slopes = _slopes(case, phi, x)
@@ -185,7 +185,7 @@ def _slopes(case: Case, phi: Array, x: Array) -> tuple[Array, Array]:
     xp = case.xp
     trials, m = phi.shape
     now = case.moments(phi * case.sigma[None, :], x)
-    varied = phi[:, None, :] + STEP * case.of(np.eye(m))[None]
+    varied = phi[:, None, :] + STEP * case.of(np.eye(m))[None, ...]
     many = xp.reshape(varied, (trials * m, m)) * case.sigma[None, :]
     places = xp.reshape(xp.broadcast_to(x[:, None, :], (trials, m, x.shape[1])), (trials * m, -1))
     there = xp.reshape(case.moments(many, places), (trials, m, -1))
@@ -204,12 +204,12 @@ def _aim(case: Case, phi: Array, here: Array, rounds: int = 3) -> Array:
     moves = case.of(np.eye(a)) * (STEP * case.size)[None, :]
     for _ in range(rounds):
         now = case.residuals(case.moments(theta, x))
-        many = xp.reshape(x[:, None, :] + moves[None], (-1, a))
+        many = xp.reshape(x[:, None, :] + moves[None, ...], (-1, a))
         there = xp.reshape(case.residuals(case.moments(wide, many)), (x.shape[0], a, -1))
         slopes = (there - now[:, None, :]) / STEP
         weight = LEAST_MOTION * xp.sqrt(xp.sum(slopes**2, axis=-1))
         normal = xp.matmul(slopes, xp.matrix_transpose(slopes))
-        normal = normal + case.of(np.eye(a))[None] * (weight**2)[:, :, None]
+        normal = normal + case.of(np.eye(a))[None, ...] * (weight**2)[:, :, None]
         moved = (x - here) / case.size[None, :]
         goal = -xp.sum(slopes * now[:, None, :], axis=-1) - weight**2 * moved
         step = xp.linalg.solve(normal, goal[:, :, None])[:, :, 0] * case.size[None, :]

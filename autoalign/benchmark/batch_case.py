@@ -150,7 +150,7 @@ class Case:
         self.on_aperture = overfills(layout)
         radius = self.optic.clear_aperture / 2 if self.on_aperture else 1.0
         if not self.on_aperture and self.light.emission != "uniform":
-            radius = 1.9  # in units of the source's NA; e^(−2·1.9²) is left out
+            radius = 2.4  # in units of the source's NA; e^(−2·2.4²) is left out
         self.u, self.v = (
             self.of(radius * (r * np.cos(turn)).ravel()),
             self.of(radius * (r * np.sin(turn)).ravel()),
@@ -222,7 +222,7 @@ class Case:
         scale = theta[:, a : 2 * a]
         amount = (1 + scale) * (theta[:, :a] + x)
         by_two = xp.reshape(theta[:, 2 * a : 4 * a], (-1, a, 2, 1))
-        askew = xp.sum(by_two * self.across[None], axis=2)
+        askew = xp.sum(by_two * self.across[None, ...], axis=2)
         position, turned = self._stand(amount, source, askew)
         aim = theta[:, self.first["aim"] : self.first["aim"] + 2]
         rho = theta[:, self.first["rho"]] + self.optic.reflected_focal_length
@@ -250,10 +250,10 @@ class Case:
         position = self.of(self.source.position)[None, :] + 0 * amount[:, :1]
         if source is not None:
             position = position + source
-        rotation = self.of(np.eye(3))[None] + 0 * amount[:, :1, None]
+        rotation = self.of(np.eye(3))[None, ...] + 0 * amount[:, :1, None]
         pivot = self.of(np.zeros(3))
         for k, motion in enumerate(self.bench.layout.motions):
-            direction = self.of(motion.direction)[None, :] + askew[:, k]
+            direction = self.of(motion.direction)[None, :] + askew[:, k, :]
             direction = direction / xp.sqrt(xp.sum(direction**2, axis=1))[:, None]
             if motion.part == "source" and motion.kind == "shift":
                 position = position + amount[:, k, None] * direction
@@ -288,7 +288,7 @@ class Case:
         origin = self._to_bench(self.of(self.mirror.position)[None, :], rotation, pivot)
         away = position - origin
         begin = [xp.sum(frame[:, :, i] * away, axis=1)[:, None] for i in range(3)]
-        own = xp.matmul(self.of(self.source.rotation)[None], _small(xp, aim))
+        own = xp.matmul(self.of(self.source.rotation)[None, ...], _small(xp, aim))
         local = xp.matmul(xp.matrix_transpose(frame), own)
         if self.on_aperture:
             x = self.u[None, :] + 0 * begin[0]

@@ -51,6 +51,8 @@ def compare(
     workers: int = 1,
     cluster: str | None = None,
     against: Path | None = None,
+    batch: int | None = None,
+    device: Literal["cpu", "cupy", "jax"] = "cpu",
     output: Path = Path("campaign"),
     parquet: Annotated[bool, Parameter(negative="")] = False,
     json: Annotated[bool, Parameter(negative="")] = False,
@@ -103,6 +105,12 @@ def compare(
         The campaign.csv or campaign.parquet of an earlier campaign: says what has become better or
         worse beyond chance on the seeds of both, and ends with exit code 1 if anything has become
         worse.
+    batch
+        Instead of all this: align so many drawn collimators at once by the model strategy, in whole
+        arrays and without pixels, for failure rates of one in 100,000. "--first-seed" is the seed;
+        nothing is written.
+    device
+        Where the batch runs: cpu, or an accelerator through cupy or jax (extra "gpu").
     output
         Folder for campaign.csv (one line per run), campaign.png and the page campaign.html.
     parquet
@@ -118,6 +126,13 @@ def compare(
     from autoalign.core.foreign import require_extra  # noqa: PLC0415
     from autoalign.session.actions import Budget  # noqa: PLC0415
 
+    if batch is not None:
+        from autoalign.cli.batch_output import run_batch  # noqa: PLC0415 - heavy
+
+        trials = whole("--batch", batch, 1, 100_000_000)
+        kinds_of = split_list(benches)
+        seed = checked_seed("--first-seed", first_seed)
+        return run_batch(trials, device, kinds_of, seed, min(budget, 20), json)
     whole("--seeds", seeds, 1, 1_000_000)
     whole("--workers", workers, 1, max(64, os.cpu_count() or 1))
     checked_seed("--first-seed", first_seed)

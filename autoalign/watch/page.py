@@ -26,8 +26,7 @@ from autoalign.core.errors import AlignError, JournalError, UsageError
 from autoalign.core.files import atomic_write
 from autoalign.journal import read_journal
 from autoalign.messages.words import counted, term_label
-from autoalign.report.markup import Html, figure, page, table, tag
-from autoalign.report.sheet import SHEET
+from autoalign.report.markup import SHEET, Html, figure, page, table, tag
 from autoalign.report.style import FAINT, GOOD, MARK, SERIES, dress, new_figure, plain, png_uri
 from autoalign.watch.incident import all_incidents
 from autoalign.watch.status import read_status
