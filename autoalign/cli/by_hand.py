@@ -110,14 +110,14 @@ class NamedPositions:
 
     def save(self, name: str, positions: Mapping[str, float]) -> None:
         """Keep ``positions`` (mm or rad by axis) under ``name``."""
-        from autoalign.core.files import atomic_write  # noqa: PLC0415
+        from autoalign.messages.serialise import write_facts  # noqa: PLC0415
 
         if not name.strip() or not name.isprintable():
             raise UsageError(f"{name!r} is no name for positions.")
         saved: dict[str, Any] = {n: {"positions": p} for n, p in self.read().items()}
         saved[name] = {"positions": dict(positions)}
         held = {"format": FORMAT, "units": "mm or rad", "saved": saved}
-        atomic_write(self.path, json.dumps(held, indent=2) + "\n")
+        write_facts(self.path, held)
 
     def recall(self, name: str) -> dict[str, float]:
         """Return the positions saved under ``name``."""

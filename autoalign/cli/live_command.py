@@ -245,9 +245,8 @@ def _line(one: Seen) -> str:
 
 
 def _print_json(seen: tuple[Seen, ...]) -> None:
-    import json  # noqa: PLC0415
-
     from autoalign.cli.output import print_text  # noqa: PLC0415
+    from autoalign.messages.serialise import facts_text  # noqa: PLC0415
 
     facts = {
         one.name: {
@@ -257,7 +256,7 @@ def _print_json(seen: tuple[Seen, ...]) -> None:
         }
         for one in seen
     }
-    print_text(json.dumps(facts, ensure_ascii=False), wrap=False)
+    print_text(facts_text(facts, indent=None), wrap=False)
 
 
 def _in_place() -> Any:

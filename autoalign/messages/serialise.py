@@ -202,9 +202,9 @@ def status_facts(status: DataclassInstance) -> dict[str, Any]:
     return {**facts, "merit": amount(facts["merit"], "1")}
 
 
-def facts_text(facts: Mapping[str, Any] | Sequence[Any]) -> str:
-    """Return facts as JSON; numbers that are not finite become null."""
-    return json.dumps(printable(facts), indent=2, ensure_ascii=False)
+def facts_text(facts: Mapping[str, Any] | Sequence[Any], indent: int | None = 2) -> str:
+    """Return facts as JSON; numbers that are not finite become null. On one line without indent."""
+    return json.dumps(printable(facts), indent=indent, ensure_ascii=False)
 
 
 def write_facts(path: str | Path, facts: Mapping[str, Any]) -> Path:
