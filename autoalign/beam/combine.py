@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from autoalign.beam.frame.moments import pitch_covariance, roll_covariance
 from autoalign.beam.parameters import BeamParameters
-from autoalign.beam.profile import BeamProfile, Use, root, stretch
+from autoalign.beam.profile import BeamProfile, FlagKind, Use, root, stretch
 from autoalign.core.errors import UsageError
 
 __all__ = ["combine", "derivatives", "stated"]
@@ -92,6 +92,8 @@ def combine(
     Returns
     -------
     BeamParameters
+        What one kind of flag does to several planes, it does to all of them in the same sense: so
+        two saturated frames hardly change the divergence that both show.
         A plane good for position or direction only gives ``p.x`` and ``p.y`` (with the uncertainty
         that its profile states) and its part of the pointing; a plane good for nothing gives
         nothing.
@@ -144,6 +146,7 @@ class _Plane:
     inputs: Floats
     covariance: Floats
     use: Use
+    shifts: Mapping[FlagKind, Floats]
 
     @classmethod
     def of(
@@ -161,7 +164,7 @@ class _Plane:
         covariance[9, 9] = seen.power_uncertainty**2
         covariance[10, 10] = u_distance**2
         inputs = np.concatenate([seen.moments, [seen.power, distance]])
-        return cls(name, inputs, covariance, _use(seen))
+        return cls(name, inputs, covariance, _use(seen), seen.shifts)
 
 
 def _calibrated(
@@ -289,6 +292,7 @@ def _finish(
         for k, plane in enumerate(planes):
             part = jacobian[:, k, :]
             covariance[:count, :count] += part @ plane.covariance @ part.T
+        covariance[:count, :count] += _in_common(jacobian, planes)
     for k, (_, u) in enumerate(readings.values(), count):
         covariance[k, k] = u**2
     return BeamParameters(
@@ -299,6 +303,21 @@ def _finish(
         profiles=dict(profiles),
         flags={p: tuple(profiles[p].flags.values()) for p in profiles},
     )
+
+
+def _in_common(jacobian: Floats, planes: list[_Plane]) -> Floats:
+    """Return what flags of one kind at several planes add because they act alike, (q, q)."""
+    size = len(jacobian)
+    added = np.zeros((size, size))
+    for kind in {kind for plane in planes for kind in plane.shifts}:
+        each = [
+            jacobian[:, k, :9] @ plane.shifts[kind]
+            for k, plane in enumerate(planes)
+            if kind in plane.shifts
+        ]
+        whole = np.sum(each, axis=0)
+        added += np.outer(whole, whole) - sum(np.outer(one, one) for one in each)
+    return added
 
 
 def _use(profile: BeamProfile) -> Use:

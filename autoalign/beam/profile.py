@@ -125,6 +125,7 @@ class FlagKind(StrEnum):
     TORN = "torn"
     AMBIENT = "ambient light"
     RING = "ring or hole"
+    SPECKLE = "speckle"
     NOT_CONVERGED = "not converged"
 
 
@@ -139,11 +140,16 @@ class Use(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """One finding: what, the evidence in words and numbers, and what the frame is good for."""
+    """One finding: what, the evidence in words and numbers, and what the frame is good for.
+
+    ``shift`` bounds what it may have done to the nine moments, as a standard uncertainty: all of
+    them together, in this direction or against it. Empty where it does nothing to them.
+    """
 
     kind: FlagKind
     evidence: str
-    use: Use
+    use: Use = Use.ALL
+    shift: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,7 +175,8 @@ class BeamProfile:
         along the rows, zero at the frame's origin), central second moments ⟨x²⟩, ⟨y²⟩, ⟨xy⟩ (mm²)
         and central third moments ⟨x³⟩, ⟨x²y⟩, ⟨xy²⟩, ⟨y³⟩ (mm³).
     covariance
-        (9, 9), standard uncertainties and correlations of ``moments`` (GUM, JCGM 100).
+        (9, 9), standard uncertainties and correlations of ``moments`` (GUM, JCGM 100); what the
+        flags add is contained.
     power
         Sum of the background-corrected pixels; ``power_uncertainty`` its standard uncertainty.
     background, noise
@@ -204,6 +211,22 @@ class BeamProfile:
         """What the frame is good for: the least of what its flags leave."""
         order = list(Use)
         return max((f.use for f in self.flags.values()), key=order.index, default=Use.ALL)
+
+    @property
+    def shifts(self) -> dict[FlagKind, Floats]:
+        """What each flag may have done to the moments, (9,); see :class:`Flag`."""
+        return {f.kind: np.array(f.shift) for f in self.flags.values() if f.shift}
+
+    def flagged(self, flags: Mapping[str, Flag]) -> BeamProfile:
+        """Return the profile with ``flags`` instead of its own, and the covariance they leave."""
+        bare = self.covariance - _outer(self.shifts)
+        made = replace(self, flags=flags)
+        return replace(made, covariance=bare + _outer(made.shifts))
+
+    @property
+    def repeatable(self) -> BeamProfile:
+        """The same without what flags have done to it, which is alike in every repetition."""
+        return self.flagged({k: replace(f, shift=()) for k, f in self.flags.items()})
 
     @property
     def centroid(self) -> tuple[float, float]:
@@ -314,12 +337,23 @@ class BeamProfile:
             self,
             moments=turn @ self.moments,
             covariance=turn @ self.covariance @ turn.T,
+            flags={
+                k: replace(f, shift=tuple((turn @ f.shift).tolist())) if f.shift else f
+                for k, f in self.flags.items()
+            },
             tails=tails and Tails(second @ tails.gain, second @ tails.covariance @ second.T),
             view=((1.0, 0.0), (0.0, 1.0)),
         )
 
     def _u(self, function: object) -> float:
         return _propagate(function, self.moments, self.covariance)
+
+
+def _outer(shifts: Mapping[FlagKind, Floats]) -> Floats:
+    total = np.zeros((9, 9))
+    for shift in shifts.values():
+        total += np.outer(shift, shift)
+    return total
 
 
 def _principal_widths(moments: Floats) -> tuple[float, float]:

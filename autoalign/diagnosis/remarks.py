@@ -92,6 +92,10 @@ _DO = {
         "Typical of a fibre coupled off its axis, of defocus, or of a mirror with a hole; the "
         "widths are valid"
     ),
+    FlagKind.SPECKLE: (
+        "Make the light less coherent, move the screen or the fibre during the exposure, or "
+        "average more frames"
+    ),
     FlagKind.NOT_CONVERGED: (
         "Increase the light or the exposure, or shade the camera from ambient light"
     ),

@@ -231,7 +231,6 @@ SENTENCES: Mapping[str, Wording] = {
     "planes-not-combined": lambda f: f.details["why"],
     "quantity-missing": lambda f: f"not measured: {'; '.join(f.subjects)}",
     "not-finite": lambda f: "a term is not a finite number",
-    "two-spots": lambda f: f"two spots at {f.subject}: in spec is not claimed",
     "no-spec": lambda f: "the bench has no spec to be judged by",
     # the bench as a whole
     "cameras-distrusted": lambda f: (

@@ -9,6 +9,7 @@ badly loses weight as under Student's t (K. L. Lange, R. J. A. Little and J. M. 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -30,8 +31,9 @@ those of the true light."""
 SHARED = (2e-3, 2e-3, 5e-3, 5e-3, 3.5e-3, 0.03, 0.03, 0.03, 0.03)
 """The same for errors that all planes of one measurement share: light that is uneven in a way that
 the model does not know changes near and far alike as the beam wanders over the mirror."""
-CLIPPED = 0.25
-"""Standard uncertainty of the centroid of a clipped beam, in units of its width."""
+CUT_OFF = 0.25
+"""Standard uncertainty of the centroid of a beam that the sensor cuts off, in units of its width:
+where its middle lies is a guess."""
 OUTWARD = 2.0
 """How far outside its visible part a cut-off beam is taken to be, in standard deviations of that
 part."""
@@ -51,7 +53,8 @@ class Readings:
 
     ``positions`` (axes,); by plane index the ``moments`` (9,), their ``covariance`` (9, 9) with all
     floors added, and ``used``, the places of the moments that count. The beam of a plane in
-    ``bounds`` is cut off so much that its true centroid lies there or farther out.
+    ``bounds`` is cut off so much that its true centroid lies there or farther out. ``shifts`` are
+    what flags may have done to the moments, (9,) by kind: alike at all planes.
     """
 
     positions: Floats
@@ -59,6 +62,7 @@ class Readings:
     covariance: dict[int, Floats]
     used: dict[int, npt.NDArray[np.intp]] = field(default_factory=dict)
     bounds: frozenset[int] = frozenset()
+    shifts: dict[int, dict[FlagKind, Floats]] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
@@ -97,8 +101,11 @@ class Fit:
 def readings_from_profiles(
     planes: Sequence[str], positions: Floats, profiles: dict[str, BeamProfile], third: bool = True
 ) -> Readings:
-    """Turn profiles into readings: what each frame is good for decides what counts."""
-    moments, covariance, used, bounds = {}, {}, {}, set()
+    """Turn profiles into readings: all moments, as surely as each is known.
+
+    A frame without widths, and one of a beam that the sensor cuts off, gives its centroid alone.
+    """
+    moments, covariance, used, bounds, shifts = {}, {}, {}, set(), {}
     for k, plane in enumerate(planes):
         if plane not in profiles:
             continue
@@ -107,14 +114,14 @@ def readings_from_profiles(
             continue
         whole = profile.use is Use.ALL
         moments[k] = np.nan_to_num(profile.moments)
-        covariance[k] = _with_floors(profile, whole)
+        covariance[k] = _with_floors(profile)
+        shifts[k] = profile.shifts
         used[k] = np.arange(2 if not whole else 9 if third else 5)
-        cut = FlagKind.CLIPPED_BY_SENSOR in profile.flags
-        if profile.use is Use.DIRECTION or (cut and not whole):
+        if profile.use is Use.DIRECTION:
             bounds.add(k)
             moments[k] = _outward(moments[k])
     return Readings(
-        np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds)
+        np.asarray(positions, dtype=float), moments, covariance, used, frozenset(bounds), shifts
     )
 
 
@@ -134,11 +141,11 @@ def usable(profile: BeamProfile) -> bool:
     return profile.use is not Use.NOTHING and bool(np.all(np.isfinite(m[:5]))) and bool(lit)
 
 
-def _with_floors(profile: BeamProfile, whole: bool) -> Floats:
+def _with_floors(profile: BeamProfile) -> Floats:
     scale = sizes(profile.moments)
     floors = np.array(FLOOR) * scale
-    if not whole:
-        floors[:2] = CLIPPED * 4 * scale[0]
+    if profile.use is Use.DIRECTION:
+        floors[:2] = CUT_OFF * 4 * scale[0]
     return np.nan_to_num(profile.covariance) + np.diag(floors**2)
 
 
@@ -324,18 +331,24 @@ class _Problem:
         size = look.count
         out: Floats = np.zeros((size, size), dtype=np.float64)
         at = 0
+        alike: dict[FlagKind, list[tuple[slice, Floats]]] = {}
         rows: list[Floats] = []
         shared: list[Floats] = []
         for k, used in _of(look):
             part = slice(at, at + len(used))
             out[part, part] = look.covariance[k][np.ix_(used, used)] / weights[i, k]
             at += len(used)
+            for kind, shift in look.shifts.get(k, {}).items():
+                alike.setdefault(kind, []).append((part, shift[used]))
             shared.append(np.diag(SHARED * sizes(look.moments[k]))[used])
             assert seen.motion is not None
             rows.append(seen.motion[i, k][used])
         if shared:
             common: Floats = np.concatenate(shared)
             out += common @ common.T
+        for several in alike.values():
+            for (one, a), (other, b) in itertools.permutations(several, 2):
+                out[one, other] += np.outer(a, b)
         if rows:
             shake = np.concatenate(rows) * self.sigma
             out += shake @ shake.T

@@ -47,11 +47,13 @@ from autoalign.session.evaluate import (
 from autoalign.session.replay import Replay, Replayed
 from autoalign.session.rules import (
     CENTRINGS,
+    MORE_FRAMES,
     SignalLoss,
     beyond_noise,
     check_needs,
     compare,
     near_limit,
+    worth_more_frames,
 )
 from autoalign.session.stepper import Part, Script, Stepper
 from autoalign.spec.feasibility import never_given, never_seen
@@ -420,21 +422,14 @@ class Session(Stepper):
         self.measurements += 1
         self.last = measurement
         self._light.note(measurement)
-        if self.best is None or measurement.merit < self.best.merit:
+        if self.best is None or measurement.expected < self.best.expected:
             self.best = measurement
 
     def _look_closer(self, seen: Measurement) -> _Sight:
         """Measure again with more frames where only the noise keeps the beam from being in spec."""
-        if (
-            seen.verdict is None
-            or seen.in_spec
-            or self.measurements >= self.budget.measurements - 1
-        ):
+        if self.measurements >= self.budget.measurements - 1 or not worth_more_frames(seen):
             return seen
-        open_terms = [t for t in seen.verdict.terms if not t.in_spec]
-        if any(abs(t.deviation) > t.tolerance / 2 for t in open_terms):
-            return seen
-        return (yield from self._look(Purpose.CLOSER, 4 * self.frames))
+        return (yield from self._look(Purpose.CLOSER, MORE_FRAMES * self.frames))
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None

@@ -12,7 +12,7 @@ import numpy as np
 from autoalign.beam.combine import stated
 from autoalign.beam.frame.average import average
 from autoalign.beam.parameters import BeamParameters
-from autoalign.beam.profile import BeamProfile, FlagKind, Use
+from autoalign.beam.profile import BeamProfile, Use
 from autoalign.core.axes import Axis
 from autoalign.core.errors import AlignError
 from autoalign.core.findings import Amount, Finding, Severity
@@ -197,9 +197,11 @@ class Evaluator:
         if profile.use is not Use.NOTHING:
             self.recent.profiles[name] = profile
         into.setdefault(plane, []).append(profile)
-        if profile.use is not Use.ALL:
-            evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in profile.flags.values())
-            found.append(Cause.LIMITED.found(name, f"{profile.use} ({evidence})", veto=False))
+        costly = [f for f in profile.flags.values() if f.shift or f.use is not Use.ALL]
+        if costly:
+            good = "less certain" if profile.use is Use.ALL else str(profile.use)
+            evidence = "; ".join(f"{f.kind}, {f.evidence}" for f in costly)
+            found.append(Cause.LIMITED.found(name, f"{good} ({evidence})", veto=False))
 
     def judge(
         self,
@@ -224,7 +226,10 @@ class Evaluator:
             spec = self.spec.measured
             missing = spec.missing(parameters.names)
             verdict = None if missing else spec.evaluate(parameters)
-            repeated = self.combine(usable, distances, readings=numbers, **stated({}, distances))
+            repeated = self.combine(
+                {p: v.repeatable for p, v in usable.items()}, distances, readings=numbers,
+                **stated({}, distances),
+            )  # fmt: skip
             noise = 0.0 if missing else _noise(spec.evaluate(repeated))
         except AlignError as error:
             return replace(bare, findings=(*findings, Cause.UNCOMBINED.found("", str(error))))
@@ -233,14 +238,11 @@ class Evaluator:
             return replace(bare, findings=(*findings, lacking))
         if not np.all(np.isfinite(verdict.residuals)):
             return replace(bare, findings=(*findings, Cause.NOT_FINITE.found()))
-        # Widths and centroid of a beam with a ghost in it are not the beam's own.
-        ghosts = [p for p, v in usable.items() if FlagKind.TWO_SPOTS in v.flags]
-        vetoes = [Cause.GHOST.found(", ".join(ghosts))] if verdict.in_spec and ghosts else []
         return replace(
             bare,
             parameters=parameters,
-            verdict=verdict.with_findings(*vetoes),
-            findings=(*findings, *vetoes),
+            verdict=verdict,
+            findings=tuple(findings),
             noise=noise,
             repeated=repeated,
         )

@@ -14,12 +14,14 @@ from autoalign.strategies.base import Cause, Measurement, Need, Strategy, Vector
 
 __all__ = [
     "CENTRINGS",
+    "MORE_FRAMES",
     "SignalLoss",
     "beyond_noise",
     "check_needs",
     "compare",
     "near_limit",
     "strides",
+    "worth_more_frames",
 ]
 
 # Whether a search has lost the beam by moving, or the light or the camera has gone out.
@@ -79,6 +81,10 @@ def _old(profile: BeamProfile) -> bool:
 
 CENTRINGS = 2
 """Number of corrections after a measurement in spec, if it is close to a limit."""
+MORE_FRAMES = 4
+"""Times as many frames are taken where noise alone is in the way."""
+ENOUGH_KNOWN = 0.5
+"""Uncertainty of a term in units of its tolerance, above which nothing can be shown to be met."""
 RISK = 2e-3
 """A correction is worth a measurement where the chance that the beam truly is out of spec exceeds
 twice what it would be in the middle by more than this.
@@ -125,13 +131,27 @@ def compare(first: Measurement, last: Measurement) -> str:
 
 
 def beyond_noise(first: Measurement, best: Measurement) -> bool:
-    """Return whether ``best`` is better than the start by more than two standard uncertainties.
+    """Return whether ``best`` is expected to be better than the start, by more than its own noise.
 
-    Where it is not, the start is the place to be: the least of all noises is no improvement.
+    Where it is not, the start is the place to be: the least of all noises is no improvement. A
+    start that is itself known badly is no reason to go back to it.
     """
     if not (first.ok and best.ok):
         return best.ok
-    return first.merit - best.merit > 2 * math.hypot(first.noise, best.noise)
+    return first.expected - best.expected > 2 * best.noise
+
+
+def worth_more_frames(seen: Measurement) -> bool:
+    """Return whether only noise keeps the beam from being in spec, and more frames may show it."""
+    if seen.verdict is None or seen.in_spec:
+        return False
+    open_terms = [t for t in seen.verdict.terms if not t.in_spec]
+    less = (1 - 1 / MORE_FRAMES) * seen.noise**2
+    return bool(open_terms) and all(
+        abs(t.deviation) <= t.tolerance / 2
+        and math.sqrt(max((t.uncertainty / t.tolerance) ** 2 - less, 0.0)) < ENOUGH_KNOWN
+        for t in open_terms
+    )
 
 
 def near_limit(verdict: Verdict) -> bool:

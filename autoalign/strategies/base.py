@@ -17,6 +17,7 @@ is in spec, and clips what it yields to the reachable positions.
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
@@ -66,8 +67,6 @@ class Cause(StrEnum):
     """A quantity that the spec needs was not measured."""
     NOT_FINITE = "not-finite"
     """A term is not a finite number."""
-    GHOST = "two-spots"
-    """There are two spots, so in spec is not claimed."""
     THROUGH_FOCUS = "through-focus"
     """The spec is met by a beam that goes through a focus between the planes."""
     WAVEFRONT_OPEN = "wavefront-open"
@@ -128,6 +127,17 @@ class Measurement:
     def merit(self) -> float:
         """The merit; infinite where the spec could not be judged."""
         return self.verdict.merit if self.verdict is not None else float("inf")
+
+    @property
+    def expected(self) -> float:
+        """The merit to be expected of the true beam: the rms of what was measured and its doubt.
+
+        Infinite where the spec could not be judged.
+        """
+        if self.verdict is None:
+            return float("inf")
+        ratios = [t.uncertainty / t.tolerance for t in self.verdict.terms]
+        return math.sqrt(self.verdict.merit**2 + sum(r * r for r in ratios) / len(ratios))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

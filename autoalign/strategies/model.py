@@ -16,10 +16,11 @@ import numpy.typing as npt
 
 from autoalign.core.errors import AlignError, MissingNeedError
 from autoalign.core.findings import Amount, Finding
-from autoalign.diagnosis.estimator import Knowledge
+from autoalign.diagnosis.estimator import DOUBT, Knowledge
 from autoalign.model.bounded import bounded_least_squares
 from autoalign.model.fit import usable
 from autoalign.model.predict import BenchModel
+from autoalign.model.target import Target
 from autoalign.strategies.base import Measurement, Need, Problem, Strategy
 
 __all__ = ["Model", "knowledge_of", "search_positions"]
@@ -88,6 +89,8 @@ PATIENCE = 4
 
 BLIND = 8
 """Measurements in a row, with some light but too little to judge the spec, before it gives up."""
+NO_GAIN = 0.7
+"""Merit over the present one, from which the plain response expects no gain of a move."""
 FEELERS = 2
 """Small motions made where the model cannot explain the measurements, or expects no light."""
 
@@ -195,7 +198,9 @@ class _Course:
         self.note = "measurement"
         self.judged: list[Measurement] = []
         self.idle = self.blind = self.losses = self.searched = self.felt = 0
+        self.still = 0
         self._places: list[Floats] | None = None
+        self._foreseen: tuple[Floats, Floats] | None = None
 
     def places(self) -> list[Floats]:
         """Where to search for a lost beam, likeliest first; fixed when the search begins."""
@@ -208,7 +213,7 @@ class _Course:
         """Return the next position, or None to give up."""
         self.here = self.lit = seen.positions
         if seen.verdict is not None:
-            better = not self.judged or seen.merit < 0.9 * min(o.merit for o in self.judged)
+            better = not self.judged or seen.expected < 0.9 * min(o.expected for o in self.judged)
             self.judged.append(seen)
             self.idle = 0 if better else self.idle + 1
         self.blind = 0 if seen.verdict is not None else self.blind + 1
@@ -216,17 +221,68 @@ class _Course:
             return None
         if self.know.inconsistent and len(self.know.measurements) == 1:
             return self._feel(seen.positions)
-        if self.idle > 1 and self.know.inconsistent:
+        if self._response_foretold(seen) or (self.idle > 1 and self.know.inconsistent):
             return self._by_response()
+        return self._modelled(seen)
+
+    def _modelled(self, seen: Measurement) -> Floats | None:
+        """Return where the model says to go, unless something speaks against it."""
         try:
             step = self.know.aim(seen.positions)
         except AlignError:  # the fit has gone where there is no beam
             self.know.inconsistent = True
             return self._feel(seen.positions)
+        if self._nothing_left(seen, step.position):
+            return None
+        self._foresee(seen, step)
+        if self._unwarranted(seen):
+            return self._by_response()
         self.note = f"model: in spec expected with a probability of {100 * step.chance:.0f} %"
         if step.shortened < 1:
             self.note += f", step shortened to {100 * step.shortened:.0f} %"
         return step.position
+
+    @property
+    def _unexplained(self) -> bool:
+        """Whether the fit leaves of the measurements what is not their noise."""
+        return self.know.fit is not None and self.know.fit.excess > DOUBT
+
+    def _foresee(self, seen: Measurement, step: Target) -> None:
+        """Note what model and plain response say of the next measurement."""
+        self._foreseen = None
+        if seen.verdict is None or len(step.forecast.residual) != len(seen.verdict.residuals):
+            return
+        plain = seen.verdict.residuals + self.know.slopes(seen.positions) @ (
+            step.position - seen.positions
+        )
+        self._foreseen = (step.forecast.residual, plain)
+
+    def _response_foretold(self, seen: Measurement) -> bool:
+        """Whether the plain response foretold what is ``seen`` and the model, which fits badly, did
+        not.
+        """
+        foreseen, self._foreseen = self._foreseen, None
+        if foreseen is None or seen.verdict is None or not self._unexplained:
+            return False
+        model, plain = (_rms(seen.verdict.residuals - f) for f in foreseen)
+        return model > max(1.0, 3 * seen.noise) and plain < model / 2
+
+    def _unwarranted(self, seen: Measurement) -> bool:
+        """Whether a badly fitting model wants to go where the plain response expects no gain."""
+        if self._foreseen is None or seen.verdict is None or not self._unexplained:
+            return False
+        return _rms(self._foreseen[1]) > max(1.0, NO_GAIN * seen.merit)
+
+    def _nothing_left(self, seen: Measurement, target: Floats) -> bool:
+        """Whether the beam is where it should be, and no further measurement shows it any better.
+
+        Because what is not known of it is alike in every frame: saturation, say.
+        """
+        near = np.array([a.arrival_tolerance + a.resolution for a in self.problem.axes])
+        stays = bool(np.all(np.abs(target - seen.positions) <= 2 * near))
+        doubt = math.sqrt(max(seen.expected**2 - seen.merit**2, 0.0)) if seen.ok else 0.0
+        self.still = self.still + 1 if stays and doubt > 2 * seen.noise else 0
+        return self.still > 1
 
     def _feel(self, here: Floats) -> Floats | None:
         """Propose a small motion of every axis, which shows what is wrong; at most two."""
@@ -242,11 +298,13 @@ class _Course:
     def _by_response(self) -> Floats:
         """One damped step with the model's response, corrected by the measurements."""
         self.note = "measured response; the model does not fit"
-        best = min(self.judged, key=lambda o: o.merit)
+        best = min(self.judged, key=lambda o: o.expected)
         scale = self.problem.scale
         scaled = self.know.slopes(best.positions) * scale
         for a, b in zip(self.judged, self.judged[1:], strict=False):
-            scaled = _corrected(scaled, (b.positions - a.positions) / scale, _change(a, b))
+            move, change = (b.positions - a.positions) / scale, _change(a, b)
+            if _rms(change) > 3 * math.hypot(a.noise, b.noise):
+                scaled = _corrected(scaled, move, change)
         assert best.verdict is not None
         damping = 0.05 * np.linalg.norm(scaled) * np.eye(len(scale))
         rows = np.concatenate([scaled, damping])
@@ -254,6 +312,10 @@ class _Course:
         low, high = ((b - best.positions) / scale for b in (self.problem.lower, self.problem.upper))
         step = bounded_least_squares(rows, goal, low, high) * scale
         return self.problem.clip(best.positions + step)
+
+
+def _rms(values: Floats) -> float:
+    return math.sqrt(float(np.mean(np.square(values))))
 
 
 def _lit(seen: Measurement) -> bool:

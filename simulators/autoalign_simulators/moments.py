@@ -373,7 +373,7 @@ class MomentCamera(SimulatedCamera):
                     self._before, FlagKind.FROZEN, "moments of the frame before", Use.NOTHING
                 )
             elif self.faults.torn:
-                profile = _flagged(profile, FlagKind.TORN, "two halves", Use.DIRECTION)
+                profile = _flagged(profile, FlagKind.TORN, "two halves", Use.NOTHING)
         self._before = profile
         begin -= self.faults.stale
         return Evaluated(
@@ -539,11 +539,10 @@ class MomentCamera(SimulatedCamera):
             background=level,
             noise=sigma,
             peak=min(bright * gain, sensor.top - level),
-            flags=self._flags(spot, exposure, covariance, sigma),
             plane=self._plane,
             window=(float(m[0]), float(m[1]), float(half[0]), float(half[1]), 0.0),
             view=traits.view,
-        )
+        ).flagged(self._flags(spot, exposure, covariance, sigma))
 
     def _noise(self, spot: _Spot, power: float, sigma: float, per_value: float) -> _Noise:
         """Return what pixels, background and scattered light do to power and moments."""
@@ -624,21 +623,20 @@ class MomentCamera(SimulatedCamera):
         brightest = spot.peak * exposure / sensor.full_well
         if brightest > 1:
             part = 1 - 1 / brightest
-            use = Use.POSITION if part < THRESHOLDS.saturated_half else Use.DIRECTION
-            flags.append(Flag(FlagKind.SATURATED, f"{percent(part)} of the beam's area", use))
+            shift = _saturated(spot.moments, brightest)
+            words = f"{percent(part)} of the beam's area"
+            flags.append(Flag(FlagKind.SATURATED, words, shift=shift))
         if spot.level:
             strongest = max(spot.level.values())
-            use = Use.DIRECTION if strongest >= THRESHOLDS.edge_strong else Use.POSITION
-            use = Use.ALL if strongest < THRESHOLDS.edge_slight else use
+            use = Use.DIRECTION if strongest >= THRESHOLDS.edge_strong else Use.ALL
             where = ", ".join(f"{name} {percent(v)}" for name, v in spot.level.items())
             words = f"light at the sensor's edge, of the peak: {where}"
             flags.append(Flag(FlagKind.CLIPPED_BY_SENSOR, words, use))
         widest = max(float(spot.moments[2:4].max()), 1e-300)
         unsteady = math.sqrt(float(covariance[[3, 4], [3, 4]].max())) / widest / 2
         if unsteady >= NOISY:
-            use = Use.ALL if unsteady < THRESHOLDS.unsteady else Use.POSITION
             words = f"widths are good to {percent(unsteady)}"
-            flags.append(Flag(FlagKind.NOT_CONVERGED, words, use))
+            flags.append(Flag(FlagKind.NOT_CONVERGED, words))
         if self._hottest * exposure * sensor.gain > _HOT * sigma:
             words = f"{sensor.hot_pixels} pixels replaced by their neighbours"
             flags.append(Flag(FlagKind.HOT_PIXELS, words, Use.ALL))
@@ -710,6 +708,12 @@ class _Noise:
     factor: Floats
     shift: Floats
     hidden: Floats
+
+
+def _saturated(moments: Floats, brightest: float) -> tuple[float, ...]:
+    """Return what the light above the top of the range would do to the moments of a Gaussian."""
+    lost = 1 - (1 + math.log(brightest)) / brightest
+    return (0.0, 0.0, *(-lost * moments[2:5]).tolist(), *[0.0] * 4)
 
 
 def _flagged(profile: BeamProfile, kind: FlagKind, words: str, use: Use) -> BeamProfile:

@@ -9,7 +9,7 @@ import pytest
 
 from autoalign import Frame, measure_beam
 from autoalign.beam.checks import table as flags
-from autoalign.beam.checks.context import Context, Evidence, FrameCheck, always
+from autoalign.beam.checks.context import Context, Evidence, FrameCheck
 from autoalign.beam.checks.table import CHECKS, find_flags
 from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame import analyse as measure
@@ -67,9 +67,7 @@ def test_what_is_shared_is_computed_once(context):
 
 def test_a_check_is_one_entry(context, monkeypatch):
     """A new entry in the table is asked, named and sorted without anything else."""
-    extra = FrameCheck(
-        FlagKind.STALE, lambda c: Evidence(f"peak {c.peak:.0f}", c.peak), always(Use.NOTHING)
-    )
+    extra = FrameCheck(FlagKind.STALE, lambda c: Evidence(f"peak {c.peak:.0f}", use=Use.NOTHING))
     monkeypatch.setattr(flags, "CHECKS", (*CHECKS, extra))
     found = find_flags(context)
     assert next(iter(found)) == FlagKind.STALE

@@ -36,9 +36,11 @@ def test_a_plateau_is_saturation_without_being_told(rng, power, over):
         (3000, 4.0, 0.4, np.float32),
     ):
         frame = taken(beam(cut * over, power), rng, noise, gain, cut=cut, dtype=kind)
-        flag = measure_beam(frame).flags[FlagKind.SATURATED]
+        profile = measure_beam(frame)
+        flag = profile.flags[FlagKind.SATURATED]
         assert f"share the highest value, {cut}" in flag.evidence
-        assert flag.use in (Use.POSITION, Use.DIRECTION)
+        assert flag.use is Use.ALL
+        assert 0 < abs(flag.shift[2]) < np.sqrt(profile.covariance[2, 2]) * 1.001
 
 
 def test_a_camera_with_a_black_dark_is_told_by_its_full_range(rng):

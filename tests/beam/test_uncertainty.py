@@ -130,7 +130,7 @@ def test_intervals_hold(lamp, capsys):
 
 
 def faint(lamp, rng, shape, w, ratio, count):
-    """Return (error, uncertainty) of the numbers of faint beams still called good, (n, 5, 2).
+    """Return (error, uncertainty) of the numbers of faint beams that have widths, (n, 5, 2).
 
     ``ratio`` of the peak to the noise of a pixel, 3 pixel values.
     """
@@ -140,7 +140,7 @@ def faint(lamp, rng, shape, w, ratio, count):
         y = shape[0] * (0.5 + rng.uniform(-0.1, 0.1))
         light = lamp.gaussian(shape, (x, y), w, 0.8 * w)
         p = measure_beam(Frame(lamp.camera(light, rng, 3 * ratio, 0.1, 3.0, 20.0)))
-        if p.use is Use.ALL:
+        if p.use is Use.ALL and p.has_widths:
             found.append([
                 (p.centroid[0] - x, p.u_centroid[0]), (p.centroid[1] - y, p.u_centroid[1]),
                 (p.width_major - 2 * w, p.u_width_major),
@@ -160,17 +160,17 @@ FAINT = [
 
 @pytest.mark.slow
 def test_the_width_of_a_faint_beam_is_not_what_noise_makes_it(lamp, rng):
-    """A peak of 2 σ on 44 px: of 60 frames hardly one is called good; at 3 σ on 80 px most are."""
-    assert len(faint(lamp, rng, (150, 180), 22.0, 2.0, 60)) <= 1
-    good = faint(lamp, rng, (480, 640), 40.0, 3.0, 24)
-    assert len(good) >= 16
-    assert np.mean(np.abs(good[..., 0]) < 1.96 * good[..., 1]) > 0.88
+    """Peaks of 2 σ on 44 px and of 3 σ on 80 px: whatever width noise makes, u covers the gap."""
+    for shape, w, ratio in (((150, 180), 22.0, 2.0), ((480, 640), 40.0, 3.0)):
+        good = faint(lamp, rng, shape, w, ratio, 24)
+        assert len(good) >= 6
+        assert np.mean(np.abs(good[..., 0]) < 1.96 * good[..., 1]) > 0.88
 
 
 @pytest.mark.campaign
 @pytest.mark.timeout(3600)
 def test_faint_beams_called_good(lamp, capsys):
-    """Peaks of 2 to 6 times the noise: over all that are called good 90 % of 95 % intervals hold.
+    """Peaks of 2 to 6 times the noise: over all that have widths 90 % of 95 % intervals hold.
 
     Noise takes part in where the window ends, so that a first-order uncertainty is a little small.
     """

@@ -70,10 +70,10 @@ def test_a_bad_frame_loses_its_say(make_bench):
 
 
 def test_a_clipped_frame_counts_as_a_direction_only(make_bench):
-    """A frame good for its position alone enters with its centroid and a wide uncertainty."""
+    """A frame whose beam lies beyond the edge enters with its centroid and a wide uncertainty."""
     bench = make_bench(3)
     profiles = bench.look(bench.start).profiles
-    flag = Flag(FlagKind.CLIPPED_BY_SENSOR, "touches the edge", Use.POSITION)
+    flag = Flag(FlagKind.CLIPPED_BY_SENSOR, "touches the edge", Use.DIRECTION)
     p = profiles["far"]
     profiles["far"] = BeamProfile(
         p.moments, p.covariance, 1.0, 0.0, 0.0, 0.0, 1.0, {flag.kind: flag}, "far"

@@ -56,14 +56,14 @@ def test_a_beam_lost_by_moving_is_still_looked_for():
 
 @pytest.mark.parametrize(("part", "claimed"), [(0.0, True), (0.01, False)])
 def test_a_beam_with_a_ghost_in_it_is_not_called_in_spec(part, claimed):
-    """A ghost of 1 % that overlaps the beam shifts what is measured: no claim rests on it."""
+    """A ghost of 1 % that overlaps the beam may shift what is measured by more than is allowed."""
     bench = benches.collimator(seed=2)
     for camera in bench.detectors.values():
         camera.stray.ghost = part
     session = Session.for_bench(bench, Model(), budget=Budget(8))
     finish = run(bench, session)
     assert finish.in_spec is claimed
-    assert ("two spots at" in finish.reason) is not claimed
+    assert ("two spots" in finish.reason) is not claimed
 
 
 def test_each_time_the_light_is_found_again_the_search_may_wander_twice_as_long():

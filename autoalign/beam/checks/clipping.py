@@ -67,7 +67,11 @@ def clipped_by_sensor(context: Context) -> Evidence | None:
         return None
     where = ", ".join(f"{name} {percent(value / peak)}" for name, value in over.items())
     strongest = max(over.values()) / max(peak, 1e-300)
-    return Evidence(f"light at the sensor's edge, of the peak: {where}", strongest)
+    words = f"light at the sensor's edge, of the peak: {where}"
+    # What lies beyond the edge widens the covariance, see :func:`clipping_covariance`; from here on
+    # most of the beam may lie there.
+    use = Use.ALL if strongest < context.thresholds.edge_strong else Use.DIRECTION
+    return Evidence(words, use=use)
 
 
 def spot_at_edge(grid: BinnedFrame, noise: float) -> Flag | None:

@@ -12,11 +12,12 @@ import numpy.typing as npt
 
 from autoalign.beam.checks.thresholds import THRESHOLDS, Thresholds
 from autoalign.beam.frame.iterate import Converged, Settled
+from autoalign.beam.frame.moments import MONOMIALS, influence
 from autoalign.beam.frame.preprocess import Prepared
 from autoalign.beam.profile import BeamProfile, Flag, FlagKind, Use
 from autoalign.core.frames import Frame
 
-__all__ = ["Context", "Evidence", "FrameCheck", "Polar", "always", "outline", "resolved"]
+__all__ = ["Context", "Evidence", "FrameCheck", "Polar", "outline", "resolved"]
 
 # The beam along rays from its centroid, in units of its own widths.
 
@@ -124,14 +125,14 @@ def _near_any(outside: Bools) -> Bools:
 
 
 class Evidence(NamedTuple):
-    """What a check has found, in words and numbers, and how much of it."""
+    """What a check has found, in words and numbers, and what it costs.
+
+    ``shift`` (9,) bounds what it did to the moments, see :class:`.profile.Flag`; None: nothing.
+    """
 
     words: str
-    amount: float = 0.0
-
-
-Cost = Callable[[float, Thresholds], Use]
-"""From how much was found to what the frame is still good for."""
+    shift: Floats | None = None
+    use: Use = Use.ALL
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,15 +145,12 @@ class FrameCheck:
         Name of the flag.
     evidence
         Returns what it has found; None where there is nothing.
-    cost
-        What the frame is then still good for.
     shares
         What is computed once per frame in the context, for this check and others that name it.
     """
 
     kind: FlagKind
     evidence: Callable[[Context], Evidence | None]
-    cost: Cost
     shares: tuple[Callable[[Context], Any], ...] = ()
 
     def __call__(self, context: Context) -> Flag | None:
@@ -160,12 +158,8 @@ class FrameCheck:
         found = self.evidence(context)
         if found is None:
             return None
-        return Flag(self.kind, found.words, self.cost(found.amount, context.thresholds))
-
-
-def always(use: Use) -> Cost:
-    """Return the cost of a finding that leaves the frame good for ``use``, however large it is."""
-    return lambda amount, limits: use
+        shift = () if found.shift is None else tuple(found.shift.tolist())
+        return Flag(self.kind, found.words, found.use, shift)
 
 
 T = TypeVar("T")
@@ -191,6 +185,26 @@ class Context:
     def seen(self) -> Converged:
         """What the last round saw."""
         return self.settled.seen
+
+    def with_light(self, share: float, x: Floats, y: Floats) -> Floats:
+        """Return by how much the moments change, (9,), with more light.
+
+        ``share`` of the power there is, spread evenly over the places (x, y), mm from the centroid.
+        """
+        mean = np.array([float(np.mean(x**p * y**q)) for p, q in MONOMIALS])
+        change: Floats = influence(self.seen.moments, 1.0) @ mean * (share / (1 + share))
+        return change[1:]
+
+    def with_copy(self, share: float, x: float, y: float) -> Floats:
+        """Return by how much a copy of the beam aside by (x, y), mm, changes the moments, (9,)."""
+        powers = [x**p * y**q for p, q in MONOMIALS[1:]]
+        return share / (1 + share) * np.array(powers)
+
+    def widened(self, part: float) -> Floats:
+        """Return the change of the moments, (9,), of a beam wider by ``part`` and as much aside."""
+        m = self.seen.moments
+        aside = part * np.sqrt(np.maximum(m[2:4], 0.0))
+        return np.concatenate([aside, 2 * part * m[2:5], 3 * part * m[5:9]])
 
     @property
     def noise(self) -> float:

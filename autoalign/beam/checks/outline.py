@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from autoalign.beam.checks.context import ANGLE, RAYS, Context, Evidence, Polar, outline
+from autoalign.beam.checks.speckle import grain
 from autoalign.beam.checks.thresholds import Thresholds
 from autoalign.beam.frame.binned import BinnedFrame, median
 from autoalign.beam.frame.preprocess import Prepared
@@ -43,9 +44,9 @@ Ints = npt.NDArray[np.intp]
 # is never taken for a ghost; from half a radius on its tail may be. Nearer ghosts make a slightly
 # wider, slightly skew beam, as many causes do: one frame does not tell them. A ghost of part g at
 # s half widths moves the centroid by g s half widths and widens the beam by 2 g s²: 0.7 % for the
-# 1 % at 0.6 of a hard edge, but 10 % for the 2 % at 1.6 that a Gaussian hides. The flag is a
-# warning: the frame stays good for everything, because the same shelf is the tail of a beam that
-# a search still has to bring in; a session calls no beam with two spots in spec.
+# 1 % at 0.6 of a hard edge, but 10 % for the 2 % at 1.6 that a Gaussian hides. So much the flag
+# adds to the uncertainty. The light's own lumps and tails look alike at every plane, and then it
+# hardly counts in where the beam points.
 
 Bools = npt.NDArray[np.bool_]
 
@@ -94,19 +95,23 @@ def shelf(context: Context) -> Evidence | None:
     if beyond is None:
         return None
     light, own = beyond
-    found: tuple[float, int] = (0.0, 0)
-    for least, (over_rays, over_steps) in zip(lowest, _AVERAGES, strict=True):
+    found: tuple[float, int, int] = (0.0, 0, 0)
+    for (_, step), least, (over_rays, over_steps) in zip(SCALES, lowest, _AVERAGES, strict=True):
         seen, usual = (over_rays @ (part @ over_steps) for part in (light, own))
-        found = max(found, _highest(seen, limits.shelf_own * usual, least, limits))
-    level, ray = found
+        level, ray, where = _highest(seen, limits.shelf_own * usual, least, limits)
+        found = max(found, (level, ray, (where + 1) * step))
+    level, ray, beyond_edge = found
     if not level:
         return None
+    # A copy whose edge lies where the shelf does is aside by less than the shelf's own distance.
+    aside = float(polar.half_width[ray] * polar.t[min(OUTSIDE + beyond_edge, len(polar.t) - 1)])
+    c, s = math.cos(polar.angle[ray]), math.sin(polar.angle[ray])
     words = (
         f"a shelf of {percent(level / polar.top)} of the top beside the beam, at "
         f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it, or "
         "the tail of strong coma"
     )
-    return Evidence(words, level / polar.top)
+    return Evidence(words, context.with_copy(level / polar.top, aside * c, aside * s))
 
 
 def _beyond_the_edge(polar: Polar, both: Bools, limits: Thresholds) -> tuple[Floats, Floats] | None:
@@ -158,8 +163,10 @@ def _noise(polar: Polar, pixel: float, rays: int, steps: int) -> float:
     return one * math.sqrt(2 / ((rays + 2) * max(1.0, min(steps, steps * step))))
 
 
-def _highest(light: Floats, own: Floats, least: float, limits: Thresholds) -> tuple[float, int]:
-    """Return level and ray of the highest shelf, two entries long; (0, 0) where there is none.
+def _highest(
+    light: Floats, own: Floats, least: float, limits: Thresholds
+) -> tuple[float, int, int]:
+    """Return level, ray and entry of the highest shelf, two entries long; zeros without one.
 
     Up to ``own`` light counts as the beam's.
     """
@@ -169,11 +176,11 @@ def _highest(light: Floats, own: Floats, least: float, limits: Thresholds) -> tu
     lone = (alone > least) & (alone > limits.shelf_one_sided * light) & (light > own)
     shelf = lone[:, :-1] & lone[:, 1:]
     if not shelf.any():
-        return 0.0, 0
+        return 0.0, 0, 0
     shelf &= light[:, :-1] < limits.shelf_fall * light[:, 1:]
     level = np.where(shelf, np.minimum(alone[:, :-1], alone[:, 1:]), 0.0)
     ray, where = np.unravel_index(int(np.argmax(level)), level.shape)
-    return float(level[ray, where]), int(ray)
+    return float(level[ray, where]), int(ray), int(where)
 
 
 # A second spot of light: a ghost, or another beam.
@@ -198,7 +205,9 @@ def spot_inside(context: Context) -> Evidence | None:
     near = context.once(spots_around)[0]
     if near is None or context.once(ring) is not None:
         return None
-    return Evidence(_words(context.ready, near, "inside"), near[0])
+    height, x, y = near
+    aside = x - float(context.seen.moments[0]), y - float(context.seen.moments[1])
+    return Evidence(_words(context.ready, near, "inside"), context.with_copy(height, *aside))
 
 
 def spot_outside(context: Context) -> Evidence | None:
@@ -206,7 +215,14 @@ def spot_outside(context: Context) -> Evidence | None:
     far = context.once(spots_around)[1]
     if context.seen.grid.box != context.ready.whole.box:
         far = _second(context, context.ready.whole)[1]
-    return None if far is None else Evidence(_words(context.ready, far, "outside"), far[0])
+    if far is None:
+        return None
+    words = _words(context.ready, far, "outside")
+    if far[0] < context.thresholds.spot_strong:
+        return Evidence(words)
+    # Light outside the window does nothing to the moments, but it may be the beam that is meant.
+    x, y = far[1] - float(context.seen.moments[0]), far[2] - float(context.seen.moments[1])
+    return Evidence(words, np.array([x, y, *[0.0] * 7]))
 
 
 def _second(context: Context, grid: BinnedFrame) -> Spots:
@@ -215,10 +231,11 @@ def _second(context: Context, grid: BinnedFrame) -> Spots:
         return None, None
     seen, limits = context.seen, context.thresholds
     light = _smooth(grid.mean - seen.background.on(grid))
-    clear = limits.spot_clear * context.noise / grid.block / 3
+    noise = context.noise / grid.block / 3
     first = divmod(int(np.argmax(light)), light.shape[1])
     peak = float(light[first])
-    rows, columns = _peaks(light, max(limits.spot_height * peak, clear))
+    grains = math.sqrt(context.once(grain)) / grid.block / 3
+    rows, columns = _peaks(light, max(limits.spot_height * peak, limits.spot_clear * noise))
     order = np.argsort(light[rows, columns])[::-1][:40]
     rows, columns = rows[order], columns[order]
     x, y = grid.x[columns + 1], grid.y[rows + 1]
@@ -228,6 +245,7 @@ def _second(context: Context, grid: BinnedFrame) -> Spots:
         height = float(light[rows[k], columns[k]])
         if bool(inside[k]) in found or (rows[k], columns[k]) == first:
             continue
+        clear = limits.spot_clear * math.hypot(noise, grains * height)
         valley = _valley(light, first, (int(rows[k]), int(columns[k])))
         if valley < limits.spot_valley * height and height - valley > clear:
             found[bool(inside[k])] = (height / peak, float(x[k]), float(y[k]))
@@ -289,7 +307,7 @@ def ring(context: Context) -> Evidence | None:
     return Evidence(
         f"the middle has {percent(middle / polar.top)} of the light at {polar.t[where]:.2f} of the "
         "half width"
-    )
+    )  # its moments are true: it costs nothing
 
 
 def hard_edge(context: Context) -> Evidence | None:
@@ -313,7 +331,7 @@ def hard_edge(context: Context) -> Evidence | None:
     level = median(inside[hard]) / polar.top
     how = "all round" if part > 0.9 else f"over {percent(part)} of the circumference"
     words = f"a hard edge {how}, where the light still has {percent(min(level, 1.0))} of its top"
-    return Evidence(words + "; widths are of what passes", part)
+    return Evidence(words + "; widths are of what passes")
 
 
 def nick(context: Context) -> Evidence | None:
@@ -337,7 +355,11 @@ def nick(context: Context) -> Evidence | None:
         f"{percent(float(depth[worst]))} of the radius ({number(size, 2)} pixels) deep, at "
         f"{rounded(angle, 0)}° from +x towards +y"
     )
-    return Evidence(words, float(depth[worst]))
+    deepest, way = float(depth[worst]), float(smooth[worst] * polar.half_width[worst])
+    share = float(deep.mean()) * (1 - (1 - deepest) ** 2)
+    at = way * (1 - deepest / 2)
+    x, y = (at * f(ANGLE[worst : worst + 1]) for f in (np.cos, np.sin))
+    return Evidence(words, context.with_light(share, x, y))
 
 
 def _whole(polar: Polar, radius: Floats) -> bool:

@@ -22,6 +22,7 @@ from autoalign.beam.frame.iterate import Converged, fine
 from autoalign.beam.frame.moments import WINDOW_FACTOR
 from autoalign.beam.frame.pixels import fill
 from autoalign.beam.frame.preprocess import Prepared
+from autoalign.beam.profile import Use
 from autoalign.core.frames import Pixels
 from autoalign.core.units import percent
 
@@ -37,14 +38,17 @@ def outgrown(context: Context) -> Evidence | None:
     frame = ready.shape[0] * ready.pitch[1] * ready.shape[1] * ready.pitch[0]
     part = 4 * window.half_x * window.half_y / frame
     faint = context.peak < limits.outgrown_faint * context.noise
+    if part <= limits.outgrown:
+        return None
+    ratio = _area_inside(context)
     doubtful = faint or settled.unsteady > limits.outgrown_unsteady
-    if part <= limits.outgrown or not doubtful:
+    if not doubtful and limits.inner_least < ratio < limits.inner_most:
         return None
     words = (
         f"the window has {part:.1f} times the area of the frame, and widths are good to "
         f"{percent(settled.unsteady)}: noise or uneven light may have let it grow"
     )
-    return Evidence(words, part)
+    return Evidence(words, context.widened(_doubt_of(ratio)))
 
 
 def unsettled(context: Context) -> Evidence | None:
@@ -52,13 +56,14 @@ def unsettled(context: Context) -> Evidence | None:
     left = context.seen.change
     if left <= max(context.thresholds.still_changing, context.settled.unsteady):
         return None
-    return Evidence(f"the window still changes by {left:.2g} of its half sides", left)
+    words = f"the window still changes by {left:.2g} of its half sides"
+    return Evidence(words, context.widened(UNFINISHED * left))
 
 
 def too_noisy(context: Context) -> Evidence | None:
     """Tell a beam for which noise forbade the standard's window.
 
-    How much is the relative uncertainty of its widths: without limit where a still narrower window
+    The uncertainty of its widths is in the covariance; more is added where a still narrower window
     shows another beam.
     """
     settled, limits = context.settled, context.thresholds
@@ -68,13 +73,20 @@ def too_noisy(context: Context) -> Evidence | None:
         f"too noisy for a window of {WINDOW_FACTOR:g} widths; {settled.factor:g} were taken, "
         f"widths are good to {percent(settled.unsteady)}"
     )
-    if settled.unsteady >= limits.unsteady:
-        return Evidence(words, settled.unsteady)
     ratio = _area_inside(context)
     if limits.inner_least < ratio < limits.inner_most:
-        return Evidence(words, settled.unsteady)
+        return Evidence(words)
     words += f", but one of {limits.inner_factor:g} gives {percent(ratio)} of the beam's area"
-    return Evidence(words, math.inf)
+    return Evidence(words, context.widened(_doubt_of(ratio)))
+
+
+UNFINISHED = 3.0
+"""What is left to go, over the last change of a window that has not come to rest."""
+
+
+def _doubt_of(ratio: float) -> float:
+    """Return the relative uncertainty of widths whose inner window gives ``ratio`` of the area."""
+    return abs(math.log(max(ratio, 0.1) / 0.88)) / 2
 
 
 def _area_inside(context: Context) -> float:
@@ -103,10 +115,11 @@ def stale(context: Context) -> Evidence | None:
         return None
     number, number_before = frame.sequence, previous.sequence
     if number is not None and number_before is not None and number <= number_before:
-        return Evidence(f"frame number {number} after number {number_before}")
+        return Evidence(f"frame number {number} after number {number_before}", use=Use.NOTHING)
     began, began_before = frame.started, previous.started
     if began is not None and began_before is not None and began <= began_before:
-        return Evidence(f"begun at {began:.6g} s, the one before at {began_before:.6g} s")
+        words = f"begun at {began:.6g} s, the one before at {began_before:.6g} s"
+        return Evidence(words, use=Use.NOTHING)
     return None
 
 
@@ -119,7 +132,8 @@ def frozen(context: Context) -> Evidence | None:
         return None
     if not np.array_equal(pixels, before):
         return None
-    return Evidence(f"all {pixels.size} pixels are those of the frame before")
+    words = f"all {pixels.size} pixels are those of the frame before"
+    return Evidence(words, use=Use.NOTHING)
 
 
 def ambient(context: Context) -> Evidence | None:
@@ -167,7 +181,8 @@ def torn(context: Context) -> Evidence | None:
         return None
     return Evidence(
         f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
-        f"{times:.0f} times the usual difference of rows"
+        f"{times:.0f} times the usual difference of rows",
+        use=Use.NOTHING,
     )
 
 
@@ -210,24 +225,58 @@ def saturated(context: Context) -> Evidence | None:
     found = _at_the_top(ready, least) or _plateau(context)
     if found is None:
         return None
-    count, what = found
+    count, what, top = found
     xx, yy, xy = context.seen.moments[2:5]
     pixel = ready.pitch[0] * ready.pitch[1]
     beam = 4 * math.pi * math.sqrt(max(xx * yy - xy * xy, 0.0)) / pixel
     part = count / max(beam, 1.0)
-    return Evidence(f"{count} {what}, {percent(part)} of the beam's area", part)
+    words = f"{count} {what}, {percent(part)} of the beam's area"
+    return Evidence(words, _cut_off(context, top, part))
 
 
-def _at_the_top(ready: Prepared, least: int) -> tuple[int, str] | None:
+def _cut_off(context: Context, top: float, part: float) -> Floats | None:
+    """Return what the light above ``top`` would do to the moments, had the beam gone on rising.
+
+    The area lit above a level grows evenly with the logarithm of the level in a Gaussian, and
+    roughly so in other beams: with A that at the top and k its rate just below, the light above is
+    k · top · (e^q − 1 − q), q = A/k. Of a plateau with steep sides nothing is known by that: there
+    q is limited by ``part`` of the beam's area that is saturated, of which a Gaussian has q/2.
+    """
+    ready, seen = context.ready, context.seen
+    r0, r1, c0, c1 = seen.window.box(ready.shape, ready.pitch)
+    given = ready.frame.pixels[r0:r1, c0:c1]
+    rows, columns = np.nonzero(given >= top)
+    level = context.settled.seen.background.around(seen.window.x, seen.window.y)[0]
+    pixels = ready.pixels[r0:r1, c0:c1]
+    height = float(pixels[rows, columns].mean()) - level if len(rows) else 0.0
+    if height <= 0:
+        return None
+    below = int(np.count_nonzero(pixels >= level + NEXT_LEVEL * height))
+    rate = max(below - len(rows), 1) / math.log(1 / NEXT_LEVEL)
+    q = min(len(rows) / rate, STEEPEST * part)
+    lost = len(rows) / q * height * (math.expm1(q) - q)
+    x = np.asarray((columns + c0) * ready.pitch[0] - seen.moments[0], dtype=np.float64)
+    y = np.asarray((rows + r0) * ready.pitch[1] - seen.moments[1], dtype=np.float64)
+    return context.with_light(lost / max(seen.power, 1e-300), x, y)
+
+
+NEXT_LEVEL = 0.75
+"""Part of the top at which the area lit is compared with the saturated one."""
+STEEPEST = 2.5
+"""The most that q may be, over the saturated part of the beam's area. A saturated beam is measured
+too wide, so that this is more than the 2 of a Gaussian."""
+
+
+def _at_the_top(ready: Prepared, least: int) -> tuple[int, str, float] | None:
     frame, hot, top = ready.frame, ready.hot, ready.frame.saturation
     if top is None or float(ready.tops.max()) < top:
         return None
     count = int(np.count_nonzero(frame.pixels >= top))
     count -= int(np.count_nonzero(frame.pixels[hot.rows, hot.columns] >= top))
-    return None if count < least else (count, f"pixels at {top:g} or above")
+    return None if count < least else (count, f"pixels at {top:g} or above", float(top))
 
 
-def _plateau(context: Context) -> tuple[int, str] | None:
+def _plateau(context: Context) -> tuple[int, str, float] | None:
     """Find a plateau of equal maxima inside the window, hot pixels left out."""
     ready, limits = context.ready, context.thresholds
     given = ready.frame.pixels
@@ -249,7 +298,8 @@ def _plateau(context: Context) -> tuple[int, str] | None:
     least = limits.plateau_quiet * step if whole else limits.plateau_noiseless * (top - low)
     if context.noise < least and not _is_full(round(top / step) if step else 0):
         return None
-    return count, f"pixels share the highest value, {top:g}, and hardly any lie just below it"
+    words = f"pixels share the highest value, {top:g}, and hardly any lie just below it"
+    return count, words, top
 
 
 def _side_by_side(at_top: Bools) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from autoalign.beam.checks.clipping import clipped_by_sensor
-from autoalign.beam.checks.context import Context, Evidence, FrameCheck, always, outline
+from autoalign.beam.checks.context import Context, Evidence, FrameCheck, outline
 from autoalign.beam.checks.outline import (
     hard_edge,
     nick,
@@ -23,7 +23,7 @@ from autoalign.beam.checks.saturation import (
     torn,
     unsettled,
 )
-from autoalign.beam.checks.thresholds import Thresholds
+from autoalign.beam.checks.speckle import grain, speckle
 from autoalign.beam.profile import Flag, FlagKind, Use
 
 __all__ = ["CHECKS", "find_flags"]
@@ -36,49 +36,27 @@ def _hot(context: Context) -> Evidence | None:
     places = ", ".join(f"({c}, {r})" for r, c in zip(hot.rows[:3], hot.columns[:3], strict=True))
     more = "" if len(hot) <= 3 else f" and {len(hot) - 3} more"
     words = f"{len(hot)} pixels replaced by their neighbours, (column, row): {places}{more}"
-    return Evidence(words, len(hot))
-
-
-def _by_saturated_part(part: float, limits: Thresholds) -> Use:
-    return Use.POSITION if part < limits.saturated_half else Use.DIRECTION
-
-
-def _by_light_at_edge(light: float, limits: Thresholds) -> Use:
-    if light < limits.edge_slight:
-        return Use.ALL
-    return Use.POSITION if light < limits.edge_strong else Use.DIRECTION
-
-
-def _by_unsteadiness(unsteady: float, limits: Thresholds) -> Use:
-    return Use.ALL if unsteady < limits.unsteady else Use.POSITION
-
-
-def _by_depth(depth: float, limits: Thresholds) -> Use:
-    return Use.ALL if depth < limits.nick_deep else Use.POSITION
-
-
-def _by_height(height: float, limits: Thresholds) -> Use:
-    return Use.POSITION if height < limits.spot_strong else Use.DIRECTION
+    return Evidence(words)
 
 
 CHECKS = (
-    FrameCheck(FlagKind.SATURATED, saturated, _by_saturated_part),
-    FrameCheck(FlagKind.CLIPPED_BY_SENSOR, clipped_by_sensor, _by_light_at_edge),
-    FrameCheck(FlagKind.HOT_PIXELS, _hot, always(Use.ALL)),
-    FrameCheck(FlagKind.NOT_CONVERGED, outgrown, always(Use.POSITION)),
-    FrameCheck(FlagKind.NOT_CONVERGED, unsettled, always(Use.POSITION)),
-    FrameCheck(FlagKind.NOT_CONVERGED, too_noisy, _by_unsteadiness),
-    FrameCheck(FlagKind.RING, ring, always(Use.ALL), (outline,)),
-    FrameCheck(FlagKind.CLIPPED_BY_APERTURE, hard_edge, always(Use.ALL), (outline,)),
-    FrameCheck(FlagKind.NICKED, nick, _by_depth, (outline,)),
-    FrameCheck(FlagKind.TWO_SPOTS, spot_inside, _by_height, (outline, ring, spots_around)),
-    FrameCheck(FlagKind.TWO_SPOTS, spot_outside, always(Use.ALL), (spots_around,)),
-    # The tail of a beam far from aligned must not keep a search from using it.
-    FrameCheck(FlagKind.TWO_SPOTS, shelf, always(Use.ALL), (outline,)),
-    FrameCheck(FlagKind.TORN, torn, always(Use.DIRECTION)),
-    FrameCheck(FlagKind.AMBIENT, ambient, always(Use.ALL)),
-    FrameCheck(FlagKind.STALE, stale, always(Use.NOTHING)),
-    FrameCheck(FlagKind.FROZEN, frozen, always(Use.NOTHING), (stale,)),
+    FrameCheck(FlagKind.SATURATED, saturated),
+    FrameCheck(FlagKind.CLIPPED_BY_SENSOR, clipped_by_sensor),
+    FrameCheck(FlagKind.HOT_PIXELS, _hot),
+    FrameCheck(FlagKind.NOT_CONVERGED, outgrown),
+    FrameCheck(FlagKind.NOT_CONVERGED, unsettled),
+    FrameCheck(FlagKind.NOT_CONVERGED, too_noisy),
+    FrameCheck(FlagKind.RING, ring, (outline,)),
+    FrameCheck(FlagKind.SPECKLE, speckle, (grain,)),
+    FrameCheck(FlagKind.CLIPPED_BY_APERTURE, hard_edge, (outline,)),
+    FrameCheck(FlagKind.NICKED, nick, (outline,)),
+    FrameCheck(FlagKind.TWO_SPOTS, spot_inside, (outline, ring, grain, spots_around)),
+    FrameCheck(FlagKind.TWO_SPOTS, spot_outside, (grain, spots_around)),
+    FrameCheck(FlagKind.TWO_SPOTS, shelf, (outline,)),
+    FrameCheck(FlagKind.TORN, torn),
+    FrameCheck(FlagKind.AMBIENT, ambient),
+    FrameCheck(FlagKind.STALE, stale),
+    FrameCheck(FlagKind.FROZEN, frozen, (stale,)),
 )
 """Every check of a frame that shows a beam. Of several of one kind the first finding counts."""
 

@@ -53,10 +53,6 @@ class Thresholds:
         4,
         "Pixels at the top of the range that make a frame saturated; a lone one is a hot pixel.",
     )
-    saturated_half: float = _limit(
-        0.5,
-        "Saturated part of the beam's area from which not even its centre is reliable.",
-    )
     plateau_pixels: int = _limit(
         8,
         "Pixels that share the highest value, from which they may be a plateau.",
@@ -83,14 +79,9 @@ class Thresholds:
         0.005,
         "Light at the sensor's edge, of the peak, from which the sensor cuts the beam.",
     )
-    edge_slight: float = _limit(
-        0.02,
-        "Light at the edge up to which the widths are reliable, with the uncertainty that the "
-        "clipping adds.",
-    )
     edge_strong: float = _limit(
         0.2,
-        "Light at the edge from which only the side is known.",
+        "Light at the edge from which only the side is known: most of the beam may lie beyond.",
     )
     edge_cells: int = _limit(
         2,
@@ -118,10 +109,6 @@ class Thresholds:
         1e-3,
         "Change of the window in its half sides that is left at the most, or as much as noise "
         "does.",
-    )
-    unsteady: float = _limit(
-        0.1,
-        "Relative standard uncertainty of a width from which it is no longer good for anything.",
     )
     inner_factor: float = _limit(
         1.25,
@@ -168,9 +155,27 @@ class Thresholds:
         0.05,
         "Depth of a nick, as part of the radius, from which it is named.",
     )
-    nick_deep: float = _limit(
-        0.25,
-        "Depth from which the widths are no longer reliable.",
+    # Speckle
+    speckle_lit: float = _limit(
+        0.2,
+        "Light of a cell over the brightest, from which its fluctuation counts.",
+    )
+    speckle_stands_out: float = _limit(
+        3.0,
+        "Variance of neighbouring cells over what noise makes, from which there is speckle.",
+    )
+    speckle_least: float = _limit(
+        0.01,
+        "Fluctuation of a cell over its light, from which there is speckle.",
+    )
+    speckle_matters: float = _limit(
+        0.003,
+        "Uncertainty of centroid or second moments from it, over the beam's own, from which it "
+        "is named.",
+    )
+    speckle_coarse: float = _limit(
+        0.04,
+        "The same of two by two cells, over which a beam's own shape bends more.",
     )
     # Two spots
     spot_height: float = _limit(

@@ -16,6 +16,7 @@ from autoalign.beam.checks.clipping import (
     too_little_light,
 )
 from autoalign.beam.checks.context import Context
+from autoalign.beam.checks.speckle import speckle_covariance
 from autoalign.beam.checks.table import find_flags
 from autoalign.beam.checks.thresholds import THRESHOLDS
 from autoalign.beam.frame.binned import BinnedFrame, median
@@ -200,11 +201,12 @@ def measure_beam(
     if lost:
         return _without_width(ready, start)
     profile = _with_width(ready, settled, pitch_uncertainty)
+    context = Context(ready, settled, profile.peak, previous, reference)
     return replace(
         profile,
-        flags=find_flags(Context(ready, settled, profile.peak, previous, reference)),
+        covariance=profile.covariance + speckle_covariance(context),
         tails=find_tails(ready, settled) if tails else None,
-    )
+    ).flagged(find_flags(context))
 
 
 def _lost(ready: Prepared, settled: Settled) -> bool:
