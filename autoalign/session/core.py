@@ -47,13 +47,12 @@ from autoalign.session.evaluate import (
 from autoalign.session.replay import Replay, Replayed
 from autoalign.session.rules import (
     CENTRINGS,
-    MORE_FRAMES,
     SignalLoss,
     beyond_noise,
     check_needs,
     compare,
+    more_frames,
     near_limit,
-    worth_more_frames,
 )
 from autoalign.session.stepper import Part, Script, Stepper
 from autoalign.spec.feasibility import never_given, never_seen
@@ -427,9 +426,10 @@ class Session(Stepper):
 
     def _look_closer(self, seen: Measurement) -> _Sight:
         """Measure again with more frames where only the noise keeps the beam from being in spec."""
-        if self.measurements >= self.budget.measurements - 1 or not worth_more_frames(seen):
+        times = more_frames(seen)
+        if not times or self.measurements >= self.budget.measurements - 1:
             return seen
-        return (yield from self._look(Purpose.CLOSER, MORE_FRAMES * self.frames))
+        return (yield from self._look(Purpose.CLOSER, times * self.frames))
 
     def _return_to_best(self, status: Status, reason: str) -> Script:
         assert self.first is not None

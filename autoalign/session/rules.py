@@ -14,14 +14,13 @@ from autoalign.strategies.base import Cause, Measurement, Need, Strategy, Vector
 
 __all__ = [
     "CENTRINGS",
-    "MORE_FRAMES",
     "SignalLoss",
     "beyond_noise",
     "check_needs",
     "compare",
+    "more_frames",
     "near_limit",
     "strides",
-    "worth_more_frames",
 ]
 
 # Whether a search has lost the beam by moving, or the light or the camera has gone out.
@@ -81,10 +80,11 @@ def _old(profile: BeamProfile) -> bool:
 
 CENTRINGS = 2
 """Number of corrections after a measurement in spec, if it is close to a limit."""
-MORE_FRAMES = 4
-"""Times as many frames are taken where noise alone is in the way."""
-ENOUGH_KNOWN = 0.5
-"""Uncertainty of a term in units of its tolerance, above which nothing can be shown to be met."""
+KNOWN = 0.25
+"""Uncertainty of a term in units of its tolerance with which a beam in the middle is shown to be in
+spec; with twice as much nothing is."""
+FEWEST_MORE, MOST_MORE = 4, 25
+"""Times as many frames as usual where noise alone is in the way."""
 RISK = 2e-3
 """A correction is worth a measurement where the chance that the beam truly is out of spec exceeds
 twice what it would be in the middle by more than this.
@@ -141,17 +141,23 @@ def beyond_noise(first: Measurement, best: Measurement) -> bool:
     return first.expected - best.expected > 2 * best.noise
 
 
-def worth_more_frames(seen: Measurement) -> bool:
-    """Return whether only noise keeps the beam from being in spec, and more frames may show it."""
+def more_frames(seen: Measurement) -> int:
+    """Return how many times as many frames may show that the beam is in spec; 0: none would.
+
+    As many as bring the noise down to a quarter of the tolerances, where nothing but noise keeps
+    the beam from being in spec.
+    """
     if seen.verdict is None or seen.in_spec:
-        return False
+        return 0
+    times = min(max(math.ceil((seen.noise / KNOWN) ** 2), FEWEST_MORE), MOST_MORE)
+    less = (1 - 1 / times) * seen.noise**2
     open_terms = [t for t in seen.verdict.terms if not t.in_spec]
-    less = (1 - 1 / MORE_FRAMES) * seen.noise**2
-    return bool(open_terms) and all(
-        abs(t.deviation) <= t.tolerance / 2
-        and math.sqrt(max((t.uncertainty / t.tolerance) ** 2 - less, 0.0)) < ENOUGH_KNOWN
+    worth = bool(open_terms) and all(
+        abs(t.deviation) <= max(0.5, 3 * seen.noise) * t.tolerance
+        and (t.uncertainty / t.tolerance) ** 2 - less < (2 * KNOWN) ** 2
         for t in open_terms
     )
+    return times if worth else 0
 
 
 def near_limit(verdict: Verdict) -> bool:
