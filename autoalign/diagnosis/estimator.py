@@ -155,7 +155,7 @@ class Knowledge:
         """What is wrong with the bench, as far as what was measured says so."""
         if self.camera is not None:
             return (*self.camera.findings, Finding("cameras-distrusted", severity=Severity.VETO))
-        if self.wire is not None:
+        if self.wire is not None and not self.inconsistent:
             return self.wire.findings
         return (Finding("layout-does-not-fit"),) if self.inconsistent else ()
 

@@ -244,8 +244,9 @@ SENTENCES: Mapping[str, Wording] = {
         f"no light anywhere within reach ({number(f.numbers['places'].value, 6)} places searched)"
     ),
     "layout-does-not-fit": lambda f: (
-        "what is measured does not fit the layout in the bench file; check distances, the mirror's "
-        "data and which way each axis and camera is mounted"
+        "what is measured does not fit the layout in the bench file; check "
+        + (f"the light first ({f.details['light']}), then " if "light" in f.details else "")
+        + "distances, the mirror's data and which way each axis and camera is mounted"
     ),
     "through-focus": lambda f: (
         f"the spec is met, but by a beam that goes through a focus between "

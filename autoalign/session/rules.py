@@ -150,14 +150,10 @@ def more_frames(seen: Measurement) -> int:
     if seen.verdict is None or seen.in_spec:
         return 0
     times = min(max(math.ceil((seen.noise / KNOWN) ** 2), FEWEST_MORE), MOST_MORE)
-    less = (1 - 1 / times) * seen.noise**2
+    left = seen.expected**2 - seen.merit**2 - (1 - 1 / times) * seen.noise**2
     open_terms = [t for t in seen.verdict.terms if not t.in_spec]
-    worth = bool(open_terms) and all(
-        abs(t.deviation) <= max(0.5, 3 * seen.noise) * t.tolerance
-        and (t.uncertainty / t.tolerance) ** 2 - less < (2 * KNOWN) ** 2
-        for t in open_terms
-    )
-    return times if worth else 0
+    near = all(abs(t.deviation) <= max(0.5, 3 * seen.noise) * t.tolerance for t in open_terms)
+    return times if open_terms and near and left < (2 * KNOWN) ** 2 else 0
 
 
 def near_limit(verdict: Verdict) -> bool:

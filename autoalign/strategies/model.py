@@ -10,10 +10,12 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Generator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.profile import FlagKind
 from autoalign.core.errors import AlignError, MissingNeedError
 from autoalign.core.findings import Amount, Finding
 from autoalign.diagnosis.estimator import DOUBT, Knowledge
@@ -140,7 +142,7 @@ class Model(Strategy):
                 continue
             self._keep(know)
             target = course.next(seen)
-            self._say(know)
+            self._say(know, seen)
             if target is None:
                 return
             self.note = course.note
@@ -151,7 +153,7 @@ class Model(Strategy):
         know = self.knowledge
         if know is not None and know.learn(seen.positions, seen.profiles):
             self._keep(know)
-            self._say(know)
+            self._say(know, seen)
 
     def _keep(self, know: Knowledge) -> None:
         """Keep what is known now; nothing at all once the cameras are in doubt."""
@@ -159,8 +161,11 @@ class Model(Strategy):
             None if know.camera is not None else know.calibration() or self.calibration
         )
 
-    def _say(self, know: Knowledge) -> None:
-        self.findings, self.calibration_refused = know.findings, know.refusal
+    def _say(self, know: Knowledge, seen: Measurement) -> None:
+        self.findings, self.calibration_refused = (
+            tuple(_of_light(f, seen) for f in know.findings),
+            know.refusal,
+        )
         self.distrusts = know.camera is not None
 
     def _find(self, course: _Course) -> Steps:
@@ -312,6 +317,18 @@ class _Course:
         low, high = ((b - best.positions) / scale for b in (self.problem.lower, self.problem.upper))
         step = bounded_least_squares(rows, goal, low, high) * scale
         return self.problem.clip(best.positions + step)
+
+
+UNEVEN = (FlagKind.CLIPPED_BY_APERTURE, FlagKind.NICKED, FlagKind.TWO_SPOTS, FlagKind.RING)
+"""Light that the model does not describe."""
+
+
+def _of_light(finding: Finding, seen: Measurement) -> Finding:
+    """Return ``finding``, with what is uneven in the light where the layout is said not to fit."""
+    kinds = [k for k in UNEVEN if any(k in p.flags for p in seen.profiles.values())]
+    if finding.code != "layout-does-not-fit" or not kinds:
+        return finding
+    return replace(finding, details={**finding.details, "light": ", ".join(kinds)})
 
 
 def _rms(values: Floats) -> float:

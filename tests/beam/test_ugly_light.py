@@ -41,36 +41,34 @@ def case(name: str, rng: np.random.Generator) -> Case:
     kind, *numbers = name.split()
     a, b = (float(v) for v in [*numbers, "0", "0"][:2])
     x, y = 88 + rng.uniform(-6, 6), 75 + rng.uniform(-6, 6)
-    light = round_beam(x, y)
-    if kind == "plain":
-        return light, light, 180.0
+    true = seen = round_beam(x, y)
+    peak = 180.0
     if kind == "saturated":
-        return light, light, a * TOP
-    if kind == "flat-saturated":
-        light = round_beam(x, y, 28, 3)
-        return light, light, a * TOP
-    if kind == "donut-saturated":
-        light = round_beam(x, y, 24) * (
-            0.05 + 0.95 / (1 + np.exp((8 - np.hypot(X - x, Y - y)) / 1.5))
-        )
-        return light, light / light.max(), a * TOP
-    if kind == "speckle":
-        light = round_beam(x, y, 28)
-        return light, light * speckle(rng, a, b), 60.0
-    if kind == "ghost":
-        light = round_beam(x - 20, y)
-        return light, light + a * round_beam(x - 20 + b, y), 180.0
-    if kind == "cut":
-        x = 180 - a
+        peak = a * TOP
+    elif kind == "flat-saturated":
+        true, peak = round_beam(x, y, 28, 3), a * TOP
+        seen = true
+    elif kind == "donut-saturated":
+        edge = 0.05 + 0.95 / (1 + np.exp((8 - np.hypot(X - x, Y - y)) / 1.5))
+        true, peak = round_beam(x, y, 24) * edge, a * TOP
+        seen = true / true.max()
+    elif kind == "speckle":
+        true, peak = round_beam(x, y, 28), 60.0
+        seen = true * speckle(rng, a, b)
+    elif kind == "ghost":
+        true = round_beam(x - 20, y)
+        seen = true + a * round_beam(x - 20 + b, y)
+    elif kind == "cut":
         wide = np.arange(SHAPE[1] + 120.0)[None, :]
-        whole = np.exp(-2 * ((wide - x) ** 2 + (Y[:, :1] - y) ** 2) / 22**2)
-        return whole, whole[:, : SHAPE[1]], 180.0
-    assert kind == "nick"
-    light = round_beam(x, y, 28, 6)
-    turn = rng.uniform(0, 2 * np.pi)
-    u = (X - x) * np.cos(turn) + (Y - y) * np.sin(turn)
-    v = (Y - y) * np.cos(turn) - (X - x) * np.sin(turn)
-    return light, light * (1 - ((u > 25 * (1 - a)) & (np.abs(v) < 4))), 180.0
+        true = np.exp(-2 * ((wide - SHAPE[1] + a) ** 2 + (Y[:, :1] - y) ** 2) / 22**2)
+        seen = true[:, : SHAPE[1]]
+    elif kind == "nick":
+        true = round_beam(x, y, 28, 6)
+        turn = rng.uniform(0, 2 * np.pi)
+        u = (X - x) * np.cos(turn) + (Y - y) * np.sin(turn)
+        v = (Y - y) * np.cos(turn) - (X - x) * np.sin(turn)
+        seen = true * (1 - ((u > 25 * (1 - a)) & (np.abs(v) < 4)))
+    return true, seen, peak
 
 
 def moments(light: Floats) -> Floats:

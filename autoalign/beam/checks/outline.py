@@ -59,6 +59,9 @@ SCALES = ((7, 4), (13, 8))
 OUTSIDE = 50
 """Step, at 1.25 half widths, from which on a ghost must leave some light on one side."""
 
+GHOST_AT = 1.25
+"""Displacement in half widths that a ghost is taken to have which shows as a shelf."""
+
 
 def _averages() -> tuple[tuple[Floats, Floats], ...]:
     """Return, for each scale, the matrices that average over rays and over steps."""
@@ -95,23 +98,23 @@ def shelf(context: Context) -> Evidence | None:
     if beyond is None:
         return None
     light, own = beyond
-    found: tuple[float, int, int] = (0.0, 0, 0)
-    for (_, step), least, (over_rays, over_steps) in zip(SCALES, lowest, _AVERAGES, strict=True):
+    found: tuple[float, int] = (0.0, 0)
+    for least, (over_rays, over_steps) in zip(lowest, _AVERAGES, strict=True):
         seen, usual = (over_rays @ (part @ over_steps) for part in (light, own))
-        level, ray, where = _highest(seen, limits.shelf_own * usual, least, limits)
-        found = max(found, (level, ray, (where + 1) * step))
-    level, ray, beyond_edge = found
+        found = max(found, _highest(seen, limits.shelf_own * usual, least, limits))
+    level, ray = found
     if not level:
         return None
-    # A copy whose edge lies where the shelf does is aside by less than the shelf's own distance.
-    aside = float(polar.half_width[ray] * polar.t[min(OUTSIDE + beyond_edge, len(polar.t) - 1)])
-    c, s = math.cos(polar.angle[ray]), math.sin(polar.angle[ray])
+    # All light outside tells the side more steadily than the brightest ray, so that the same light
+    # at another plane is found at the same place.
+    side = complex(outside @ np.exp(1j * ANGLE))
+    aside = GHOST_AT * float(polar.half_width.mean()) * side / max(abs(side), 1e-300)
     words = (
         f"a shelf of {percent(level / polar.top)} of the top beside the beam, at "
         f"{math.degrees(polar.angle[ray]):.0f}° from +x towards +y: a ghost that overlaps it, or "
         "the tail of strong coma"
     )
-    return Evidence(words, context.with_copy(level / polar.top, aside * c, aside * s))
+    return Evidence(words, context.with_copy(level / polar.top, aside.real, aside.imag))
 
 
 def _beyond_the_edge(polar: Polar, both: Bools, limits: Thresholds) -> tuple[Floats, Floats] | None:
@@ -163,10 +166,8 @@ def _noise(polar: Polar, pixel: float, rays: int, steps: int) -> float:
     return one * math.sqrt(2 / ((rays + 2) * max(1.0, min(steps, steps * step))))
 
 
-def _highest(
-    light: Floats, own: Floats, least: float, limits: Thresholds
-) -> tuple[float, int, int]:
-    """Return level, ray and entry of the highest shelf, two entries long; zeros without one.
+def _highest(light: Floats, own: Floats, least: float, limits: Thresholds) -> tuple[float, int]:
+    """Return level and ray of the highest shelf, two entries long; (0, 0) where there is none.
 
     Up to ``own`` light counts as the beam's.
     """
@@ -176,11 +177,11 @@ def _highest(
     lone = (alone > least) & (alone > limits.shelf_one_sided * light) & (light > own)
     shelf = lone[:, :-1] & lone[:, 1:]
     if not shelf.any():
-        return 0.0, 0, 0
+        return 0.0, 0
     shelf &= light[:, :-1] < limits.shelf_fall * light[:, 1:]
     level = np.where(shelf, np.minimum(alone[:, :-1], alone[:, 1:]), 0.0)
     ray, where = np.unravel_index(int(np.argmax(level)), level.shape)
-    return float(level[ray, where]), int(ray), int(where)
+    return float(level[ray, where]), int(ray)
 
 
 # A second spot of light: a ghost, or another beam.
