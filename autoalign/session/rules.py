@@ -80,10 +80,10 @@ def _old(profile: BeamProfile) -> bool:
 
 CENTRINGS = 2
 """Number of corrections after a measurement in spec, if it is close to a limit."""
-KNOWN = 0.25
-"""Uncertainty of a term in units of its tolerance with which a beam in the middle is shown to be in
-spec; with twice as much nothing is."""
-FEWEST_MORE, MOST_MORE = 4, 25
+KNOWN, UNKNOWN = 0.15, 0.5
+"""Uncertainty of a term in units of its tolerance with which a beam near the middle is shown to be
+in spec, and with which nothing is."""
+FEWEST_MORE, MOST_MORE = 4, 36
 """Times as many frames as usual where noise alone is in the way."""
 RISK = 2e-3
 """A correction is worth a measurement where the chance that the beam truly is out of spec exceeds
@@ -144,7 +144,7 @@ def beyond_noise(first: Measurement, best: Measurement) -> bool:
 def more_frames(seen: Measurement) -> int:
     """Return how many times as many frames may show that the beam is in spec; 0: none would.
 
-    As many as bring the noise down to a quarter of the tolerances, where nothing but noise keeps
+    As many as bring the noise down to a seventh of the tolerances, where nothing but noise keeps
     the beam from being in spec.
     """
     if seen.verdict is None or seen.in_spec:
@@ -153,7 +153,7 @@ def more_frames(seen: Measurement) -> int:
     left = seen.expected**2 - seen.merit**2 - (1 - 1 / times) * seen.noise**2
     open_terms = [t for t in seen.verdict.terms if not t.in_spec]
     near = all(abs(t.deviation) <= max(0.5, 3 * seen.noise) * t.tolerance for t in open_terms)
-    return times if open_terms and near and left < (2 * KNOWN) ** 2 else 0
+    return times if open_terms and near and left < UNKNOWN**2 else 0
 
 
 def near_limit(verdict: Verdict) -> bool:
