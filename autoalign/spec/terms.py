@@ -251,8 +251,13 @@ class EllipticityTerm:
         stretch, covariance = parameters.pick(self.quantities)
         amount = float(np.hypot(*stretch))
         value = (1 - amount) / (1 + amount)
-        direction = stretch / amount if amount > 0 else np.array([1.0, 0.0])
-        u = 2 * math.sqrt(max(float(direction @ covariance @ direction), 0.0)) / (1 + amount) ** 2
+        along = stretch / amount if amount > 0 else np.array([1.0, 0.0])
+        across = np.array([-along[1], along[0]])
+        sure, aside = (math.sqrt(max(float(d @ covariance @ d), 0.0)) for d in (along, across))
+        # A length grows with either error: across it by the square, which counts near a round beam.
+        band = max(guard, 1.0)
+        longest = math.hypot(amount + band * sure, band * aside)
+        u = 2 * (longest - amount) / band / (1 + amount) ** 2
         return TermValue(
             self.name, "1", value, 1.0, value - 1, u, self.tolerance, self.weight,
             2 * stretch / ((1 + amount) * self.tolerance),
