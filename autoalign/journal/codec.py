@@ -153,7 +153,7 @@ def _encode_profile(profile: BeamProfile) -> dict[str, Any]:
         "background": profile.background,
         "noise": profile.noise,
         "peak": profile.peak,
-        "flags": [[f.kind.value, f.evidence, f.use.value] for f in profile.flags.values()],
+        "flags": [[f.kind.value, f.evidence, f.use.value, f.shift] for f in profile.flags.values()],
         "plane": profile.plane,
         "window": profile.window,
         "started": profile.started,
@@ -162,7 +162,10 @@ def _encode_profile(profile: BeamProfile) -> dict[str, Any]:
 
 
 def _decode_profile(plane: str, data: Mapping[str, Any]) -> BeamProfile:
-    flags = [Flag(FlagKind(k), evidence, Use(use)) for k, evidence, use in data["flags"]]
+    # Records of before flags had a shift end with the use.
+    flags = [
+        Flag(FlagKind(k), text, Use(u), *map(tuple, rest)) for k, text, u, *rest in data["flags"]
+    ]
     (a, b), (c, d) = data["view"]
     x, y, along, across, azimuth = (float(w) for w in data["window"])
     return BeamProfile(
