@@ -279,14 +279,19 @@ class _Course:
         return _rms(self._foreseen[1]) > max(1.0, NO_GAIN * seen.merit)
 
     def _nothing_left(self, seen: Measurement, target: Floats) -> bool:
-        """Whether the beam is where it should be, and no further measurement shows it any better.
+        """Whether no move and no further measurement shows the beam to be any better.
 
-        Because what is not known of it is alike in every frame: saturation, say.
+        Because what is not known of it is alike in every frame (saturation, or a camera's roll),
+        and it is where it should be, or within a doubt in which nothing is ever in spec.
         """
         near = np.array([a.arrival_tolerance + a.resolution for a in self.problem.axes])
         stays = bool(np.all(np.abs(target - seen.positions) <= 2 * near))
         doubt = math.sqrt(max(seen.expected**2 - seen.merit**2, 0.0)) if seen.ok else 0.0
-        self.still = self.still + 1 if stays and doubt > 2 * seen.noise else 0
+        terms = () if seen.verdict is None else seen.verdict.terms
+        hidden = all(abs(t.deviation) <= t.tolerance for t in terms) and any(
+            self.problem.spec.guard * t.uncertainty > t.tolerance for t in terms
+        )
+        self.still = self.still + 1 if (stays or hidden) and doubt > 2 * seen.noise else 0
         return self.still > 1
 
     def _feel(self, here: Floats) -> Floats | None:

@@ -89,6 +89,18 @@ def test_badly_fitting_model_is_not_followed_to_where_the_response_sees_no_gain(
     assert not on._unwarranted(seen(60.0, 0.1))
 
 
+def test_run_ends_where_nothing_can_be_shown() -> None:
+    """0.2 ± 0.7 tolerances, all of it alike in every frame: a second time is enough."""
+    axis = SimpleNamespace(arrival_tolerance=1e-3, resolution=1e-3)
+    on = course(0.0)
+    on.problem = SimpleNamespace(axes=(axis,), spec=SPEC)
+    assert not on._nothing_left(seen(0.2, 0.7, noise=0.1), np.ones(1))
+    assert on._nothing_left(seen(0.2, 0.7, noise=0.1), np.ones(1))
+    assert not on._nothing_left(seen(3.0, 0.7, noise=0.1), np.ones(1))
+    for _ in range(3):
+        assert not on._nothing_left(seen(0.2, 0.7, noise=0.7), np.zeros(1))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("light", ["slightly-saturated", "saturated"])
 def test_saturated_cameras_do_not_keep_a_bench_out_of_spec(light: str) -> None:
