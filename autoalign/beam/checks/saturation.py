@@ -17,6 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from autoalign.beam.checks.clipping import clipped_by_sensor
 from autoalign.beam.checks.context import Context, Evidence
 from autoalign.beam.frame.iterate import Converged, fine
 from autoalign.beam.frame.moments import WINDOW_FACTOR
@@ -40,8 +41,10 @@ def outgrown(context: Context) -> Evidence | None:
     faint = context.peak < limits.outgrown_faint * context.noise
     if part <= limits.outgrown:
         return None
-    ratio = _area_inside(context)
     doubtful = faint or settled.unsteady > limits.outgrown_unsteady
+    if not doubtful and clipped_by_sensor(context) is None:
+        return None
+    ratio = _area_inside(context)
     if not doubtful and limits.inner_least < ratio < limits.inner_most:
         return None
     words = (
