@@ -89,6 +89,7 @@ _SHOWN = {
     "realignments": "Realignments",
     "realignments_per_day": "Realignments a day",
     "needless": "Needless realignments",
+    "needless_within_systematics": "Of these, closer to a limit than cameras can tell",
     "needless_in_30_days": "Needless realignments in 30 days",
     "pauses": "Pauses",
     "false_pauses": "False pauses",

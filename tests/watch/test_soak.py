@@ -45,7 +45,7 @@ def test_a_drifting_bench_is_realigned_and_stays_in_spec() -> None:
     result = soaked(noise=0.1, drift=12.0)
     assert result.realignments >= 2
     assert result.realigned_in_spec == result.realignments
-    assert result.needless == 0
+    assert result.needless == result.needless_within_systematics <= 1, result.needless_reasons
     assert result.violations == 0
     assert result.share_in_spec > 0.9
 
