@@ -22,7 +22,7 @@ MOST = 3
 def advice_words(
     found: Misalignment,
     axes: Mapping[str, Axis],
-    positions: Mapping[str, float],
+    positions: Mapping[str, float] | None,
     aberrations: Callable[[str, float], str] | None = None,
 ) -> tuple[str, ...]:
     """Return what to move, most important first; what is aligned; and what cannot be determined.
@@ -34,14 +34,15 @@ def advice_words(
     axes
         By name.
     positions
-        Of the axes, mm or rad.
+        Of the axes, mm or rad; None where nobody knows them, as of pictures.
     aberrations
         Returns in words the aberrations of an axis that is misaligned by so much (mm or rad).
     """
     off = [r for r in found.axes if r.sure and r.effect >= MATTERS]
     off.sort(key=lambda r: -r.effect)
     shares = [s for s in found.shares if max(r.effect for r in s.choices[0]) >= MATTERS]
-    moves = [_move(r, axes[r.axis], positions[r.axis], aberrations) for r in off]
+    here = dict.fromkeys(axes) if positions is None else positions
+    moves = [_move(r, axes[r.axis], here[r.axis], aberrations) for r in off]
     moves += [_either(s, axes) for s in shares]
     return (*_doubt(found), *(moves or [_nothing(found)]), *_outlook(found, bool(moves)),
             *_right(found, axes), *_untold(found, axes))  # fmt: skip
@@ -71,22 +72,23 @@ def _doubt(found: Misalignment) -> Iterator[str]:
 def _move(
     reading: AxisReading,
     axis: Axis,
-    here: float,
+    here: float | None,
     aberrations: Callable[[str, float], str] | None,
 ) -> str:
     unit = axis.unit
-    target = here - reading.amount
+    target = (here or 0.0) - reading.amount
     places = _places(reading.u, unit)
     label = unit_label(edge_unit(unit))
+    goal = "" if here is None else f", to {rounded(edge(target, unit), places)} {label}"
     sure = "over 99 %" if reading.confidence > 0.99 else percent(reading.confidence)
     optical = aberrations(reading.axis, reading.amount) if aberrations is not None else ""
     text = (
-        f"{reading.axis}: move by {_amount(reading, unit)}{_screw(reading, axis)}, to "
-        f"{rounded(edge(target, unit), places)} {label} ({sure} sure of the direction"
+        f"{reading.axis}: move by {_amount(reading, unit)}{_screw(reading, axis)}{goal} ({sure} "
+        "sure of the direction"
         f"{f'; causes {optical}' if optical else ''})."
     )
     low, high = axis.reachable
-    if low <= target <= high:
+    if here is None or low <= target <= high:
         return text
     return (
         f"{text} This is beyond its limits, {number(edge(low, unit))} to "
