@@ -43,6 +43,8 @@ def measure(
     angle: Amount | None = None,
     aperture: Amount | None = None,
     core: Amount = "0 mm",
+    na: Annotated[float | None, Parameter(allow_leading_hyphen=True)] = None,
+    emission: Literal["multimode", "gaussian", "uniform"] = "multimode",
     caustic: Flag = False,
     wavelength: Amount | None = None,
     stability: Flag = False,
@@ -80,7 +82,7 @@ def measure(
         Explain in words what is wrong with the frames, name the axes most likely misaligned, and
         by how much, and say what cannot be determined. Works for any bench with a layout. Pictures
         are explained as those of a collimator and need --distances, --focal-length, --angle and
-        --pitch.
+        --pitch; --aperture, --core, --na, --emission and --wavelength say more of its light.
     distances
         Distances of the pictures' planes after the mirror, in their order: "0.4 m, 2.4 m". The
         fiducial is taken to be in the middle of each picture, with x to the right and y up.
@@ -92,6 +94,12 @@ def measure(
         Clear aperture of the mirror.
     core
         Core diameter of the source.
+    na
+        Numerical aperture of the source: sine of the half-angle at the edge of its emission. By
+        default the width at the nearest plane gives it.
+    emission
+        Far field of the source, and the level at which its NA is given: "multimode" at 5 % of the
+        centre, "gaussian" at 1/e², "uniform" at the hard edge.
     caustic
         Fit the widths of at least four planes along the beam: waist, divergence, Rayleigh length
         and M² after ISO 11146-1, with what the standard asks for and the frames lack. Pictures
@@ -140,7 +148,9 @@ def measure(
     else:
         from autoalign.cli.explaining import Collimator  # noqa: PLC0415
 
-        bench = Collimator.of_options(distances, focal_length, angle, aperture, core)
+        bench = Collimator.of_options(
+            distances, focal_length, angle, aperture, core, na, emission, wavelength
+        )
         many = _measure_files(places, options, dark, hot_map)
         if any(m.profile is not None and m.unit == "px" for m in many):
             raise UsageError('--explain needs the pixel pitch; for instance --pitch "60 um".')
@@ -230,13 +240,14 @@ def _give_explained(many: Sequence[Measured], bench: Collimator, *, json: bool, 
     from autoalign.cli.output import print_facts  # noqa: PLC0415
     from autoalign.cli.profiles import facts_of  # noqa: PLC0415
 
-    words = explain_pictures(many, bench).words
+    said = explain_pictures(many, bench)
     if json:
-        print_facts({"frames": [facts_of(m) for m in many], "explanation": words})
+        frames = [facts_of(m) for m in many]
+        print_facts({"frames": frames, "explanation": said.words, "axes": said.axes})
         return
     give(many, json=False, csv=csv)
     if not csv:
-        print_words(words)
+        print_words(said.words)
 
 
 def draw(many: Sequence[Measured], folder: Path | None) -> None:

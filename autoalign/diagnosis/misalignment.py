@@ -15,12 +15,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from autoalign.beam.combine import combine
+from autoalign.beam.combine import combine, stated
 from autoalign.beam.profile import BeamProfile
 from autoalign.core.axes import Axis
 from autoalign.diagnosis.estimator import Knowledge
 from autoalign.model.predict import BenchModel
 from autoalign.model.target import Forecast, SpecForecast, aim
+from autoalign.optics.layout import Layout
+from autoalign.spec.terms import Spec
 
 __all__ = [
     "AxisReading",
@@ -31,6 +33,7 @@ __all__ = [
     "apart",
     "grouped",
     "read_misalignment",
+    "read_profiles",
     "smallest_sets",
 ]
 
@@ -314,6 +317,31 @@ def read_misalignment(
         problem.chance,
         know.fit.excess,
     )
+
+
+def read_profiles(
+    layout: Layout,
+    axes: Sequence[Axis],
+    spec: Spec,
+    profiles: Mapping[str, BeamProfile],
+    here: Floats,
+    uncertainties: Mapping[str, float] | None = None,
+) -> Misalignment:
+    """Return what one measurement says of ``axes`` at the positions ``here`` (axes,).
+
+    ``uncertainties`` are what is stated of the bench, by name.
+
+    Raises
+    ------
+    UsageError
+        If the model expects no light.
+    ValueError
+        Where no profile can be used.
+    """
+    know = Knowledge(layout, axes, spec, uncertainties)
+    know.learn(here, profiles)
+    planes = {p.name: p.distance for p in layout.planes}
+    return read_misalignment(know, here, stated(uncertainties or {}, planes))
 
 
 Alternatives = list[tuple[Some, list[Some]]]

@@ -29,7 +29,7 @@ def test_a_source_too_close_is_defocus():
 def test_a_source_moved_sideways_is_astigmatism_of_its_direction():
     """W = T t r² cos 2φ/(2ρ²), T = tan(α/2): Z6 = T t a²/(2√6 ρ²); out of plane it is at 45°.
 
-    The astigmatism is that of autoalign.diagnosis.from_pictures; derived here as a wavefront.
+    The astigmatism of a displaced source; derived here as a wavefront.
     """
     slope = math.tan(math.radians(17.5))
     expected = slope * 0.5 * RADIUS**2 / (2 * math.sqrt(6) * 150.0**2) / 660e-6
