@@ -17,7 +17,7 @@ import numpy.typing as npt
 from autoalign.beam.parameters import BeamParameters
 from autoalign.core.errors import AlignError
 from autoalign.core.findings import Finding, Severity
-from autoalign.core.units import number, signed
+from autoalign.core.units import number, rounded, signed
 from autoalign.optics.layout import Layout
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def focus_words(parameters: BeamParameters) -> tuple[str, ...]:
     ]
     if abs(apart) > 2 * u_apart:
         out.append(
-            f"It is astigmatic: the two foci are {abs(apart):.2g} ± {2 * u_apart:.1g} mm apart."
+            f"It is astigmatic: the two foci are {_within(abs(apart), u_apart)} mm apart."
         )
     return (*out, *_coma(parameters, middle))
 
@@ -93,7 +93,13 @@ def focus_words(parameters: BeamParameters) -> tuple[str, ...]:
 def _beside(value: float, u: float, plane: str) -> str:
     if abs(value) < 2 * u:
         return f"at {plane} (within {2 * u:.2g} mm)"
-    return f"{abs(value):.3g} ± {2 * u:.1g} mm {'beyond' if value > 0 else 'before'} {plane}"
+    return f"{_within(abs(value), u)} mm {'beyond' if value > 0 else 'before'} {plane}"
+
+
+def _within(value: float, u: float) -> str:
+    """Return a value with its 95 % interval, both to the place of that interval's second digit."""
+    places = max(1 - math.floor(math.log10(2 * u)), 0) if u > 0 else 3
+    return f"{rounded(value, places)} ± {rounded(2 * u, places)}"
 
 
 def _coma(parameters: BeamParameters, plane: str) -> Iterator[str]:
