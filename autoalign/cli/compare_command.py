@@ -106,9 +106,9 @@ def compare(
         worse beyond chance on the seeds of both, and ends with exit code 1 if anything has become
         worse.
     batch
-        Instead of all this: align so many drawn collimators at once by the model strategy, in whole
-        arrays and without pixels, for failure rates of one in 100,000. "--first-seed" is the seed;
-        nothing is written.
+        Instead of all this: align this number of drawn collimators at once by the model strategy,
+        in whole arrays and without pixels, for failure rates of one in 100,000. "--first-seed" is
+        the seed; nothing is written.
     device
         Where the batch runs: cpu, or an accelerator through cupy or jax (extra "gpu").
     output

@@ -84,9 +84,7 @@ def focus_words(parameters: BeamParameters) -> tuple[str, ...]:
         "up/down."
     ]
     if abs(apart) > 2 * u_apart:
-        out.append(
-            f"It is astigmatic: the two foci are {_within(abs(apart), u_apart)} mm apart."
-        )
+        out.append(f"It is astigmatic: the two foci are {_within(abs(apart), u_apart)} mm apart.")
     return (*out, *_coma(parameters, middle))
 
 

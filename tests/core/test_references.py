@@ -23,7 +23,8 @@ ELSEWHERE = {
     "a tag": re.compile(r"\[(derived|read|memory|from memory|recomputed)\b|\bCHECK:"),
     "a document outside": re.compile(r"\b(CHECK-VALUES|FAULTS|STYLE|WORDS|DESIGN)\.md|\bshared/"),
     "a book without a name": re.compile(
-        r"\b(any|optics|laser|optical) (hand|text)book|\b(hand|text)books?\b|\btutorials? (by|of)\b"
+        r"\b(any|optics|laser|optical) (hand|text)book"
+        r"|\b(hand|text)books?\b(?![-.\"\'])|\btutorials? (by|of)\b"
         r"|\btechnical note\b|\btoolbox\b|\b(un)?published (thread|discussion)"
     ),
 }  # fmt: skip
