@@ -216,6 +216,7 @@ def lit(
             r = r - (edge(r) - 1) / slope
             r = np.where((r.real > 0) & (r.real < 2 * radius), r, 0.5 * rim)
         rim = np.where(cut, r, rim)
+        rim = np.where(edge(0 * rim).real > 1, 0.0, rim)  # the light passes the aperture
     nodes, weights = np.polynomial.legendre.leggauss(rings)
     out = np.sqrt((nodes + 1) / 2)[:, None] * rim[..., None, :]
     area = weights[:, None] / 2 * (math.pi / spokes) * (rim * rim)[..., None, :]

@@ -123,3 +123,15 @@ def test_a_batch_of_poses_has_an_edge_each():
     for k, amount in enumerate((0.0, 0.01, 0.05)):
         one = plane_moments(layout, place(layout, {"mirror.tip": amount}))
         assert float(many["far"]["xx"][k]) == pytest.approx(float(one["far"]["xx"]), rel=1e-9)
+
+
+def test_a_hard_cone_beside_its_mirror_gives_no_light():
+    """The power falls to nothing as the cone leaves the aperture, and stays nothing."""
+    optic = OffAxisParaboloid(101.6, 60, 40)
+    layout = collimator_layout(optic, 0.1, 0.2, 660e-6, emission="uniform")
+    aside = np.array([0.0, 20.0, 35.0, 60.0])
+    with np.errstate(all="ignore"):
+        power = plane_moments(layout, place(layout, {"source.y": aside}))["far"]["power"]
+    assert np.all(np.diff(power) <= 0)
+    assert power[1] > 0.1
+    assert power[3] == 0
