@@ -209,10 +209,11 @@ def _capture(axes: Sequence[_AxisLike]) -> list[str]:
 def _filling(layout: Layout, fill: Fill) -> list[str]:
     if not fill.overfilled:
         if fill.needed < 0.5 * fill.clear_aperture:
+            curved = isinstance(layout.elements[0].surface, OffAxisParaboloid)
+            longer = ", or a longer focal length for less divergence," if curved else ""
             return [
                 f"The beam uses {fill.needed:.3g} mm of {fill.clear_aperture:.3g} mm clear "
-                f"aperture on {fill.element}; a smaller mirror, or a longer focal length for less "
-                "divergence, would do.",
+                f"aperture on {fill.element}; a smaller mirror{longer} would do.",
                 *_cut_later(layout),
             ]
         return _cut_later(layout)
@@ -373,7 +374,9 @@ def _divergence(layout: Layout, fill: Fill, limits: Mapping[str, float]) -> list
     smaller = replace(layout, light=replace(light, core_diameter=core))
     if core < light.core_diameter and own_divergence(smaller, fill) <= tolerance:
         ways.append(f"a core of at most {core:g} mm")
-    longer = _narrowed(layout, optic, own / tolerance, tolerance)
+    longer = _narrowed(
+        layout, optic, max(fill.needed, fill.clear_aperture), own / tolerance, tolerance
+    )
     if longer is not None:
         rho, aperture = longer
         ways.append(
@@ -384,9 +387,13 @@ def _divergence(layout: Layout, fill: Fill, limits: Mapping[str, float]) -> list
     cause = "Diffraction" if alone else "The source's size"
     text = (
         f"{cause} alone gives {_mrad(own)} mrad of divergence; the spec's {_mrad(tolerance)} mrad "
-        "is on top of it. For a beam that is itself narrower than that, "
+        "is on top of it. "
     )
-    text += f"take {' or '.join(ways)}." if ways else "no core and no focal length will do."
+    text += (
+        f"For a beam that itself diverges by no more than that, take {' or '.join(ways)}."
+        if ways
+        else "No core and no focal length brings the beam's own divergence below that."
+    )
     if floor > tolerance:
         text += (
             f" Diffraction sets a floor of {_mrad(floor)} mrad for d_σ {number(fill.width)} mm: no "
@@ -396,22 +403,24 @@ def _divergence(layout: Layout, fill: Fill, limits: Mapping[str, float]) -> list
 
 
 def _narrowed(
-    layout: Layout, optic: OffAxisParaboloid, factor: float, tolerance: float
+    layout: Layout, optic: OffAxisParaboloid, wide: float, factor: float, tolerance: float
 ) -> tuple[float, float] | None:
-    """Return the focal length and the aperture, mm, that narrow the divergence by ``factor``."""
+    """Return the focal length and the aperture, mm, that narrow the divergence by ``factor``.
+
+    The aperture takes the whole beam: ``wide`` mm, times as much as the focal length grows.
+    """
     for _ in range(4):
         rho, aperture = (
-            _outward(factor * size, up=True)
-            for size in (optic.reflected_focal_length, optic.clear_aperture)
+            _outward(factor * size, up=True) for size in (optic.reflected_focal_length, wide)
         )
         try:
             changed = _with_focal_length(layout, rho, aperture)
         except UsageError:
             return None
         left = own_divergence(changed, fill_of(changed)) / tolerance
-        if left <= 1:
+        if left <= 1 and _holds(changed):
             return rho, aperture
-        factor *= 1.001 * left
+        factor *= 1.001 * max(left, 1.0)
     return None
 
 

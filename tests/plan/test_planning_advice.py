@@ -230,6 +230,20 @@ def test_a_single_mode_has_its_diffraction_once(core: float) -> None:
     assert 4 * 1064e-6 / math.pi / longer.width() <= 5.02e-5
 
 
+def test_what_narrows_the_divergence_takes_the_whole_beam() -> None:
+    """On a mirror that is overfilled, the longer one that is advised is not, and suffices."""
+    bench = Bench(150, 35, 30, 0.1, 0.12, "multimode", 660e-6, (400.0, 2400.0))
+    text = bench.advice(2e-4)
+    rho = printed(text, "a reflected focal length of at least")
+    aperture = printed(text, "mm with a clear aperture of at least")
+    longer = Bench(**{**bench.__dict__, "rho": rho, "aperture": aperture})
+    assert longer.needed() <= aperture
+    assert 0.1 / rho <= 2e-4
+    assert "gives" not in longer.advice(2e-4)
+    core = printed(text, "a core of at most")
+    assert "gives" not in Bench(**{**bench.__dict__, "core": core}).advice(2e-4)
+
+
 def test_a_core_that_diffraction_forbids_is_not_advised() -> None:
     """A core of 10 µm at NA 0.05: for 0.1 mrad a core of 5 µm would do, and is below the mode's."""
     text = Bench(50.8, 30, 12.7, 0.010, 0.05, "gaussian", 1064e-6, (200.0, 1200.0)).advice(1e-4)
