@@ -127,8 +127,13 @@ def _within(outcomes: Sequence[Outcome]) -> Html:
     for (bench, strategy), counts in fixed_budgets(outcomes, budgets).items():
         cells = [_share(c, runs[bench, strategy]) for c in counts]
         lines.append((bench, strategy, *cells))
-    head = ("bench", "strategy", *(f"{b} measurements" for b in budgets))
-    return table("Percentage of runs, with Wilson's 95 % interval", head, lines, "cards")
+    head = ("bench", "strategy", *(f"≤ {b}" for b in budgets))
+    return table(
+        "Percentage of runs in spec within a number of measurements, with Wilson's 95 % interval",
+        head,
+        lines,
+        "cards",
+    )
 
 
 def _against(found: Sequence[Change]) -> Html:

@@ -178,6 +178,7 @@ def _from_numbers(optic: Optic) -> _Bench:
     from autoalign.core.errors import UsageError  # noqa: PLC0415
     from autoalign.optics.paraboloid import OffAxisParaboloid  # noqa: PLC0415
     from autoalign.optics.standard_layouts import collimator_layout  # noqa: PLC0415
+    from autoalign.plan.planning import source_divergence  # noqa: PLC0415
     from autoalign.spec.terms import Spec  # noqa: PLC0415
 
     if optic.focal_length is None or optic.angle is None:
@@ -196,7 +197,8 @@ def _from_numbers(optic: Optic) -> _Bench:
         planes=(("near", length["near"]), ("far", length["far"])),
         emission=optic.emission,
     )
-    return layout, Spec.collimation(source_divergence=core / rho, waist=rho), {}, (), {}, {}
+    spec = Spec.collimation(source_divergence=source_divergence(layout), waist=rho)
+    return layout, spec, {}, (), {}, {}
 
 
 def _both(optic: Optic) -> Exception:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import importlib.util
 import inspect
@@ -137,12 +138,21 @@ def _module(name: str) -> Any:
 def _from_file(path: Path, written: str) -> Any:
     if not path.is_file():
         raise UsageError(f"driver {written!r}: there is no file {path}.")
-    name = f"autoalign_own_{path.stem}"
+    # One module for each state of a file: a stage and a camera of one script share what it opened.
+    state = path.stat()
+    mark = f"{path.resolve()}:{state.st_mtime_ns}:{state.st_size}"
+    name = f"autoalign_own_{path.stem}_{hashlib.sha256(mark.encode()).hexdigest()[:12]}"
+    if name in sys.modules:
+        return sys.modules[name]
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise UsageError(f"driver {written!r}: {path} is no Python file.")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
-    with foreign(f"driver {written!r}"):
-        spec.loader.exec_module(module)
+    try:
+        with foreign(f"driver {written!r}"):
+            spec.loader.exec_module(module)
+    except BaseException:
+        del sys.modules[name]
+        raise
     return module

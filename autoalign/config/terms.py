@@ -10,6 +10,8 @@ from autoalign.config.problems import Path, Problems
 from autoalign.config.tables import BenchTables, TermTable
 from autoalign.core.errors import UsageError, unknown_name
 from autoalign.core.units import kind_name, parse_quantity
+from autoalign.optics.ideal import effective_size
+from autoalign.optics.layout import Source
 from autoalign.plugins import plugin
 from autoalign.spec.terms import MeritTerm, Spec
 
@@ -32,8 +34,8 @@ TERM_KEYS: dict[str, tuple[str, str]] = {
     "unit": ('"mm", "rad" or "1"', "Unit of the quantity in reports; that of the tolerance."),
     "source_divergence": (
         "a number in rad, or an angle",
-        "Divergence that the size of the source causes by itself; core diameter over reflected "
-        "focal length, taken from the file.",
+        "Divergence that the size of the source causes by itself; core diameter (of a single "
+        "mode what diffraction makes of it) over reflected focal length, taken from the file.",
     ),
     "near": ("text", "Plane from which the growth of the beam is measured; the first of [planes]."),
     "far": ("text", "Plane up to which it is measured; the last of [planes]."),
@@ -78,7 +80,17 @@ def _offered(tables: BenchTables) -> dict[str, Any]:
         offered["wavelength"] = light.wavelength
     if tables.source is not None and optic is not None:
         rho = optic.reflected_focal_length
-        offered["source_divergence"] = tables.source.core_diameter / rho
+        # A single mode's face is as wide as diffraction makes it.
+        source = tables.source
+        face = Source(
+            source.core_diameter,
+            source.na,
+            source.wavelength,
+            (0, 0, 0),
+            (0, 0, 1),
+            source.emission,
+        )
+        offered["source_divergence"] = effective_size(face) / rho
         if tables.optic is not None:
             offered["waist"] = rho
     return offered

@@ -47,6 +47,10 @@ def camera(name, plane, clock):
     return FunctionDetector(name, plane, lambda: np.ones((4, 4)), pitch=0.01, clock=clock)
 
 
+def follower(name, plane, clock):
+    return FunctionDetector(name, plane, lambda: np.full((4, 4), AT[0]), pitch=0.01, clock=clock)
+
+
 def nothing(name, axes):
     return None
 
@@ -99,6 +103,18 @@ def test_functions_of_a_script_are_stage_and_camera(bench: Any) -> None:
         now = opened.clock.now()
         (frame,) = opened.detectors["near"].acquire(1, now, now + 10)
         assert frame.plane == "near"
+
+
+def test_a_stage_and_a_camera_of_one_script_share_what_it_opened(bench: Any) -> None:
+    """The file runs once: what its stage has moved is what its camera sees."""
+    with read_bench_file(bench(detector="mine.py:follower")).open() as opened:
+        stage = opened.stages["mount"]
+        stage.start_move("source.x", 1.5)
+        while stage.status("source.x").moving:
+            pass
+        now = opened.clock.now()
+        (frame,) = opened.detectors["near"].acquire(1, now, now + 10)
+        assert float(frame.pixels.max()) == 1.5
 
 
 def test_a_driver_class_with_settings_of_its_own(bench: Any) -> None:
