@@ -66,6 +66,10 @@ class SoakPlan:
                 raise UsageError(f"soak: {what} {value!r}; give a number above 0, or 0 for none.")
 
 
+TWO_SIDED = 1.96
+"""Standard uncertainties to either side that hold 95 % of a normal distribution."""
+
+
 @dataclass(slots=True)
 class SoakResult:
     """What came of a soak.
@@ -249,8 +253,7 @@ class _Lab:
         if decision.step is Step.REALIGN:
             self.wanted = now, self._needless()
             self.close = any(
-                abs(t.deviation) / t.tolerance + self.spec.guard * self.systematic.get(t.name, 0)
-                > 1
+                abs(t.deviation) / t.tolerance + TWO_SIDED * self.systematic.get(t.name, 0) > 1
                 for t in self.truth.verdict(self.spec).terms
             )
             self.because = f"{decision.reason} (truly at {self._share():.3f})"

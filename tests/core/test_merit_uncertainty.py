@@ -51,7 +51,8 @@ def test_the_uncertainty_is_that_of_small_changes(term: MeritTerm, seed: int) ->
     """
     rng = np.random.default_rng(seed)
     mixed = rng.standard_normal((len(SIZES),) * 2) * SIZES[:, None]
-    covariance = mixed @ mixed.T / len(SIZES)
+    # So small that the slope alone counts, also for the ellipticity, which is a length.
+    covariance = 1e-8 * mixed @ mixed.T / len(SIZES)
     values = np.array(list(VALUES.values())) * rng.choice([-1.0, 1.0], len(SIZES))
     values[-2:] = np.abs(values[-2:])
     gradient = []
@@ -64,3 +65,12 @@ def test_the_uncertainty_is_that_of_small_changes(term: MeritTerm, seed: int) ->
     found = term.evaluate(parameters(values, covariance), 0.0).uncertainty
     assert expected > 0
     assert found == pytest.approx(expected, rel=1e-4)
+
+
+def test_an_error_across_its_direction_counts_for_a_round_beam() -> None:
+    """The ellipticity is a length: of a beam that is all but round it grows with either error."""
+    names = ("astigmatism_0", "astigmatism_45")
+    across = BeamParameters(names, np.array([1e-6, 0.0]), np.diag([0.0, 0.01**2]), {})
+    along = BeamParameters(names, np.array([1e-6, 0.0]), np.diag([0.01**2, 0.0]), {})
+    first, second = (EllipticityTerm(0.02).evaluate(p, 1.645).uncertainty for p in (across, along))
+    assert first == pytest.approx(second, rel=0.01)

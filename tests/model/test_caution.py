@@ -39,9 +39,12 @@ def test_a_step_gets_shorter_as_what_motion_does_gets_less_sure(seed):
     assert shares == sorted(shares, reverse=True)
     whole = steps[0]
     for k, step in steps.items():
-        np.testing.assert_allclose(step.position, step.shortened * whole.position, atol=1e-9)
+        # Aberrations count the less, the less they are known: a hint that turns the way a little.
+        np.testing.assert_allclose(
+            step.position, step.shortened * whole.position, rtol=0.02, atol=1e-4
+        )
         least = expected(foresight, whole, phi, k * unseen)
-        assert expected(foresight, step, phi, k * unseen) <= least * (1 + 1e-9)
+        assert expected(foresight, step, phi, k * unseen) <= least * 1.02
 
 
 @pytest.mark.slow

@@ -89,7 +89,7 @@ def held(bench: Bench) -> MoveGuard:
     [
         ("a beam as the layout has it", False, 0.0, True),
         ("one that the model says goes through a focus", True, 0.0, False),
-        ("a beam with a ghost", False, 0.3, False),
+        ("a beam with a ghost, less certain than it would be", False, 0.3, True),
     ],
 )
 def test_every_command_says_the_same_of_one_beam(
