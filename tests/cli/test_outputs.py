@@ -12,6 +12,7 @@ from PIL import Image
 
 from autoalign.core.clock import VirtualClock
 from autoalign.journal import Journal
+from autoalign.report.markup import page, tag
 
 Run = Callable[..., Any]
 
@@ -91,8 +92,11 @@ def test_a_record_is_never_written_over(run: Run, tmp_path: Path, options: tuple
 def test_what_this_program_wrote_is_renewed(run: Run, tmp_path: Path) -> None:
     """The same command may be given again; an empty file is nobody's loss."""
     (tmp_path / "p.png").touch()
-    command = (*PLAN, "--drawing", tmp_path / "p.png", "--symptoms", tmp_path / "s.html")
-    assert [run(*command).code for _ in range(2)] == [0, 0]
+    drawn = (*PLAN, "--drawing", tmp_path / "p.png")
+    assert [run(*drawn).code for _ in range(2)] == [0, 0]
+    (tmp_path / "s.html").write_text(page("Symptoms", tag("p", "of last week")))
+    assert run(*drawn, "--symptoms", tmp_path / "s.html").code == 0
+    assert "of last week" not in (tmp_path / "s.html").read_text()
 
 
 def test_an_annotated_picture_never_replaces_a_camera_s(run: Run, tmp_path: Path) -> None:
