@@ -108,7 +108,7 @@ def compare(
     batch
         Instead of all this: align this number of drawn collimators at once by the model strategy,
         in whole arrays and without pixels, for failure rates of one in 100,000. "--first-seed" is
-        the seed; nothing is written.
+        the seed, a trial takes at most 20 measurements, and nothing is written.
     device
         Where the batch runs: cpu, or an accelerator through cupy or jax (extra "gpu").
     output

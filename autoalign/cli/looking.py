@@ -25,6 +25,7 @@ from autoalign.config import read_bench_file
 from autoalign.core.frames import Frame
 from autoalign.core.interfaces import Exposure, Reading
 from autoalign.messages.serialise import finding_facts, term_facts
+from autoalign.messages.verdict_words import met_words
 from autoalign.messages.words import own_figure
 from autoalign.plan.planning import source_divergence
 from autoalign.strategies.base import Cause
@@ -125,8 +126,7 @@ def _print_verdict(verdict: Verdict | None, why: str) -> None:
         print_text(f"The spec cannot be evaluated: {why}.")
         return
     open_terms = any(f.code == "wavefront-open" for f in verdict.findings)
-    met = "In spec by its terms." if open_terms else "In spec."
-    print_text(met if verdict.in_spec else "Not in spec.")
+    print_text(f"{met_words(open_terms)}." if verdict.in_spec else "Not in spec.")
     for finding in verdict.findings:
         print_text(f"{finding}.", hanging="  ")
     header = [h for h in TERM_HEADER if h != "start"]

@@ -14,21 +14,24 @@ from autoalign.messages.words import (
     term_label,
 )
 
-__all__ = ["headline", "left_open", "verdict_text"]
+__all__ = ["headline", "left_open", "met_words", "verdict_text"]
 
 
 def headline(record: RunRecord) -> str:
     """Return the verdict in a few words; success only with a measurement after the last move."""
     if record.in_spec:
         after = record.after_probe
-        if after is not None and after.open_wavefront:
-            return "In spec by its terms"
-        return "In spec"
+        return met_words(after is not None and bool(after.open_wavefront))
     if record.outcome == "in spec":
         return "Not shown to be in spec"
     after = record.after_probe
     judged = after is not None and bool(after.terms) and not after.in_spec
     return f"{'Not in spec' if judged else 'Not shown to be in spec'}: {record.outcome}"
+
+
+def met_words(wavefront_open: bool) -> str:
+    """Return what a beam in spec is called, whether its terms leave the wavefront open or not."""
+    return "In spec by its terms" if wavefront_open else "In spec"
 
 
 def verdict_text(record: RunRecord) -> str:
