@@ -59,3 +59,26 @@ def test_a_hard_edge_beside_the_sensors_is_still_seen(rng):
     """A sharp disk half off the sensor has an edge of its own on the other half."""
     light = 3000.0 * (np.hypot(X - 10, Y - 150) < 60)
     assert FlagKind.CLIPPED_BY_APERTURE in measure_beam(noisy(light, rng)).flags
+
+
+@pytest.mark.parametrize(
+    ("what", "expected"),
+    [("nick", False), ("corner", False), ("knife", False), ("moved", True), ("brighter", True)],
+)
+def test_what_stands_in_the_light_along_the_rows_is_no_torn_frame(what, expected):
+    """A nick with an edge along the rows had been called torn, and the frame put aside."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:256, :320]
+
+    def beam(middle=160.0):
+        return 3000 * np.exp(-((((x - middle) ** 2 + (y - 128) ** 2) / 60.0**2) ** 4))
+
+    light = {
+        "nick": beam() * ~((np.abs(x - 180) < 15) & (np.abs(y - 110) < 10)),
+        "corner": beam() * ~((x > 160) & (y < 100)),
+        "knife": beam() * (y > 100),
+        "moved": np.where(y < 120, beam(), beam(165.0)),
+        "brighter": np.where(y < 120, beam(), 0.7 * beam()),
+    }[what]
+    pixels = np.clip(light + 100 + rng.normal(0, 8, light.shape), 0, 4095).astype(np.uint16)
+    assert (FlagKind.TORN in measure_beam(Frame(pixels, pitch=0.01)).flags) is expected

@@ -182,11 +182,27 @@ def torn(context: Context) -> Evidence | None:
     light = float(np.square(two[0] - level).sum())
     if times < limits.torn_jump or jump < limits.torn_aside * along or jump < 1e-3 * light:
         return None
+    if _in_part(two - level):
+        return None
     return Evidence(
         f"the picture jumps between rows {r0 + seam} and {r0 + seam + 1}, "
         f"{times:.0f} times the usual difference of rows",
         use=Use.NOTHING,
     )
+
+
+def _in_part(two: Floats) -> bool:
+    """Whether the light of two rows (2, n) changes one way, and in fewer than half of its columns.
+
+    Another picture of a beam has moved, brighter on one side and darker on the other, or it is as a
+    whole brighter or darker; what stands in the light takes some away from where it stands.
+    """
+    step = two[1] - two[0]
+    lit = two.max(axis=0) > two.max() / 4
+    changed = lit & (np.abs(step) > two.max() / 8)
+    more, less = (float(np.square(step[changed & (s * step > 0)]).sum()) for s in (1, -1))
+    one_way = min(more, less) < 0.1 * max(more, less)
+    return one_way and bool(np.count_nonzero(changed) < np.count_nonzero(lit) / 2)
 
 
 def _bright_rows(seen: Converged, first: int, end: int, bright: float) -> tuple[int, int]:
