@@ -361,7 +361,7 @@ FAULTS: tuple[Fault, ...] = (
         (
             "saturation",
             "share of pixels at the top, or a plateau",
-            "widths are not used",
+            "moments count as less certain, by what may be hidden",
             "test_a_plateau_is_saturation_without_being_told",
         ),
         (
@@ -403,7 +403,7 @@ FAULTS: tuple[Fault, ...] = (
         (
             "a second spot",
             "a second peak",
-            "in spec is not claimed; the watch pauses where it stays",
+            "widths and centroid count as less certain, by what it may shift",
             "test_a_beam_with_a_ghost_in_it_is_not_called_in_spec",
         ),
         (
